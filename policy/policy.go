@@ -1,0 +1,283 @@
+// Package policy is a checked policy as plain Go values: one site, its UPSs,
+// hosts and loads, who feeds whom, who needs whom, and how each host is
+// stopped and started again. It never reads a file, a clock or a secret: a
+// [Secret] is a name, and its value stays with whoever uses it.
+//
+// Things refer to each other by index into the sorted slices, so that the core
+// compares integers; names are for people. [Policy.Finish] turns names into
+// indices and says what is inconsistent.
+package policy
+
+import "time"
+
+// Policy is everything the operator decided, whole and consistent. Slices are
+// sorted by name.
+type Policy struct {
+	Site        Site
+	UPSs        []UPS
+	Hosts       []Host
+	Loads       []Load
+	Fingerprint string // hex SHA-256 of the files it came from; "" when made in a test
+}
+
+// Site holds what is common to all.
+type Site struct {
+	Name               string
+	RideThrough        time.Duration // nobody stops before this unless the battery cannot carry it
+	Reserve            time.Duration // battery time never planned away
+	ConfidencePermille int64         // how sure the plan must be that the battery lasts, 500 to 999
+	AtOnce             int           // stops under way at the same time, at most; 0 is no limit
+	Restore            Restore
+	Traps              *Traps
+}
+
+// Restore says when and how the hosts that an outage stopped come back.
+type Restore struct {
+	StableFor time.Duration // input good this long before anything starts
+	Stagger   time.Duration // between two starts on one UPS
+}
+
+// Traps is where the agent listens for SNMP notifications. One is only ever a
+// reason to poll at once.
+type Traps struct {
+	Listen    string // "address:port"
+	Community Secret // "" accepts any; a v3 notification is checked with its UPS's user
+}
+
+// Secret names a secret. The value is read by the agent from a file, a systemd
+// credential or the environment, and is never held here.
+type Secret string
+
+// Class is a UPS's input dependency by IEC 62040-3.
+type Class uint8
+
+const (
+	VFD Class = iota + 1 // output follows input voltage and frequency
+	VI                   // output voltage is regulated
+	VFI                  // output is independent of the input
+)
+
+// String gives the standard's code, or "" when the class was not stated.
+func (c Class) String() string {
+	return [...]string{"", "VFD", "VI", "VFI"}[c]
+}
+
+// UPS is one uninterruptible power supply and how to talk to it.
+type UPS struct {
+	Name               string
+	Class              Class // zero when not stated
+	RatedWatts         int64 // nameplate active power
+	RatedVA            int64 // nameplate apparent power; 0 when not stated
+	OverheadWatts      int64 // drawn by the UPS itself from its battery; Default when not stated
+	EfficiencyPermille int64 // battery to output
+	Battery            Battery
+	SNMP               *SNMP
+	HID                *HID
+	Output             *Output // nil: its output is never switched
+}
+
+// Chemistry of a battery.
+type Chemistry uint8
+
+const (
+	VRLA Chemistry = iota + 1 // valve-regulated lead-acid
+	LFP                       // lithium iron phosphate
+)
+
+// String gives the policy language's word.
+func (c Chemistry) String() string { return [...]string{"", "vrla", "lfp"}[c] }
+
+// Battery is what the operator knows about a UPS's battery. The floats are the
+// operator's own figures; nothing here computes with them.
+type Battery struct {
+	Chemistry      Chemistry
+	Volts          float64 // nominal, whole string
+	AmpHours       float64 // 20-hour rating
+	InstalledDay   int64   // days since 1970-01-01; 0 when not stated
+	DesignYears    int64   // design life, 5 or 10 years for most blocks
+	TemperatureC   float64 // of the battery, where no sensor says it; NaN never: see TemperatureSet
+	TemperatureSet bool
+	Chart          []ChartPoint // maker's runtime chart, load rising; empty when there is none
+	Model          *Model       // a fitted battery; nil when there is none
+	RechargeHours  float64      // to 90 % from empty; 0 when not stated
+}
+
+// ChartPoint is one row of a maker's runtime chart: output watts, time.
+type ChartPoint struct {
+	Watts   int64
+	Runtime time.Duration
+}
+
+// Model is a fitted battery in output power (testdata/battery names the form).
+type Model struct {
+	StoreWattHours               float64
+	Ohmic, Diffusion, Relaxation time.Duration
+}
+
+// SNMP is how an RFC 1628 management card is reached.
+type SNMP struct {
+	Address   string // host, or host:port; 161 when no port is given
+	Version   int    // 1, 2 (v2c) or 3
+	Community Secret // v1, v2c; "" is the usual "public"
+	User      string // v3
+	Auth      string // "MD5", "SHA", "SHA224", "SHA256", "SHA384", "SHA512"; "" without authentication
+	AuthKey   Secret
+	Priv      string // "DES", "AES", "AES192", "AES256"; "" without privacy
+	PrivKey   Secret
+	PollEvery time.Duration
+	Timeout   time.Duration      // for one whole poll
+	WriteWith Secret             // community for SET, where the card wants another; "" is Community
+	Scale     map[string]float64 // RFC 1628 object name to factor, for cards that count in other units
+	Missing   []string           // RFC 1628 object names not to be asked or believed, sorted
+	DelayStep time.Duration      // the card rounds countdowns up to this; 0 is one second
+}
+
+// HID is a UPS on USB, read through hidraw.
+type HID struct {
+	Path   string // device node; "" when Serial finds it
+	Serial string
+}
+
+// Output says how a UPS's output is switched off when all it feeds is down.
+type Output struct {
+	OffAfter time.Duration // the UPS waits this long after the command
+	OnAfter  time.Duration // and this long after the input is back
+}
+
+// Load draws power and is never shut down.
+type Load struct {
+	Name  string
+	FedBy []int // indices into UPSs
+	Watts int64
+}
+
+// Host is one machine that is shut down in its turn, or a guest on one.
+type Host struct {
+	Name          string
+	Priority      int64         // higher is kept longer
+	FedBy         []int         // indices into UPSs; a guest has its host's
+	Watts         int64         // its own draw while up; a guest's share is not also its host's
+	StoppingWatts int64         // while it stops; Watts when not stated
+	KeepFor       time.Duration // time on battery promised to it, if the battery can
+	StopsIn       time.Duration // expected
+	StartsIn      time.Duration // expected, to answering again
+	DependsOn     []int         // hosts it needs, its own host when it is a guest among them: they stop only when it is down
+	NeedsLoads    []int         // loads it needs, such as the switch by which it is reached
+	RunsOn        int           // index of the host it is a guest of; -1 for a machine
+	Self          bool          // the agent runs here: last
+	StaysUp       bool          // never stopped by ebbline
+	Prepare       *Prepare
+	Methods       []Method // ways to stop it, in the order tried; empty only with StaysUp
+	Starts        []Start  // ways to start it, in the order tried; empty: it starts with the power
+	Probe         Probe
+}
+
+// GivesUp is the host's whole allowance: every method tried to its end.
+func (h *Host) GivesUp() time.Duration {
+	var sum time.Duration
+	for i := range h.Methods {
+		sum += h.Methods[i].GivesUp
+	}
+	return sum
+}
+
+// Prepare is an early step before the stop. The stop never waits for it.
+type Prepare struct {
+	Ahead   time.Duration // begun this long before the planned stop
+	GivesUp time.Duration
+	Command string // over the host's first SSH method
+}
+
+// MethodKind says by which way a host is stopped.
+type MethodKind uint8
+
+const (
+	BySSH     MethodKind = iota + 1 // a command over SSH
+	ByLocal                         // a command on the agent's own host
+	ByRedfish                       // a BMC over Redfish
+	ByIPMI                          // a BMC over IPMI
+	ByOutlet                        // a switched outlet: power off, not shut down
+)
+
+// String gives the word used in action names.
+func (k MethodKind) String() string {
+	return [...]string{"", "ssh", "local", "redfish", "ipmi", "outlet"}[k]
+}
+
+// Method is one way to stop a host, with its own share of the allowance.
+type Method struct {
+	Kind    MethodKind
+	GivesUp time.Duration
+	Force   bool // power off, not an orderly stop
+	SSH     *SSH
+	Local   *Local
+	BMC     *BMC
+	Outlet  *Outlet
+}
+
+// SSH is a command over SSH, host key always verified.
+type SSH struct {
+	Address    string // host, or host:port; 22 when no port is given
+	User       string
+	Key        Secret
+	HostKey    string // "SHA256:…" fingerprint; "" when KnownHosts is used
+	KnownHosts string // path
+	Command    string // "" lets a forced command decide
+}
+
+// Local is a command on the agent's own host, as an argument list: no shell.
+type Local struct{ Command []string }
+
+// BMC is a baseboard management controller.
+type BMC struct {
+	Address     string
+	User        string
+	Password    Secret
+	Certificate string // Redfish: "SHA256:…" of the certificate, for a self-signed one
+	System      string // Redfish: which system, where there are several
+	Suites      []int  // IPMI cipher suites, in the order tried
+}
+
+// Outlet is a switched outlet of a rack PDU: over Redfish, or as one SNMP
+// integer object that switches it.
+type Outlet struct {
+	BMC        *BMC
+	Name       string // Redfish outlet id
+	SNMP       *SNMP
+	OID        string
+	Off, On    int64
+	ReadOID    string // where its state is read; OID when ""
+	OffReading int64  // what ReadOID says when it is off
+}
+
+// StartKind says by which way a host is started.
+type StartKind uint8
+
+const (
+	ByWake StartKind = iota + 1 // Wake-on-LAN
+	ByBMC                       // Redfish or IPMI
+	ByOutletOn
+	ByHost // a command over SSH on the host a guest runs on
+)
+
+// String gives the word used in action names.
+func (k StartKind) String() string {
+	return [...]string{"", "wake", "bmc", "outlet", "host"}[k]
+}
+
+// Start is one way to start a host.
+type Start struct {
+	Kind     StartKind
+	Ethernet string // ByWake: the host's address, "02:00:00:00:00:20"
+	To       string // ByWake: "address:port" to send to; broadcast, port 9, when ""
+	BMC      *BMC
+	IPMI     bool
+	Outlet   *Outlet
+	SSH      *SSH // ByHost
+}
+
+// Probe is how the agent looks whether a host is up.
+type Probe struct {
+	Address  string        // host:port of a TCP service; the SSH address when ""
+	QuietFor time.Duration // no answer at all for this long is proof enough that a stopped host is off
+}

@@ -1,0 +1,213 @@
+package shutdown
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ebbline/policy"
+)
+
+// Instant is the agent's clock in nanoseconds: wall time at its start plus the
+// monotonic time since. A stepped wall clock cannot move it, and it still
+// compares after a restart.
+type Instant int64
+
+// Add gives the instant d later.
+func (t Instant) Add(d time.Duration) Instant { return t + Instant(d) }
+
+// Sub gives the time from u to t.
+func (t Instant) Sub(u Instant) time.Duration { return time.Duration(t - u) }
+
+// Unread stands for a figure that the UPS did not give. It is never zero: an
+// unread charge is not 0 %.
+const Unread int64 = math.MinInt64
+
+// Source is what a UPS's load is carried from; zero when it was not read.
+type Source uint8
+
+const (
+	FromInput   Source = iota + 1 // normal mode, boosting and reducing among it
+	FromBattery                   // stored energy mode
+	FromBypass                    // fed around the UPS: no battery behind it
+	FromNothing                   // output off
+)
+
+// String gives the word of the transcript.
+func (s Source) String() string {
+	return [...]string{"unread", "input", "battery", "bypass", "nothing"}[s]
+}
+
+// Line is whether the input is within its limits; zero when it was not read.
+type Line uint8
+
+const (
+	LineGood Line = iota + 1
+	LineBad
+)
+
+// String gives the word of the transcript.
+func (l Line) String() string { return [...]string{"unread", "good", "bad"}[l] }
+
+// Store is the UPS's own word on its battery; zero when it was not read.
+type Store uint8
+
+const (
+	StoreNormal   Store = iota + 1
+	StoreLow            // below the UPS's own threshold
+	StoreDepleted       // it cannot carry the present load
+)
+
+// String gives the word of the transcript.
+func (s Store) String() string { return [...]string{"unread", "normal", "low", "depleted"}[s] }
+
+// Measurement is one UPS at one poll, in the core's own words and units. A
+// figure that the UPS did not give is [Unread], or zero for the enums.
+type Measurement struct {
+	Source         Source
+	Input          Line
+	Battery        Store
+	Testing        bool  // a battery test by the UPS itself is under way
+	LoadWatts      int64 // active power at the output
+	ChargeTenths   int64 // tenths of a percent
+	RuntimeSeconds int64 // the UPS's own estimate
+	LowSeconds     int64 // its own threshold for "battery low", as runtime
+	OnBatterySecs  int64 // time since it went to battery, by its own clock
+	Millivolts     int64 // of the battery string
+	TemperatureC   int64 // of the battery, tenths of a degree Celsius
+	InputVolts     int64 // tenths of a volt, the worst line
+}
+
+// Nothing is a measurement with no figure read.
+var Nothing = Measurement{
+	LoadWatts: Unread, ChargeTenths: Unread, RuntimeSeconds: Unread, LowSeconds: Unread,
+	OnBatterySecs: Unread, Millivolts: Unread, TemperatureC: Unread, InputVolts: Unread,
+}
+
+// Sighting is what a look at a host showed.
+type Sighting uint8
+
+const (
+	SeenUp       Sighting = iota + 1 // its service answers
+	SeenRefusing                     // the machine answers, the service is gone
+	SeenSilent                       // no answer at all for the policy's quiet time
+	SeenOff                          // proof by another channel: BMC, outlet meter
+)
+
+// String gives the word of the transcript.
+func (s Sighting) String() string {
+	return [...]string{"", "up", "refusing", "silent", "off"}[s]
+}
+
+// Outcome says what is known of an action, not what went wrong. A link that
+// drops during a power-off is Unknown: only a look at the host proves it down.
+type Outcome uint8
+
+const (
+	Accepted    Outcome = iota + 1 // the other side took the order
+	Refused                        // it answered and said no; it is not carried out
+	Unreachable                    // it never got the order
+	Unknown                        // it may or may not have got it
+)
+
+// String gives the word of the transcript.
+func (o Outcome) String() string {
+	return [...]string{"", "accepted", "refused", "unreachable", "unknown"}[o]
+}
+
+// Order is an operator's word during an outage.
+type Order uint8
+
+const (
+	Hold    Order = iota + 1 // stop nobody early; safety still goes first
+	Proceed                  // end a hold or an abort; during the ride-through: begin at once
+	Abort                    // ask nobody further until Proceed or the end of the outage, whatever it costs
+)
+
+// String gives the word of the transcript and of the command line.
+func (o Order) String() string { return [...]string{"", "hold", "proceed", "abort"}[o] }
+
+// Verb is what an action does.
+type Verb uint8
+
+const (
+	VerbPrepare   Verb = iota + 1 // the early step
+	VerbShutDown                  // an orderly stop
+	VerbPowerOff                  // a forced one
+	VerbStart                     // power on, or wake
+	VerbSwitchOff                 // a UPS's output, off after a delay and on again with the input
+	VerbSwitchOn                  // call a pending switch-off back
+)
+
+// String gives the word of the transcript.
+func (v Verb) String() string {
+	return [...]string{"", "prepare", "shut-down", "power-off", "start", "switch-off", "switch-on"}[v]
+}
+
+// ActionID names an action for good: the same after a restart, so that a repeat
+// is seen to be one. Its text is [Action.Name].
+type ActionID struct {
+	Outage uint32
+	Host   int32 // index into the policy's hosts; -1 for a UPS's output
+	UPS    int32 // index into the policy's UPSs; -1 for a host
+	Verb   Verb
+	Method uint8 // index into the host's Methods or Starts
+	Try    uint8 // from 1
+}
+
+// Action is one thing to be done, by its deadline.
+type Action struct {
+	ID       ActionID
+	Deadline Instant
+}
+
+// Name gives the action's name for people and journals,
+// "outage-3/db1/ssh/1".
+func (id ActionID) Name(p *policy.Policy) string {
+	if id.Host < 0 {
+		return fmt.Sprintf("outage-%d/%s/%s/%d", id.Outage, p.UPSs[id.UPS].Name, id.Verb, id.Try)
+	}
+	h := &p.Hosts[id.Host]
+	way := "prepare"
+	switch id.Verb {
+	case VerbShutDown, VerbPowerOff:
+		way = fmt.Sprintf("%s-%d", h.Methods[id.Method].Kind, id.Method+1)
+	case VerbStart:
+		way = fmt.Sprintf("start-%s-%d", h.Starts[id.Method].Kind, id.Method+1)
+	}
+	return fmt.Sprintf("outage-%d/%s/%s/%d", id.Outage, h.Name, way, id.Try)
+}
+
+// Kind tells which fields of an [Event] count.
+type Kind uint8
+
+const (
+	Adopted   Kind = iota + 1 // Policy, Day: a checked policy
+	Measured                  // UPS, Measurement: one answer from one UPS
+	Observed                  // Host, Sighting, Text
+	Finished                  // Action, Outcome, Text: an action ended
+	Commanded                 // Order, Text: by whom
+	Tick                      // Wake has come
+	Restarted                 // the agent lives again; everything asked is to be looked at
+)
+
+// String gives the word of the transcript.
+func (k Kind) String() string {
+	return [...]string{"", "adopted", "measured", "observed", "finished", "commanded", "tick", "restarted"}[k]
+}
+
+// Event is one fact from outside. It is one struct and not an interface so that
+// a simulation of millions of them allocates nothing.
+type Event struct {
+	Kind        Kind
+	Sighting    Sighting
+	Outcome     Outcome
+	Order       Order
+	UPS         int32
+	Host        int32
+	Measurement Measurement
+	Action      ActionID
+	Policy      *policy.Policy
+	Day         int64 // days since 1970-01-01, for the battery's age
+	Text        string
+}
