@@ -76,6 +76,22 @@ type UPS struct {
 	Output             *Output // nil: its output is never switched
 }
 
+// PollEvery is how often the UPS is asked.
+func (u *UPS) PollEvery() time.Duration {
+	if u.SNMP != nil && u.SNMP.PollEvery > 0 {
+		return u.SNMP.PollEvery
+	}
+	return 2 * time.Second
+}
+
+// Timeout is how long one answer may take.
+func (u *UPS) Timeout() time.Duration {
+	if u.SNMP != nil && u.SNMP.Timeout > 0 {
+		return u.SNMP.Timeout
+	}
+	return time.Second
+}
+
 // Chemistry of a battery.
 type Chemistry uint8
 
@@ -112,6 +128,7 @@ type ChartPoint struct {
 type Model struct {
 	StoreWattHours               float64
 	Ohmic, Diffusion, Relaxation time.Duration
+	FittedDay                    int64 // of the measurement, days since 1970-01-01; 0 when not stated: it counts as recent
 }
 
 // SNMP is how an RFC 1628 management card is reached.

@@ -188,7 +188,7 @@ const (
 	Finished                  // Action, Outcome, Text: an action ended
 	Commanded                 // Order, Text: by whom
 	Tick                      // Wake has come
-	Restarted                 // the agent lives again; everything asked is to be looked at
+	Restarted                 // Rebooted: the agent lives again; what had begun is begun again
 )
 
 // String gives the word of the transcript.
@@ -203,6 +203,7 @@ type Event struct {
 	Sighting    Sighting
 	Outcome     Outcome
 	Order       Order
+	Rebooted    bool
 	UPS         int32
 	Host        int32
 	Measurement Measurement

@@ -1,8 +1,11 @@
 // Package battery says how long a battery lasts: a kinetic (two-well) model
 // with an ohmic term, in output power, advanced exactly across a stepped load.
+// Around it stands a belief: what the operator's figures say of the model, how
+// far to trust them, and what one measured discharge changes.
 // It must never read a clock or a file, and must give the same bits on every
-// machine: every product that is added to something is written float64(x*y),
-// which forbids the compiler to fuse the two, and the exponential is our own.
+// machine: every product that is added to something, be it statements later or
+// in a caller, is written float64(x*y), which forbids the compiler to fuse the
+// two, and the exponential is our own.
 //
 // The form is the one of IEEE 485's section method in closed form:
 //
@@ -32,10 +35,12 @@ type Model struct {
 	Reference float64
 }
 
-// Charge is where a battery stands after any history of loads.
+// Charge is where a battery stands after any history of loads. The zero value
+// is full and rested.
 type Charge struct {
 	Delivered float64 // q, joules given
 	Bound     float64 // x, joules that rest would bring back
+	Floated   float64 // seconds charged since 90 %; see [Belief.Recharge]
 }
 
 // Forever is the runtime of a load that the battery never fails to carry.
@@ -52,6 +57,7 @@ func (m *Model) rate(watts float64) float64 {
 // Advance gives the charge after the load was carried for the seconds given.
 func (m *Model) Advance(c Charge, watts, seconds float64) Charge {
 	c.Delivered += float64(m.rate(watts) * seconds)
+	c.Floated = 0
 	if m.Diffusion != 0 {
 		e := expNeg(seconds / m.Relaxation)
 		c.Bound = float64(c.Bound*e) + float64(float64(m.Diffusion*watts)*(1-e))
@@ -68,10 +74,10 @@ func (m *Model) Left(c Charge, watts float64) float64 {
 // Runtime is how long the load can be carried from here, in seconds; [Forever]
 // when it is never too much. The crossing is unique (the left-over is concave
 // after a step down and falls steadily after a step up), and Newton's method
-// approaches it from one side.
+// approaches it from one side. A figure that is not a number gives zero.
 func (m *Model) Runtime(c Charge, watts float64) float64 {
 	left := m.Store - c.Delivered - float64(m.Ohmic*watts)
-	if left-c.Bound <= 0 {
+	if !(left-c.Bound > 0) {
 		return 0
 	}
 	if watts <= 0 {
@@ -124,36 +130,4 @@ func (m *Model) Phi(seconds float64) float64 {
 		phi += float64(m.Diffusion * (1 - expNeg(seconds/m.Relaxation)))
 	}
 	return phi
-}
-
-// expNeg is e^-x for x >= 0. The standard library's has an assembly version per
-// machine; this one gives the same bits everywhere. It is the usual reduction
-// x = k ln 2 + r with a Remez polynomial on r (FreeBSD's e_exp.c), error below
-// one unit in the last place.
-func expNeg(x float64) float64 {
-	const (
-		ln2Hi = 6.93147180369123816490e-01
-		ln2Lo = 1.90821492927058770002e-10
-		log2e = 1.44269504088896338700e+00
-		p1    = 1.66666666666666657415e-01
-		p2    = -2.77777777770155933842e-03
-		p3    = 6.61375632143793436117e-05
-		p4    = -1.65339022054652515390e-06
-		p5    = 4.13813679705723846039e-08
-	)
-	if !(x < 708) { // also NaN: nothing is left of the loss
-		return 0
-	}
-	k := int64(float64(log2e*-x) - 0.5)
-	hi := -x - float64(float64(k)*ln2Hi)
-	lo := float64(float64(k) * ln2Lo)
-	r := hi - lo
-	t := float64(r * r)
-	c := p4 + float64(t*p5)
-	c = p3 + float64(t*c)
-	c = p2 + float64(t*c)
-	c = p1 + float64(t*c)
-	c = r - float64(t*c)
-	y := 1 - ((lo - float64(r*c)/(2-c)) - hi)
-	return math.Float64frombits(math.Float64bits(y) + uint64(k)<<52)
 }

@@ -3,6 +3,8 @@ package battery
 import (
 	"math"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 // The exponential is checked against the standard library's, which is another
@@ -19,24 +21,233 @@ func TestExpNeg(t *testing.T) {
 	}
 }
 
-// Section 7 of the worked examples for this model (checked at their source
-// against an ODE integration with steps of 0.001 min).
-func TestWorkedExampleSteppedLoad(t *testing.T) {
-	m := Model{Store: 6000 * 60, Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
-	for _, c := range []struct{ watts, minutes float64 }{{300, 6.525}, {200, 12.624}, {100, 31.900}, {50, 74.858}} {
-		if got := m.Runtime(Charge{}, c.watts) / 60; math.Abs(got-c.minutes) > 0.0006 {
-			t.Errorf("%v W lasts %.4f min, want %.3f", c.watts, got, c.minutes)
+// The logarithm and the exponential with it, likewise.
+func TestLn(t *testing.T) {
+	for x := 1e-9; x < 1e9; x *= 1.00071 {
+		if got, want := ln(x), math.Log(x); math.Abs(got-want) > 4e-16*max(1, math.Abs(want)) {
+			t.Fatalf("ln(%v) = %v, want %v", x, got, want)
+		}
+		if back := exp(ln(x)); math.Abs(back/x-1) > 1e-14 {
+			t.Fatalf("exp(ln(%v)) = %v", x, back)
 		}
 	}
-	c := m.Advance(Charge{}, 200, 300)
-	if math.Abs(c.Delivered/60-1000) > 1e-9 || math.Abs(c.Bound/60-691.718) > 0.001 {
-		t.Errorf("after 200 W for 5 min: %+v", c)
+	if ln(1) != 0 {
+		t.Error("ln(1) is not 0")
 	}
-	c = m.Advance(c, 120, 600)
-	if math.Abs(c.Delivered/60-2200) > 1e-9 || math.Abs(c.Bound/60-1426.611) > 0.0006 {
-		t.Errorf("after 120 W for 10 min: %+v", c)
+}
+
+// The quantile is checked against the standard library's error function, and
+// against the usual printed table of the normal distribution (from memory).
+func TestQuantile(t *testing.T) {
+	for permille := 500; permille <= 999; permille++ {
+		z := quantile(float64(permille) / 1000)
+		if back := 1 - math.Erfc(z/math.Sqrt2)/2; math.Abs(back-float64(permille)/1000) > 1e-13 {
+			t.Errorf("quantile(%d permille) = %v, which has %v below it", permille, z, back)
+		}
 	}
-	if got := 15 + m.Runtime(c, 50)/60; math.Abs(got-43.765) > 0.0006 {
-		t.Errorf("total %.4f min, want 43.765", got)
+	for chance, z := range map[float64]float64{0.5: 0, 0.75: 0.6745, 0.9: 1.2816, 0.95: 1.6449, 0.975: 1.9600, 0.99: 2.3263, 0.999: 3.0902} {
+		near(t, "quantile", quantile(chance), z, 0.00005)
+	}
+}
+
+// anyModel draws batteries of the sizes, losses and relaxation that a UPS may
+// have, lithium and plain kinetic ones among them.
+func anyModel(t *rapid.T) Model {
+	m := Model{
+		Store: rapid.Float64Range(1e4, 1e8).Draw(t, "store"),
+		Ohmic: rapid.Float64Range(0, 3000).Draw(t, "ohmic"),
+	}
+	if rapid.Bool().Draw(t, "diffusion") {
+		m.Diffusion = rapid.Float64Range(1, 20000).Draw(t, "a")
+		m.Relaxation = rapid.Float64Range(60, 20000).Draw(t, "tau")
+	}
+	return m
+}
+
+// anyLoad draws up to twice what empties the battery at once, and zero.
+func anyLoad(t *rapid.T, m Model, name string) float64 {
+	if rapid.IntRange(0, 9).Draw(t, name+" is none") == 0 {
+		return 0
+	}
+	return m.Store / (m.Ohmic + 60) * rapid.Float64Range(1e-4, 2).Draw(t, name)
+}
+
+// anyCharge draws a charge by a history of loads.
+func anyCharge(t *rapid.T, m Model) Charge {
+	c := m.At(rapid.Float64Range(0, 1).Draw(t, "part"))
+	for range rapid.IntRange(0, 4).Draw(t, "loads before") {
+		c = m.Advance(c, anyLoad(t, m, "before"), rapid.Float64Range(0, 7200).Draw(t, "seconds before"))
+	}
+	return c
+}
+
+const relative = 1e-9
+
+// Aim: the runtime is the moment at which what is left crosses zero: something
+// is left just before, nothing just after, and it is never negative or no number.
+func TestRuntimeIsTheCrossing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyModel(t)
+		c, watts := anyCharge(t, m), anyLoad(t, m, "load")
+		s := m.Runtime(c, watts)
+		switch {
+		case math.IsNaN(s) || s < 0:
+			t.Fatalf("runtime %v", s)
+		case s == 0:
+			if m.Left(c, watts) > 0 {
+				t.Fatalf("nothing lasts, with %v J left", m.Left(c, watts))
+			}
+		case s == Forever:
+			if watts > 0 {
+				t.Fatalf("%v W for ever", watts)
+			}
+		default:
+			slack := relative * m.Store
+			if before := m.Left(m.Advance(c, watts, s*(1-1e-6)), watts); before < -slack {
+				t.Errorf("short of %v J before the end at %v s", before, s)
+			}
+			if at := m.Left(m.Advance(c, watts, s), watts); math.Abs(at) > slack {
+				t.Errorf("%v J left at the end", at)
+			}
+			for range 8 { // and it is the first crossing
+				at := s * rapid.Float64Range(0, 1-1e-6).Draw(t, "part of the runtime")
+				if left := m.Left(m.Advance(c, watts, at), watts); left < -slack {
+					t.Errorf("empty already at %v s of %v s", at, s)
+				}
+			}
+		}
+	})
+}
+
+// Aim: a larger load never lasts longer, and neither does a lower charge: less
+// charge, more loss, or a smaller store.
+func TestNeverLater(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyModel(t)
+		c, watts := anyCharge(t, m), anyLoad(t, m, "load")
+		s := m.Runtime(c, watts)
+		limit := s * (1 + relative)
+		if got := m.Runtime(c, watts*rapid.Float64Range(1, 3).Draw(t, "more load")); got > limit {
+			t.Errorf("more load lasts %v s, less %v s", got, s)
+		}
+		less, bound := c, c
+		less.Delivered += m.Store * rapid.Float64Range(0, 1).Draw(t, "less charge")
+		bound.Bound += m.Store * rapid.Float64Range(0, 1).Draw(t, "more bound")
+		smaller := m
+		smaller.Store *= rapid.Float64Range(0, 1).Draw(t, "smaller store")
+		for _, got := range []float64{m.Runtime(less, watts), m.Runtime(bound, watts), smaller.Runtime(c, watts)} {
+			if got > limit {
+				t.Errorf("less lasts %v s, more %v s", got, s)
+			}
+		}
+	})
+}
+
+// Aim: it makes no difference into how many pieces a load or a recharge is cut.
+func TestPiecesAddUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyModel(t)
+		c, watts := anyCharge(t, m), anyLoad(t, m, "load")
+		b := Belief{Model: m, RechargeTime: rapid.Float64Range(600, 1e5).Draw(t, "recharge time")}
+		seconds := rapid.Float64Range(0, 60000).Draw(t, "seconds")
+		cut := seconds * rapid.Float64Range(0, 1).Draw(t, "cut")
+		same := func(what string, got, want Charge) {
+			scale := relative * (m.Store + want.Delivered + want.Bound)
+			if !(math.Abs(got.Delivered-want.Delivered) <= scale && math.Abs(got.Bound-want.Bound) <= scale && math.Abs(got.Floated-want.Floated) <= 1e-6) {
+				t.Errorf("%s in two pieces %+v, in one %+v", what, got, want)
+			}
+		}
+		same("load", m.Advance(m.Advance(c, watts, cut), watts, seconds-cut), m.Advance(c, watts, seconds))
+		// At the very end of the ten hours a rounding decides; elsewhere it must not.
+		whole := b.Recharge(c, seconds)
+		if math.Abs(whole.Floated-10*3600) > 1e-3 {
+			same("recharge", b.Recharge(b.Recharge(c, cut), seconds-cut), whole)
+		}
+	})
+}
+
+// Aim: loads one after the other are the sum of their steps, each by the kernel
+// for the time since (the section method), and what is used that way never comes
+// before, in a plan that only sheds, what the sum of the parts of each load's own
+// runtime says.
+func TestSuperposition(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyModel(t)
+		shedding := rapid.Bool().Draw(t, "shedding")
+		var loads []Segment
+		for i := range rapid.IntRange(1, 6).Draw(t, "loads") {
+			watts := anyLoad(t, m, "load")
+			if shedding && i > 0 {
+				watts = loads[i-1].Watts * rapid.Float64Range(0, 1).Draw(t, "part kept")
+			}
+			loads = append(loads, Segment{watts, rapid.Float64Range(1, 3000).Draw(t, "seconds")})
+		}
+		var c Charge
+		var now, parts float64
+		for i, l := range loads {
+			if runtime := m.Runtime(Charge{}, l.Watts); runtime > 0 {
+				parts += l.Seconds / runtime
+			} else {
+				parts = math.Inf(1)
+			}
+			c = m.Advance(c, l.Watts, l.Seconds)
+			now += l.Seconds
+			sum, before, from := 0.0, 0.0, 0.0
+			for _, s := range loads[:i+1] {
+				sum += (s.Watts - before) * m.Phi(now-from)
+				before, from = s.Watts, from+s.Seconds
+			}
+			used := m.Store - m.Left(c, l.Watts)
+			if math.Abs(used-sum) > relative*(m.Store+math.Abs(sum)) {
+				t.Fatalf("by steps %v J are used, by the sum %v J", used, sum)
+			}
+			if shedding && parts <= 1-1e-6 && used > m.Store*(1+relative) {
+				t.Errorf("empty, though only %v of the runtimes are used", parts)
+			}
+		}
+	})
+}
+
+// Aim: nonsense in gives no runtime, and never a number that is none.
+func TestNonsense(t *testing.T) {
+	nan, inf := math.NaN(), math.Inf(1)
+	for _, v := range []float64{nan, inf, -1} {
+		m := usual
+		for _, got := range []float64{
+			m.Runtime(Charge{Delivered: v}, 100), m.Runtime(Charge{Bound: v}, 100), m.Runtime(Charge{}, v),
+			(&Model{Store: v, Ohmic: 1}).Runtime(Charge{}, 100),
+		} {
+			if math.IsNaN(got) || got < 0 {
+				t.Errorf("with %v: %v s", v, got)
+			}
+		}
+	}
+	if Whole(nan) != 0 || Whole(-1) != 0 || Whole(59.99) != 59e9 || Whole(inf) != Unending || Whole(1e300) != Unending {
+		t.Error("rounding to whole seconds")
+	}
+}
+
+var keep float64
+
+func BenchmarkAdvance(b *testing.B) {
+	m := usual
+	for b.Loop() {
+		c := m.Advance(Charge{Delivered: 1000, Bound: 500}, 120, 10)
+		keep = c.Bound
+	}
+}
+
+func BenchmarkRuntime(b *testing.B) {
+	m := usual
+	stepDown := m.Advance(Charge{}, 200, 600)
+	for name, c := range map[string]struct {
+		charge Charge
+		watts  float64
+	}{"fresh": {Charge{}, 100}, "after a step down": {stepDown, 50}, "after a step up": {m.Advance(Charge{}, 20, 600), 200}} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				keep = m.Runtime(c.charge, c.watts)
+			}
+		})
 	}
 }

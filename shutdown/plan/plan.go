@@ -29,12 +29,18 @@ type Problem struct {
 	// Slot is the grid of the starts; 0 lets the planner choose one. Starts are
 	// multiples of it.
 	Slot time.Duration
+	// Horizon is the latest start; 0 lets the planner find how long anything
+	// could be carried.
+	Horizon time.Duration
 	// Survival is the chance that the outage is still on after each slot, first
 	// 1; empty takes the built-in curve, from Elapsed on. Past its end its last
 	// value holds.
 	Survival []float64
 	// Elapsed is how long the outage has lasted already.
 	Elapsed time.Duration
+	// Quick leaves out the search for better exchanges: a plan that is as safe and
+	// keeps the same promises, worth a little less, in a fraction of the time.
+	Quick bool
 	// EachLost asks that the plan also hold when any one store with a host that
 	// another store feeds too gives out at time zero. A loss that no plan
 	// survives is reported in Plan.Fragile and asks for nothing.
@@ -102,34 +108,184 @@ type Plan struct {
 type Stop struct {
 	Start time.Duration // asked
 	Down  time.Duration // its allowance used up, at the latest
-	// Latest is the start after which, even alone and at its expected time, it
-	// would be too late for it and for all that must follow it: the moment at
-	// which it goes though a dependent may still be up.
+	// Latest is the start after which, at its expected time and with what must
+	// follow it at theirs, it would be too late: the moment at which it goes
+	// though a dependent may still be up.
 	Latest time.Duration
 	Kept   bool // the promised time is kept
 	Why    Reason
-	// Other is the host or store that Why speaks of, -1 for none.
+	// Other is the host that Why speaks of; with ForBattery and ForNoReturn the
+	// store. -1 for none.
 	Other int
 }
 
-// Reason says why a host goes then and not later.
+// Reason says why a host goes then and not a slot later, with those that must
+// follow it. It is zero where that was not looked into: in a site of thousands.
 type Reason uint8
 
 const (
 	ForBattery  Reason = iota + 1 // later, and the batteries would not carry all to the end
-	ForPromise                    // its watts keep the promised time of Other
+	ForPromise                    // its watts keep the promised time of Other, or the time that all are kept
 	ForOrder                      // Other must follow, and needs the time
 	ForWorth                      // its watts are worth more to Other
 	ForNoReturn                   // no plan fits: at once
 	BeforeAll                     // already asked
+	ForTurn                       // no more may stop at once, and Other has the place
+	ForHorizon                    // the planner looks no further
 )
 
-// Forecast is one store under the plan, at the projection the problem gave.
+// Forecast is one store under the plan, at the projection the problem gave, at
+// worst durations.
 type Forecast struct {
 	// End is when it would be empty if the last host it must carry never went
-	// down: the plan, with the load before the last stop held on.
-	// A negative value stands for never.
+	// down: the plan, with the load before the last stop held on. It is when it
+	// gives out, if it does. A negative value stands for never.
 	End      time.Duration
 	LastDown time.Duration // when the last host it must carry is down, at worst
-	Margin   time.Duration // End - Reserve - LastDown
+	// Margin is the smallest time, over the whole plan, for which it could carry
+	// the load of the moment, less the reserve: End - Reserve - LastDown is one of
+	// these times. With EachLost the plan is looked at in every loss.
+	Margin time.Duration
+}
+
+// Planner plans, and keeps its scratch space for the next time: after a problem
+// of some size no later one of that size allocates. The zero value is ready. Its
+// answers do not depend on what it planned before. It is for one goroutine.
+type Planner struct {
+	site
+	replayer
+	fitter
+	arranger
+	searcher
+	traced Trace
+}
+
+// Make answers a problem.
+func Make(p *Problem) *Plan {
+	var w Planner
+	out := &Plan{}
+	w.Make(p, out)
+	return out
+}
+
+// Make answers a problem. What out held before is overwritten, its slices used
+// again.
+func (w *Planner) Make(p *Problem, out *Plan) {
+	w.prepare(p)
+	w.rank()
+	out.Fits, out.FitsExpected = w.require()
+	out.Fragile = append(out.Fragile[:0], w.fragile...)
+	out.NoReturn = -1
+	if out.Fits {
+		w.saved = append(w.saved[:0], w.start...)
+		out.NoReturn = time.Duration(w.noReturn())
+		copy(w.start, w.saved)
+	}
+	out.Stops = resize(out.Stops, len(w.hosts))
+	if out.FitsExpected {
+		w.survive()
+		w.appraise()
+		w.improve()
+		w.offGrid()
+		w.dispatch(w.stops(&w.scenarios[0]), w.starts)
+		copy(w.starts, w.begun)
+	} else {
+		clear(w.starts) // dispatch sees to the order
+	}
+	for i := range w.starts {
+		out.Stops[i].Start = time.Duration(w.starts[i])
+	}
+	w.explain(out)
+	w.describe(out)
+}
+
+// prepare makes a problem and the grid ready.
+func (w *Planner) prepare(p *Problem) {
+	w.load(p)
+	w.keep()
+	w.pinned, w.keeps, w.spent = -1, false, 0
+	w.lay()
+}
+
+// NoReturn is Plan.NoReturn alone.
+func (w *Planner) NoReturn(p *Problem) time.Duration {
+	w.prepare(p)
+	w.rank()
+	if fits, _ := w.require(); !fits {
+		return -1
+	}
+	return time.Duration(w.noReturn())
+}
+
+// Safe tells whether starts hold at worst durations, by one replay. It does not
+// look at the loss of a store.
+func (w *Planner) Safe(p *Problem, starts []time.Duration) bool {
+	w.load(p)
+	w.grid = max(0, int64(p.Slot))
+	for i, s := range starts {
+		w.starts[i] = clamp(s)
+	}
+	w.dispatch(w.worst, w.starts)
+	return w.replay(clamp(p.Reserve), -1)
+}
+
+// Tighten makes a plan safe again for a problem that became worse, and tells
+// whether it is: its starts, which count from the problem's time zero, are moved
+// forward together, no more than is needed. None becomes later. Reasons of stops
+// that moved are ForBattery; NoReturn is not looked at again.
+//
+// With a limit on stops at once that would let more stop than may, so that it
+// plans anew.
+func (w *Planner) Tighten(p *Problem, out *Plan) bool {
+	w.load(p)
+	w.grid = max(0, int64(p.Slot))
+	w.recall(out)
+	longest := int64(0)
+	for i := range w.hosts {
+		w.starts[i] = clamp(out.Stops[i].Start)
+		longest = max(longest, w.starts[i])
+	}
+	safe := w.safe(w.starts)
+	if !safe && p.AtOnce > 0 {
+		w.Make(p, out)
+		return out.Fits || out.FitsExpected
+	}
+	if !safe {
+		safe = w.moveForward(out, longest)
+	}
+	if !safe {
+		out.Fits, out.FitsExpected = false, false
+	}
+	w.describe(out)
+	return safe
+}
+
+// moveForward bisects for the least by which all must start earlier. At worst all
+// start at once, in order.
+func (w *Planner) moveForward(out *Plan, longest int64) bool {
+	step := second
+	if w.grid > 0 {
+		step = w.grid
+	}
+	try := func(steps int64) bool {
+		for i := range w.starts {
+			w.starts[i] = max(0, clamp(out.Stops[i].Start)-steps*step)
+		}
+		return w.safe(w.starts)
+	}
+	lo, hi := int64(0), (longest+step-1)/step // hi is all at once
+	for lo+1 < hi {
+		if mid := (lo + hi) / 2; try(mid) {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	safe := try(hi)
+	for i := range w.starts {
+		if s := &out.Stops[i]; s.Start > time.Duration(w.starts[i]) {
+			s.Start, s.Why, s.Other = time.Duration(w.starts[i]), ForBattery, -1
+		}
+	}
+	return safe
 }

@@ -1,0 +1,64 @@
+package redfish
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"crypto/tls"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// verified gives the TLS settings for a service. With a fingerprint from the
+// policy the certificate is compared with it, and neither names nor dates nor
+// authorities count: BMCs sign their own certificates, and their clocks are
+// wrong. Without one it is verified in the usual way.
+func verified(certificate string) (*tls.Config, error) {
+	if certificate == "" {
+		return &tls.Config{}, nil
+	}
+	want, err := fingerprint(certificate)
+	if err != nil {
+		return nil, err
+	}
+	return &tls.Config{
+		InsecureSkipVerify: true, // because VerifyConnection, which every handshake runs, compares instead
+		VerifyConnection: func(c tls.ConnectionState) error {
+			got := sha256.Sum256(c.PeerCertificates[0].Raw)
+			if !bytes.Equal(got[:], want) {
+				return fmt.Errorf("its certificate is %s, not the one in the policy: find out why before you change the policy", fingerprintText(got))
+			}
+			return nil
+		},
+	}, nil
+}
+
+// fingerprint reads "SHA256:" and the digest of the certificate's DER form in
+// unpadded base64, or in hexadecimal with or without colons.
+func fingerprint(text string) ([]byte, error) {
+	digest, named := strings.CutPrefix(text, "SHA256:")
+	if sum, err := hex.DecodeString(strings.ReplaceAll(digest, ":", "")); named && err == nil && len(sum) == sha256.Size {
+		return sum, nil
+	}
+	if sum, err := base64.RawStdEncoding.Strict().DecodeString(digest); named && err == nil && len(sum) == sha256.Size {
+		return sum, nil
+	}
+	return nil, fmt.Errorf(`certificate %q is not a fingerprint: write "SHA256:" and the SHA-256 of the certificate's DER form, in 64 hexadecimal digits or 43 of base64`, text)
+}
+
+func fingerprintText(sum [sha256.Size]byte) string {
+	return "SHA256:" + base64.RawStdEncoding.EncodeToString(sum[:])
+}
+
+// advice adds what to write to the error of a certificate that nobody known has
+// signed.
+func advice(err error) error {
+	var unverified *tls.CertificateVerificationError
+	if !errors.As(err, &unverified) || len(unverified.UnverifiedCertificates) == 0 {
+		return err
+	}
+	sum := sha256.Sum256(unverified.UnverifiedCertificates[0].Raw)
+	return fmt.Errorf("%w: if its fingerprint is truly %s, write that into the policy as certificate", err, fingerprintText(sum))
+}

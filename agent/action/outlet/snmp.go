@@ -1,0 +1,144 @@
+package outlet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"ebbline/agent/source/snmp"
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+const (
+	atMost       = 20 * time.Second // for a whole action, whatever its caller allows
+	answerWithin = 2 * time.Second  // each reading, when the policy does not say
+	readings     = 4                // after an order, until the outlet has followed
+	between      = 500 * time.Millisecond
+)
+
+// SNMP is an outlet that one SNMP integer object switches.
+type SNMP struct {
+	outlet policy.Outlet
+	secret func(policy.Secret) ([]byte, error)
+}
+
+// NewSNMP gives the outlet that o names.
+func NewSNMP(o policy.Outlet, secret func(policy.Secret) ([]byte, error)) *SNMP {
+	return &SNMP{o, secret}
+}
+
+// errUnreadable means that the PDU answers, but not with the outlet's state.
+var errUnreadable = errors.New("has no integer object")
+
+// Do switches the outlet off or on: one SET, never repeated, and then the
+// outlet's own reading decides. Accepted means that it was read back so.
+func (s *SNMP) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, string) {
+	want, value := true, s.outlet.On
+	switch verb {
+	case shutdown.VerbStart:
+	case shutdown.VerbPowerOff:
+		want, value = false, s.outlet.Off
+	default:
+		return shutdown.Refused, noWay(verb)
+	}
+	ctx, stop := context.WithTimeout(ctx, atMost)
+	defer stop()
+	on, err := s.read(ctx)
+	switch {
+	case err == nil && on == want:
+		return shutdown.Accepted, state(on) + " already"
+	case err != nil && !errors.Is(err, errUnreadable): // one that cannot be read can still be switched
+		return shutdown.Unreachable, line(err)
+	}
+	writer, err := snmp.NewClient(*s.outlet.SNMP, snmp.Writing, s.secret)
+	if err != nil {
+		return shutdown.Unreachable, line(err)
+	}
+	defer writer.Close()
+	lost := writer.Set(ctx, s.outlet.OID, value)
+	if refused := (*snmp.RefusedError)(nil); errors.As(lost, &refused) {
+		return shutdown.Refused, line(lost)
+	}
+	return s.followed(ctx, want, lost)
+}
+
+// followed reads until the outlet has followed the order, whose answer may be
+// lost: a PDU may take a moment, and one that ignores an order says nothing.
+func (s *SNMP) followed(ctx context.Context, want bool, lost error) (shutdown.Outcome, string) {
+	order := "the order was taken"
+	if lost != nil {
+		order = "no answer to the order (" + line(lost) + ")"
+	}
+	for n := 1; ; n++ {
+		on, err := s.read(ctx)
+		switch {
+		case err != nil:
+			return shutdown.Unknown, order + ", and not read back: " + line(err)
+		case on == want:
+			return shutdown.Accepted, state(on) + "; " + order
+		case n == readings:
+			return shutdown.Unknown, state(on) + " still; " + order
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(between):
+		}
+	}
+}
+
+// Look gives SeenOff when the outlet is off, and nothing otherwise.
+func (s *SNMP) Look(ctx context.Context) (shutdown.Sighting, string) {
+	ctx, stop := context.WithTimeout(ctx, atMost)
+	defer stop()
+	on, err := s.read(ctx)
+	switch {
+	case err != nil:
+		return 0, line(err)
+	case on:
+		return 0, state(on)
+	}
+	return shutdown.SeenOff, state(on)
+}
+
+// read tells whether the outlet has power. Whatever the reading for off is not,
+// is on: that is the side on which an error does no harm.
+func (s *SNMP) read(ctx context.Context) (on bool, err error) {
+	within := answerWithin
+	if s.outlet.SNMP.Timeout > 0 {
+		within = s.outlet.SNMP.Timeout
+	}
+	ctx, stop := context.WithTimeout(ctx, within)
+	defer stop()
+	reader, err := snmp.NewClient(*s.outlet.SNMP, snmp.Reading, s.secret)
+	if err != nil {
+		return false, err
+	}
+	defer reader.Close()
+	oid, off := s.outlet.ReadOID, s.outlet.OffReading
+	if oid == "" {
+		oid, off = s.outlet.OID, s.outlet.Off
+	}
+	oid = "." + strings.TrimPrefix(oid, ".") // as answers have it
+	answers, err := reader.Get(ctx, []string{oid})
+	if err != nil {
+		return false, err
+	}
+	reading, ok := snmp.Integer(answers[0])
+	if !ok {
+		return false, fmt.Errorf("%s %w %s", s.outlet.SNMP.Address, errUnreadable, oid)
+	}
+	return reading != off, nil
+}
+
+func state(on bool) string {
+	if on {
+		return "the outlet is on"
+	}
+	return "the outlet is off"
+}
+
+// line puts an error into one line.
+func line(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }

@@ -1,0 +1,95 @@
+package control
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/http"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"ebbline/agent"
+	"ebbline/shutdown"
+)
+
+// Client speaks to the agent at a socket.
+type Client struct {
+	path string
+	http http.Client
+}
+
+const (
+	clientTime    = 10 * time.Second
+	longestAnswer = 64 << 20
+)
+
+// NewClient makes a client; nothing is connected yet.
+func NewClient(path string) *Client {
+	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return new(net.Dialer).DialContext(ctx, "unix", path)
+	}
+	return &Client{path, http.Client{Timeout: clientTime, Transport: &http.Transport{DialContext: dial}}}
+}
+
+// Status asks for what the agent knows; raw is the document as it came.
+func (c *Client) Status(ctx context.Context) (v agent.View, raw []byte, err error) {
+	raw, err = c.ask(ctx, http.MethodGet, statusPath, nil)
+	if err != nil {
+		return v, nil, err
+	}
+	if err := json.Unmarshal(raw, &v); err != nil {
+		return v, nil, fmt.Errorf("the agent's answer cannot be read; is it of another version? %w", err)
+	}
+	return v, raw, nil
+}
+
+// Order gives the agent an order. Without an error it is in force.
+func (c *Client) Order(ctx context.Context, o shutdown.Order) error {
+	body, err := json.Marshal(order{o.String()})
+	if err != nil {
+		return err
+	}
+	_, err = c.ask(ctx, http.MethodPost, orderPath, body)
+	return err
+}
+
+func (c *Client) ask(ctx context.Context, method, path string, body []byte) ([]byte, error) {
+	req, err := http.NewRequestWithContext(ctx, method, "http://agent"+path, bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	resp, err := c.http.Do(req)
+	if err != nil {
+		return nil, c.explain(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(io.LimitReader(resp.Body, longestAnswer))
+	if err != nil {
+		return nil, c.explain(err)
+	}
+	if resp.StatusCode != http.StatusOK {
+		var a answer
+		if json.Unmarshal(text, &a) != nil || a.Error == "" {
+			a.Error = resp.Status
+		}
+		return nil, errors.New(a.Error)
+	}
+	return text, nil
+}
+
+// explain says what to do about an agent that cannot be asked.
+func (c *Client) explain(err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, unix.ECONNREFUSED):
+		return fmt.Errorf("no agent listens at %s. Is it running? (systemctl status ebbline)", c.path)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("you may not speak to the agent at %s. Become root, or a member of the group that owns the socket", c.path)
+	}
+	return fmt.Errorf("the agent at %s does not answer: %w", c.path, err)
+}

@@ -1,0 +1,313 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+// crew is what works for one policy: a poller for each UPS, a looker and a
+// connector for each host. It speaks in that policy's numbers.
+type crew struct {
+	policy *policy.Policy
+	parts  *Parts
+	ctx    context.Context
+	stop   context.CancelFunc
+	polls  []chan struct{}      // by UPS: ask now
+	rates  []chan time.Duration // by host: look so often
+	opens  []chan struct{}      // by host: connect
+
+	mu     sync.Mutex
+	begun  []uint64 // by UPS: polls begun
+	ended  []uint64 // by UPS: polls ended
+	faults []string // by UPS: what was wrong with the last poll
+}
+
+const (
+	lookers    = 64                     // looks at hosts at the same time
+	openers    = 16                     // connections being opened at the same time
+	lookWithin = 10 * time.Second       // one look; then its place is given to another host
+	openWithin = 30 * time.Second       // one connection
+	pollApart  = 250 * time.Millisecond // between two polls of one UPS, whatever wakes it
+	listenWait = 5 * time.Second        // before listening is tried again
+)
+
+func newCrew(p *policy.Policy, parts *Parts) *crew {
+	n := len(p.UPSs)
+	c := &crew{policy: p, parts: parts, begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n)}
+	c.ctx, c.stop = context.WithCancel(context.Background())
+	for range p.UPSs {
+		c.polls = append(c.polls, make(chan struct{}, 1))
+	}
+	for range p.Hosts {
+		c.rates = append(c.rates, make(chan time.Duration, 1))
+		c.opens = append(c.opens, make(chan struct{}, 1))
+	}
+	return c
+}
+
+// employ puts a crew to work in the place of the one before.
+func (a *Agent) employ(c *crew) {
+	a.dismiss()
+	a.mu.Lock()
+	a.crew = c
+	a.mu.Unlock()
+	for i, s := range c.parts.Sources {
+		if s != nil {
+			a.gone.Go(func() { a.pollEach(c, int32(i), s) })
+		}
+	}
+	places, doors := make(chan struct{}, lookers), make(chan struct{}, openers)
+	for k, l := range c.parts.Lookers {
+		if l != nil {
+			a.gone.Go(func() { a.lookEach(c, int32(k), l, places) })
+		}
+	}
+	for k, o := range c.parts.Connectors {
+		if o != nil {
+			a.gone.Go(func() { a.openEach(c, int32(k), o, doors) })
+		}
+	}
+	if c.parts.Listen != nil {
+		a.gone.Go(func() { a.listen(c) })
+	}
+}
+
+// dismiss lets the crew go, and with it its actions: nobody is left who could
+// be told of their end.
+func (a *Agent) dismiss() {
+	if a.crew == nil {
+		return
+	}
+	a.crew.stop()
+	a.flights = nil
+	a.gone.Go(a.crew.parts.close) // it may wait for the network
+}
+
+func (p *Parts) close() {
+	if p.Close != nil {
+		p.Close()
+	}
+}
+
+// poll, look and connect pass a wish on to the goroutine that it concerns. The
+// newest counts.
+
+func (c *crew) poll(i int32) { replace(c.polls[i], struct{}{}) }
+
+func (c *crew) look(k int32, every time.Duration) { replace(c.rates[k], every) }
+
+func (c *crew) connect(k int32) { replace(c.opens[k], struct{}{}) }
+
+func replace[T any](ch chan T, v T) {
+	select {
+	case <-ch:
+	default:
+	}
+	select {
+	case ch <- v:
+	default: // another sender was quicker, with the same wish
+	}
+}
+
+// pollEach asks one UPS as often as the policy says and whenever it is woken. A
+// poll that fails is no event: the core counts silence by time.
+func (a *Agent) pollEach(c *crew, i int32, s Source) {
+	u := &c.policy.UPSs[i]
+	for c.ctx.Err() == nil {
+		began := time.Now()
+		c.beginPoll(i)
+		ctx, cancel := context.WithTimeout(c.ctx, u.Timeout())
+		var m shutdown.Measurement
+		var err error
+		if fault := safely(func() { m, err = s.Poll(ctx) }); fault != nil {
+			err = fault
+		}
+		cancel()
+		if err == nil {
+			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: m}})
+		}
+		if was := c.endPoll(i, err); err != nil && was == "" && c.ctx.Err() == nil {
+			a.voice.warn("a UPS does not answer", zap.String("ups", u.Name), zap.Error(err))
+		} else if err == nil && was != "" {
+			a.voice.info("a UPS answers again", zap.String("ups", u.Name))
+		}
+		sleep(c.ctx, pollApart-time.Since(began))
+		timer := time.NewTimer(u.PollEvery() - time.Since(began))
+		select {
+		case <-timer.C:
+		case <-c.polls[i]:
+		case <-c.ctx.Done():
+		}
+		timer.Stop()
+	}
+}
+
+func (c *crew) beginPoll(i int32) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.begun[i]++
+}
+
+// endPoll notes the end of a poll and gives the fault of the one before.
+func (c *crew) endPoll(i int32, err error) (was string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	was, c.faults[i] = c.faults[i], ""
+	if err != nil {
+		c.faults[i] = brief(err.Error())
+	}
+	c.ended[i]++
+	return was
+}
+
+// asked tells whether of each UPS so many polls have ended.
+func (c *crew) asked(times func(i int) uint64) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i, s := range c.parts.Sources {
+		if s != nil && c.ended[i] < times(i) {
+			return false
+		}
+	}
+	return true
+}
+
+func once(int) uint64 { return 1 }
+
+// askAll asks every UPS afresh and waits for the answers, as long as two polls
+// may take: one may be under way.
+func (c *crew) askAll(ctx context.Context) {
+	c.mu.Lock()
+	want := append([]uint64(nil), c.begun...)
+	c.mu.Unlock()
+	patience := pollApart
+	for i := range c.polls {
+		want[i]++
+		patience = max(patience, 2*c.policy.UPSs[i].Timeout()+pollApart)
+		c.poll(int32(i))
+	}
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	for !c.asked(func(i int) uint64 { return want[i] }) && sleep(ctx, 10*time.Millisecond) {
+	}
+}
+
+// lookEach looks at one host as often as the core last said, and never twice at
+// once.
+func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
+	var every time.Duration
+	select {
+	case every = <-c.rates[k]:
+	case <-c.ctx.Done():
+		return
+	}
+	for {
+		began := time.Now()
+		var seen shutdown.Sighting
+		var text string
+		if fault := inPlace(c.ctx, places, lookWithin, func(ctx context.Context) { seen, text = l.Look(ctx) }); fault != nil {
+			a.voice.warn("a look at a host failed", zap.String("host", c.policy.Hosts[k].Name), zap.Error(fault))
+		}
+		if seen >= shutdown.SeenUp && seen <= shutdown.SeenOff {
+			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen, Text: brief(text)}})
+		}
+		for waiting := true; waiting; {
+			timer := time.NewTimer(every - time.Since(began))
+			select {
+			case <-timer.C:
+				waiting = false
+			case every = <-c.rates[k]:
+			case <-c.ctx.Done():
+				return
+			}
+			timer.Stop()
+		}
+	}
+}
+
+// openEach opens the way to one host when it is asked to. A way that does not
+// open is no event: the action that needs it says so.
+func (a *Agent) openEach(c *crew, k int32, o Connector, doors chan struct{}) {
+	for {
+		select {
+		case <-c.opens[k]:
+		case <-c.ctx.Done():
+			return
+		}
+		var err error
+		if fault := inPlace(c.ctx, doors, openWithin, func(ctx context.Context) { err = o.Connect(ctx) }); fault != nil {
+			err = fault
+		}
+		if err != nil && c.ctx.Err() == nil {
+			a.voice.warn("no way to a host", zap.String("host", c.policy.Hosts[k].Name), zap.Error(err))
+		}
+	}
+}
+
+// inPlace runs f once a place is free, and gives the place back in time even if
+// f hangs.
+func inPlace(ctx context.Context, places chan struct{}, within time.Duration, f func(context.Context)) (fault error) {
+	select {
+	case places <- struct{}{}:
+	case <-ctx.Done():
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, within)
+	defer cancel()
+	leave := sync.OnceFunc(func() { <-places })
+	defer leave()
+	defer context.AfterFunc(ctx, leave)()
+	return safely(func() { f(ctx) })
+}
+
+// safely survives the panic of a part: one bad part stops no other.
+func safely(f func()) (fault error) {
+	defer func() {
+		if r := recover(); r != nil {
+			fault = fmt.Errorf("a fault in this program: %v\n%s", r, debug.Stack())
+		}
+	}()
+	f()
+	return nil
+}
+
+// listen hears notifications, again after an error: a port may be taken for a
+// while.
+func (a *Agent) listen(c *crew) {
+	for {
+		var err error
+		if fault := safely(func() { err = c.parts.Listen(c.ctx, a.Wake) }); fault != nil {
+			err = fault
+		}
+		if c.ctx.Err() != nil {
+			return
+		}
+		a.voice.warn("notifications are not heard; polling goes on", zap.Error(err))
+		if !sleep(c.ctx, listenWait) {
+			return
+		}
+	}
+}
+
+// sleep waits, and is false when ctx ended.
+func sleep(ctx context.Context, d time.Duration) bool {
+	if d <= 0 {
+		return ctx.Err() == nil
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}

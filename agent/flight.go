@@ -1,0 +1,93 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"runtime/debug"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"go.uber.org/zap"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+// flight is one action under way. It is over when it leaves the loop's list,
+// and that happens once: by its own end or by its deadline.
+type flight struct {
+	action shutdown.Action
+	cancel context.CancelFunc
+}
+
+// ahead is by how much an action's own deadline comes before the core's, so
+// that it can still say what it knows.
+const ahead = 200 * time.Millisecond
+
+// begin starts an action in a goroutine of its own.
+func (a *Agent) begin(action shutdown.Action) {
+	c, now := a.crew, a.clock.now()
+	name := action.ID.Name(c.policy)
+	left := action.Deadline.Sub(now)
+	ctx, cancel := context.WithTimeout(c.ctx, left-min(ahead, left/10))
+	a.flights = append(a.flights, &flight{action, cancel})
+	if left <= 0 {
+		return // its end is the loop's next turn
+	}
+	a.voice.info("begin", zap.String("action", name), zap.Duration("within", left))
+	a.gone.Go(func() {
+		defer cancel()
+		o, text := a.perform(ctx, c, action)
+		a.voice.info("ended", zap.String("action", name), zap.Stringer("outcome", o), zap.String("text", text))
+		a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{
+			Kind: shutdown.Finished, Action: action.ID, Host: action.ID.Host, UPS: action.ID.UPS, Outcome: o, Text: brief(text)}})
+	})
+}
+
+// perform carries out an action and survives its panic.
+func (a *Agent) perform(ctx context.Context, c *crew, action shutdown.Action) (o shutdown.Outcome, text string) {
+	defer func() {
+		if r := recover(); r != nil {
+			a.voice.fault("an action panicked", zap.Any("panic", r), zap.ByteString("stack", debug.Stack()))
+			o, text = shutdown.Unknown, fmt.Sprintf("a fault in this program: %v", r)
+		}
+	}()
+	o, text = c.parts.do(ctx, c.policy, action)
+	if o < shutdown.Accepted || o > shutdown.Unknown {
+		return shutdown.Unknown, "no outcome was given: " + text
+	}
+	return o, text
+}
+
+func (p *Parts) do(ctx context.Context, pol *policy.Policy, action shutdown.Action) (shutdown.Outcome, string) {
+	if p.Doer == nil {
+		return shutdown.Unreachable, "there is no way to do it"
+	}
+	return p.Doer.Do(ctx, pol, action)
+}
+
+// finish ends a flight and tells the core.
+func (a *Agent) finish(f *flight, o shutdown.Outcome, text string) {
+	for i := range a.flights {
+		if a.flights[i] == f {
+			a.flights = append(a.flights[:i], a.flights[i+1:]...)
+			break
+		}
+	}
+	f.cancel()
+	id := f.action.ID
+	a.step(&shutdown.Event{Kind: shutdown.Finished, Action: id, Host: id.Host, Outcome: o, Text: text})
+}
+
+// brief makes a text fit for one line of the journal.
+func brief(text string) string {
+	const most = 400
+	text = strings.ToValidUTF8(text, "?")
+	for i := range text {
+		if i > most && utf8.RuneStart(text[i]) {
+			return text[:i] + "…"
+		}
+	}
+	return text
+}

@@ -1,0 +1,287 @@
+// Package journal is the agent's memory on disk: one file that begins with a
+// snapshot and grows by lines. Each line carries a checksum over itself and all
+// before it, so that a file cut short or damaged shows how far it is good. The
+// package never asks what a line means, and never deletes one that it cannot
+// read.
+//
+//	3f0a91c2 ebbline journal 1
+//	88d1f03b snapshot {…}
+//	51e7aa90 at 12.5 measured rack source=battery load_watts=450
+package journal
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+
+	"golang.org/x/sys/unix"
+
+	"ebbline/agent"
+)
+
+const (
+	header       = "ebbline journal 1"
+	snapshotWord = "snapshot "
+	sumDigits    = 8
+	room         = 5 << 20  // asked of the disk ahead, so that a disk that fills up in an outage does not matter
+	most         = 64 << 20 // longer than this no journal of the agent gets
+)
+
+// ErrInUse says that another agent holds the journal.
+var ErrInUse = errors.New("in use")
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// Journal is the file. One goroutine uses it.
+type Journal struct {
+	path string
+	lock *os.File // nil when it could not be made; it is tried again
+	file *os.File // nil before the first Cut
+	sum  uint32   // of all that was written
+	size int64
+}
+
+// Open takes hold of the journal and reads what it holds; nothing is written
+// before the first Cut. The only error is [ErrInUse]: whatever else is wrong is
+// in the past's Damage, and Cut tries again.
+func Open(path string) (*Journal, agent.Past, error) {
+	j := &Journal{path: path}
+	lockErr := j.hold()
+	if errors.Is(lockErr, ErrInUse) {
+		return nil, agent.Past{}, lockErr
+	}
+	data, err := readAll(path)
+	switch {
+	case errors.Is(err, os.ErrNotExist) && lockErr == nil:
+		return j, agent.Past{}, nil
+	case errors.Is(err, os.ErrNotExist):
+		return j, agent.Past{Damage: lockErr.Error()}, nil
+	case err != nil:
+		return j, agent.Past{Damage: fmt.Sprintf("the journal %s cannot be read: %v", path, err)}, nil
+	}
+	past := parse(data)
+	if past.Damage != "" {
+		past.Damage = fmt.Sprintf("the journal %s is damaged: %s", path, past.Damage)
+	}
+	return j, past, nil
+}
+
+// hold takes the lock. It is a file of its own because a Cut replaces the
+// journal's.
+func (j *Journal) hold() error {
+	path := j.path + ".lock"
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		f, err = os.Open(path) // a disk that went read-only still locks
+	}
+	if err != nil {
+		return fmt.Errorf("the journal's lock cannot be made: %w", err)
+	}
+	err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+	if err == nil {
+		j.lock = f
+		return nil
+	}
+	f.Close()
+	if errors.Is(err, unix.EWOULDBLOCK) {
+		return fmt.Errorf("the journal %s is %w: another agent holds %s. Stop that one first, or give this one a journal of its own", j.path, ErrInUse, path)
+	}
+	return fmt.Errorf("the journal's lock %s cannot be taken: %w", path, err)
+}
+
+func readAll(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
+	if len(data) > most {
+		return nil, fmt.Errorf("it is longer than %d bytes; no agent wrote it", most)
+	}
+	return data, err
+}
+
+// parse reads as much of a journal as is good.
+func parse(data []byte) (past agent.Past) {
+	if len(data) == 0 {
+		past.Damage = "it is empty"
+		return past
+	}
+	var sum uint32
+	whole := len(data)
+	for n := 1; len(data) > 0; n++ {
+		end := bytes.IndexByte(data, '\n')
+		text, next, ok := check(sum, data[:max(end, 0)])
+		switch {
+		case end < 0 && n > 2:
+			past.Torn = true
+			return past
+		case !ok:
+			past.Damage = fmt.Sprintf("line %d does not match its checksum; what stands before it is used, the %d bytes from there on are not", n, len(data))
+			return past
+		case n == 1 && string(text) != header:
+			past.Damage = fmt.Sprintf("it begins with %.40q, not with %q; it is not used", text, header)
+			return past
+		case n == 2:
+			past.Snapshot, ok = bytes.CutPrefix(text, []byte(snapshotWord))
+			if !ok {
+				past.Snapshot, past.Damage = nil, "it has no snapshot; it is not used"
+				return past
+			}
+		case n > 2:
+			past.Lines = append(past.Lines, string(text))
+		}
+		sum, data = next, data[end+1:]
+	}
+	if past.Snapshot == nil {
+		past.Damage = fmt.Sprintf("it ends after %d bytes, before its snapshot", whole)
+	}
+	return past
+}
+
+// check takes a line apart and tells whether its checksum is right.
+func check(before uint32, line []byte) (text []byte, sum uint32, ok bool) {
+	if len(line) <= sumDigits || line[sumDigits] != ' ' {
+		return nil, 0, false
+	}
+	stated, err := strconv.ParseUint(string(line[:sumDigits]), 16, 32)
+	text = line[sumDigits+1:]
+	sum = crc32.Update(before, castagnoli, text)
+	return text, sum, err == nil && uint32(stated) == sum
+}
+
+// appendLine writes one line behind another, and gives the new checksum.
+func appendLine(to []byte, before uint32, text string) ([]byte, uint32) {
+	sum := crc32.Update(before, castagnoli, []byte(text))
+	to = fmt.Appendf(to, "%08x ", sum)
+	return append(append(to, text...), '\n'), sum
+}
+
+// Append writes the lines with one call, on the disk already when it returns if
+// sync is set. After an error the end of the file is not sure: only a Cut may
+// follow.
+func (j *Journal) Append(lines []string, sync bool) error {
+	if j.file == nil {
+		return errors.New("the journal has not begun")
+	}
+	var text []byte
+	sum := j.sum
+	for _, l := range lines {
+		text, sum = appendLine(text, sum, l)
+	}
+	if j.size+int64(len(text)) > most {
+		return fmt.Errorf("the journal %s has grown to %d bytes and was not cut back", j.path, j.size)
+	}
+	if _, err := j.file.Write(text); err != nil {
+		return err
+	}
+	j.sum, j.size = sum, j.size+int64(len(text))
+	if sync {
+		return unix.Fdatasync(int(j.file.Fd()))
+	}
+	return nil
+}
+
+// Cut begins the journal again with the snapshot: on the disk, whole or not at
+// all. What it held is kept as the path with the name added, if one is given.
+// After an error the old file goes on.
+func (j *Journal) Cut(snapshot []byte, keep string) error {
+	if j.lock == nil {
+		if err := j.hold(); err != nil {
+			return err
+		}
+	}
+	text, sum := appendLine(nil, 0, header)
+	text, sum = appendLine(text, sum, snapshotWord+string(snapshot))
+	path := j.path + ".new"
+	f, err := create(path, text)
+	if err != nil {
+		return err
+	}
+	if keep != "" {
+		err = j.keep(j.path + "." + keep)
+	}
+	if err == nil {
+		err = os.Rename(path, j.path)
+	}
+	if err != nil {
+		f.Close()
+		return errors.Join(err, os.Remove(path))
+	}
+	j.leave()
+	j.file, j.sum, j.size = f, sum, int64(len(text))
+	return syncFolder(filepath.Dir(j.path))
+}
+
+// create makes a file that holds the text, on the disk, with room behind it.
+func create(path string, text []byte) (*os.File, error) {
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, err
+	}
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	if _, err = f.Write(text); err == nil {
+		if unix.Fallocate(int(f.Fd()), unix.FALLOC_FL_KEEP_SIZE, 0, int64(len(text))+room) != nil {
+			f.Truncate(int64(len(text))) // not every file system does it, and it may have got half of it
+		}
+		err = f.Sync()
+	}
+	if err != nil {
+		f.Close()
+		return nil, errors.Join(err, os.Remove(path))
+	}
+	return f, nil
+}
+
+// keep gives the present file a second name. There is a moment without a
+// journal only on a file system that has no links.
+func (j *Journal) keep(as string) error {
+	if err := os.Remove(as); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	err := os.Link(j.path, as)
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		err = os.Rename(j.path, as)
+	}
+	if errors.Is(err, os.ErrNotExist) {
+		return nil // there is none to keep
+	}
+	return err
+}
+
+// leave lets go of the file in use, and of the room behind it.
+func (j *Journal) leave() {
+	if j.file != nil {
+		j.file.Truncate(j.size)
+		j.file.Close()
+	}
+}
+
+func syncFolder(path string) error {
+	d, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// Close lets go of the journal.
+func (j *Journal) Close() error {
+	j.leave()
+	j.file = nil
+	if j.lock == nil {
+		return nil
+	}
+	lock := j.lock
+	j.lock = nil
+	return lock.Close()
+}

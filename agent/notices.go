@@ -1,0 +1,234 @@
+package agent
+
+import (
+	"cmp"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+// Condition is something that an operator must know, for as long as it is so.
+type Condition struct {
+	Code  string    `json:"code"` // stable: "source-silent"
+	UPS   string    `json:"ups,omitempty"`
+	Host  string    `json:"host,omitempty"`
+	Text  string    `json:"text"` // what is so, and the next step
+	Since time.Time `json:"since"`
+}
+
+// Record is something that happened.
+type Record struct {
+	At   time.Time `json:"at"`
+	Code string    `json:"code"`
+	UPS  string    `json:"ups,omitempty"`
+	Host string    `json:"host,omitempty"`
+	Text string    `json:"text"`
+}
+
+// board holds the conditions that are raised and the last records.
+type board struct {
+	Conditions []Condition
+	Records    []Record
+}
+
+const recordsKept = 200
+
+// wall is an instant as a time of day. Instants count from the wall's time at
+// the start of a boot.
+func wall(t shutdown.Instant) time.Time { return time.Unix(0, int64(t)).UTC() }
+
+// take puts a notice on the board; false when it says nothing new.
+func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) bool {
+	ups, host := "", ""
+	if n.UPS >= 0 {
+		ups = p.UPSs[n.UPS].Name
+	}
+	if n.Host >= 0 {
+		host = p.Hosts[n.Host].Name
+	}
+	if !n.Code.Condition() {
+		b.Records = append(b.Records, Record{wall(at), n.Code.String(), ups, host, n.Text(p)})
+		if over := len(b.Records) - recordsKept; over > 0 {
+			b.Records = slices.Delete(b.Records, 0, over)
+		}
+		return true
+	}
+	new := Condition{n.Code.String(), ups, host, "", wall(at)}
+	i, there := slices.BinarySearchFunc(b.Conditions, new, compare)
+	switch {
+	case n.Clear && there:
+		b.Conditions = slices.Delete(b.Conditions, i, i+1)
+	case n.Clear:
+		return false
+	case there:
+		b.Conditions[i].Text = n.Text(p)
+		return false
+	default:
+		new.Text = n.Text(p)
+		b.Conditions = slices.Insert(b.Conditions, i, new)
+	}
+	return true
+}
+
+// compare puts conditions in order, each code once for each object.
+func compare(a, b Condition) int {
+	return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.UPS, b.UPS), cmp.Compare(a.Host, b.Host))
+}
+
+// forget takes away what is said of names that the policy no longer has.
+func (b *board) forget(p *policy.Policy) {
+	has := func(n int, name func(int) string, want string) bool {
+		for i := range n {
+			if name(i) == want {
+				return true
+			}
+		}
+		return want == ""
+	}
+	b.Conditions = slices.DeleteFunc(b.Conditions, func(c Condition) bool {
+		return !has(len(p.UPSs), func(i int) string { return p.UPSs[i].Name }, c.UPS) ||
+			!has(len(p.Hosts), func(i int) string { return p.Hosts[i].Name }, c.Host)
+	})
+}
+
+func (b *board) clone() board {
+	return board{slices.Clone(b.Conditions), slices.Clone(b.Records)}
+}
+
+// Raise raises a condition that the core does not know of, such as
+// [shutdown.PolicyRefused].
+func (a *Agent) Raise(c shutdown.Code) { a.note(c, false) }
+
+// Settle clears one.
+func (a *Agent) Settle(c shutdown.Code) { a.note(c, true) }
+
+func (a *Agent) note(c shutdown.Code, clear bool) {
+	n := shutdown.Notice{Code: c, Clear: clear, UPS: -1, Host: -1, B: -1}
+	a.mu.Lock()
+	// Without a policy there is no clock yet, and nobody to be told twice.
+	fresh := a.board.take(a.seen.Now, nil, &n)
+	a.mu.Unlock()
+	if fresh {
+		a.voice.tell(n, n.Text(nil))
+	}
+}
+
+// voice is the way to the log and to messages. Neither can hold the loop up:
+// what they do not take is dropped and counted.
+type voice struct {
+	log     *zap.Logger
+	hook    func(shutdown.Notice, string)
+	lines   chan line
+	notices chan told
+	dropped atomic.Int64
+	quit    chan struct{}
+	over    sync.WaitGroup
+}
+
+type line struct {
+	level  zapcore.Level
+	text   string
+	fields []zap.Field
+}
+
+type told struct {
+	notice shutdown.Notice
+	text   string
+}
+
+func newVoice(log *zap.Logger, hook func(shutdown.Notice, string)) *voice {
+	return &voice{log: log, hook: hook, lines: make(chan line, 512), notices: make(chan told, 256), quit: make(chan struct{})}
+}
+
+func (v *voice) info(text string, f ...zap.Field)  { v.say(zapcore.InfoLevel, text, f) }
+func (v *voice) warn(text string, f ...zap.Field)  { v.say(zapcore.WarnLevel, text, f) }
+func (v *voice) fault(text string, f ...zap.Field) { v.say(zapcore.ErrorLevel, text, f) }
+
+func (v *voice) say(level zapcore.Level, text string, f []zap.Field) {
+	select {
+	case v.lines <- line{level, text, f}:
+	default:
+		v.dropped.Add(1)
+	}
+}
+
+// tell passes a notice on.
+func (v *voice) tell(n shutdown.Notice, text string) {
+	level := zapcore.InfoLevel
+	if n.Code.Condition() && !n.Clear {
+		level = zapcore.WarnLevel
+	}
+	v.say(level, text, []zap.Field{zap.Stringer("code", n.Code), zap.Bool("clear", n.Clear)})
+	if v.hook == nil {
+		return
+	}
+	select {
+	case v.notices <- told{n, text}:
+	default:
+		v.dropped.Add(1)
+	}
+}
+
+func (v *voice) start() {
+	v.over.Go(func() { deliver(v.lines, v.quit, v.write) })
+	v.over.Go(func() { deliver(v.notices, v.quit, func(t told) { v.hook(t.notice, t.text) }) })
+}
+
+func (v *voice) write(l line) {
+	if n := v.dropped.Swap(0); n > 0 {
+		l.fields = append(l.fields, zap.Int64("lines_dropped", n))
+	}
+	if e := v.log.Check(l.level, l.text); e != nil {
+		e.Write(l.fields...)
+	}
+}
+
+// stop delivers what waits, for as long as is given.
+func (v *voice) stop(within time.Duration) {
+	close(v.quit)
+	waitFor(&v.over, within)
+}
+
+// deliver hands on what comes until it is told to quit, and then what waits.
+func deliver[T any](ch chan T, quit chan struct{}, to func(T)) {
+	for {
+		select {
+		case v := <-ch:
+			to(v)
+			continue
+		default:
+		}
+		select {
+		case v := <-ch:
+			to(v)
+		case <-quit:
+			if len(ch) == 0 {
+				return
+			}
+		}
+	}
+}
+
+// waitFor waits for a group, and is false when that took too long.
+func waitFor(g *sync.WaitGroup, within time.Duration) bool {
+	done := make(chan struct{})
+	go func() {
+		g.Wait()
+		close(done)
+	}()
+	timer := time.NewTimer(within)
+	defer timer.Stop()
+	select {
+	case <-done:
+		return true
+	case <-timer.C:
+		return false
+	}
+}

@@ -1,0 +1,204 @@
+package agent
+
+import (
+	"encoding/json"
+	"errors"
+	"time"
+
+	"go.uber.org/zap"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/shutdown/transcript"
+)
+
+const (
+	diskWithin   = 250 * time.Millisecond // a Begin waits so long for the disk, then it goes without
+	diskRetry    = 5 * time.Second        // between attempts to begin the journal again
+	cutNormal    = 1 << 20                // bytes since the snapshot at which a new one is made
+	cutOutage    = 4 << 20                // the same in an outage
+	jobsWaiting  = 256                    // blocks that may wait for the disk
+	lineOverhead = 10                     // what a line costs beside its text, about
+)
+
+// recorder hands what happened to the journal's goroutine. The disk may fail,
+// fill or hang: that never holds the loop for longer than diskWithin, once.
+type recorder struct {
+	journal Journal
+	jobs    chan job
+	results chan result
+	over    chan struct{}
+
+	// Of the loop alone.
+	sent, done uint64
+	gap        bool   // not all that happened is in the journal, as at the start: only a cut mends that
+	keep       string // what the next cut keeps the old journal as
+	size, most int64  // bytes since the snapshot, and when to cut
+	triedAt    shutdown.Instant
+}
+
+type job struct {
+	lines    []string
+	sync     bool
+	snapshot []byte // a cut
+	keep     string
+	mends    bool
+}
+
+type result struct {
+	job job
+	err error
+}
+
+func newRecorder(j Journal) *recorder {
+	return &recorder{journal: j, jobs: make(chan job, jobsWaiting), results: make(chan result, jobsWaiting+1), over: make(chan struct{}), gap: true}
+}
+
+// errHole is the outcome of an append behind one that failed.
+var errHole = errors.New("what came before is not written")
+
+// write is the journal's goroutine. It leaves no hole: behind a failure nothing
+// is appended until the journal has begun again.
+func (r *recorder) write() {
+	defer close(r.over)
+	hole := false
+	for j := range r.jobs {
+		err := errHole
+		switch {
+		case j.snapshot != nil:
+			err = r.journal.Cut(j.snapshot, j.keep)
+			hole = err != nil && (hole || j.mends)
+		case !hole:
+			err = r.journal.Append(j.lines, j.sync)
+			hole = err != nil
+		}
+		r.results <- result{j, err}
+	}
+}
+
+// put hands over one job; when the disk is so far behind that none is taken any
+// more, that is a gap.
+func (r *recorder) put(j job) {
+	select {
+	case r.jobs <- j:
+		r.sent++
+	default:
+		r.gap = true
+	}
+}
+
+// wait gives the disk its time. What is not written by then is a gap.
+func (r *recorder) wait(each func(result), within time.Duration) {
+	timer := time.NewTimer(within)
+	defer timer.Stop()
+	for r.done < r.sent && !r.gap {
+		select {
+		case res := <-r.results:
+			each(res)
+		case <-timer.C:
+			r.gap = true
+		}
+	}
+}
+
+// stop ends the journal's goroutine, if the disk lets it.
+func (r *recorder) stop(within time.Duration) {
+	close(r.jobs)
+	timer := time.NewTimer(within)
+	defer timer.Stop()
+	for {
+		select {
+		case <-r.results:
+		case <-r.over:
+			return
+		case <-timer.C:
+			return
+		}
+	}
+}
+
+// write records an event and what the core answered, before anything of it is
+// done. It waits for the disk only if an action begins.
+func (a *Agent) write(at shutdown.Instant, e *shutdown.Event, before, of *policy.Policy) {
+	r := a.record
+	if r.gap {
+		return
+	}
+	lines := []string{transcript.Event(before, at, e)}
+	sync := false
+	for i := range a.effects {
+		lines = append(lines, transcript.Effect(of, at, &a.effects[i]))
+		sync = sync || a.effects[i].Kind == shutdown.Begin
+	}
+	a.append(lines, sync)
+}
+
+func (a *Agent) append(lines []string, sync bool) {
+	r := a.record
+	for _, l := range lines {
+		r.size += int64(len(l) + lineOverhead)
+	}
+	r.put(job{lines: lines, sync: sync})
+	if sync {
+		r.wait(a.written, diskWithin)
+	}
+	if r.gap {
+		a.Raise(shutdown.JournalUnwritten)
+	} else if r.size > r.most {
+		a.cut("")
+	}
+}
+
+// written takes the journal's answer.
+func (a *Agent) written(res result) {
+	r := a.record
+	r.done++
+	switch cut := res.job.snapshot != nil; {
+	case res.err != nil && cut && !res.job.mends:
+		// The old journal goes on as it was; it is cut a little later.
+		a.voice.warn("the journal is not cut back", zap.Error(res.err))
+		r.most = r.size + cutNormal/4
+		r.keep = res.job.keep
+	case res.err != nil:
+		a.voice.fault("the journal is not written", zap.Error(res.err))
+		r.gap = true
+		if cut {
+			r.keep = res.job.keep
+		}
+		a.Raise(shutdown.JournalUnwritten)
+	case cut:
+		a.Settle(shutdown.JournalUnwritten)
+	}
+}
+
+// cut begins the journal again with the state as it is.
+func (a *Agent) cut(keep string) {
+	r := a.record
+	r.triedAt = a.clock.now()
+	if keep != "" {
+		r.keep = keep
+	}
+	text, err := json.Marshal(a.snapshot())
+	if err != nil {
+		a.voice.fault("the state cannot be recorded", zap.Error(err))
+		r.gap = true
+		a.Raise(shutdown.JournalUnwritten)
+		return
+	}
+	j := job{snapshot: text, keep: r.keep, mends: r.gap}
+	r.gap, r.keep = false, ""
+	r.size, r.most = 0, cutNormal
+	if a.state.Outstanding() {
+		r.most = cutOutage
+	}
+	r.put(j)
+}
+
+// mend tries to begin the journal again after a gap, once the disk has
+// answered to all that it was given.
+func (a *Agent) mend(now shutdown.Instant) {
+	r := a.record
+	if r.gap && r.done == r.sent && now.Sub(r.triedAt) >= diskRetry {
+		a.cut("")
+	}
+}

@@ -1,0 +1,289 @@
+package agent
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
+)
+
+// View is what the agent knows, decides and why: the document of
+// `ebbline status --json`. Planned times count in seconds from the loss of
+// input, as in `ebbline plan --json`; a null is a figure that nobody has.
+type View struct {
+	At         time.Time `json:"at"`
+	Site       string    `json:"site"`
+	Policy     string    `json:"policy"`      // fingerprint of the one in force
+	NextPolicy string    `json:"next_policy"` // of the one that waits for the end of the outage; "" for none
+	Status     string    `json:"status"`      // all of it in one line
+
+	// Outage is null when all is normal. The plan below is then the one for the
+	// input of every UPS failing now.
+	Outage                *OutageView `json:"outage"`
+	Fits                  bool        `json:"fits"`
+	FitsExpected          bool        `json:"fits_at_expected_durations"`
+	PointOfNoReturn       *int64      `json:"point_of_no_return_seconds"`
+	MarginSeconds         *int64      `json:"margin_seconds"` // the smallest, low projection, after the reserve
+	UPSs                  []UPSView   `json:"ups"`
+	Hosts                 []HostView  `json:"hosts"` // in stopping order, then those that stay up
+	Conditions            []Condition `json:"conditions"`
+	Records               []Record    `json:"records"` // the last ones, oldest first
+	NextDecisionInSeconds *int64      `json:"next_decision_in_seconds"`
+}
+
+// OutageView is the outage that is on.
+type OutageView struct {
+	Number         uint32    `json:"number"`
+	LostAt         time.Time `json:"lost_at"`
+	ElapsedSeconds int64     `json:"elapsed_seconds"`
+	Held           bool      `json:"held"`
+	Proceeding     bool      `json:"proceeding"`
+	Aborted        bool      `json:"aborted"`
+}
+
+// ThreeWay is a figure at the low, the likely and the high projection, in whole
+// seconds; null where it never ends.
+type ThreeWay struct {
+	Low    *int64 `json:"low"`
+	Likely *int64 `json:"likely"`
+	High   *int64 `json:"high"`
+}
+
+// UPSView is one UPS.
+type UPSView struct {
+	Name             string    `json:"name"`
+	Phase            string    `json:"phase"`
+	Since            time.Time `json:"since"`
+	AnswerAgeSeconds *int64    `json:"answer_age_seconds"`
+	Fault            string    `json:"fault"` // of the last poll; "" when it went well
+	Source           string    `json:"source"`
+	LoadWatts        int64     `json:"load_watts"`
+	ChargePercent    float64   `json:"charge_percent"`  // by the model
+	RuntimeSeconds   ThreeWay  `json:"runtime_seconds"` // if nothing is shed
+	Basis            string    `json:"basis"`           // what the projection rests on
+	EndSeconds       *int64    `json:"end_seconds"`     // the battery's end under the plan, low projection
+	LastDownSeconds  *int64    `json:"last_down_seconds"`
+	MarginSeconds    *int64    `json:"margin_seconds"`
+
+	// What the UPS says of itself; it is weighed, not believed.
+	OwnChargePercent      *float64 `json:"own_charge_percent"`
+	OwnRuntimeSeconds     *int64   `json:"own_runtime_seconds"`
+	OwnBattery            string   `json:"own_battery"`
+	OwnTemperatureCelsius *float64 `json:"own_temperature_celsius"`
+}
+
+// HostView is one host.
+type HostView struct {
+	Name               string     `json:"name"`
+	Priority           int64      `json:"priority"`
+	FedBy              []string   `json:"fed_by"`
+	Power              string     `json:"power"`
+	Seen               string     `json:"seen"` // at the last look; "" before the first
+	SeenAt             *time.Time `json:"seen_at"`
+	StaysUp            bool       `json:"stays_up"`
+	Asked              *int64     `json:"asked_seconds"`
+	Down               *int64     `json:"down_seconds"` // when it went off, or its allowance is used up
+	StopSeconds        *int64     `json:"stop_seconds"`
+	LatestStartSeconds *int64     `json:"latest_start_seconds"`
+	PromisedSeconds    *int64     `json:"promised_seconds"`
+	PromiseKept        *bool      `json:"promise_kept"`
+	Reason             string     `json:"reason"`
+}
+
+// View gives what the agent knows as of its last step.
+func (a *Agent) View() View {
+	a.mu.Lock()
+	s := a.seen.Clone()
+	b := a.board.clone()
+	c := a.crew
+	a.mu.Unlock()
+	v := view(s)
+	v.Conditions, v.Records = append([]Condition{}, b.Conditions...), append([]Record{}, b.Records...)
+	if c != nil && c.policy == s.Policy {
+		c.mu.Lock()
+		for i := range v.UPSs {
+			v.UPSs[i].Fault = c.faults[i]
+		}
+		c.mu.Unlock()
+	}
+	return v
+}
+
+// view is the state for people. In normal mode it shows the plan for the loss
+// of all input now: the real core's answer, on a copy.
+func view(s *shutdown.State) View {
+	v := View{At: wall(s.Now), UPSs: []UPSView{}, Hosts: []HostView{}, Status: statusLine(s)}
+	if s.Policy == nil {
+		return v
+	}
+	v.Site, v.Policy = s.Policy.Site.Name, s.Policy.Fingerprint
+	if s.Next != nil {
+		v.NextPolicy = s.Next.Fingerprint
+	}
+	if s.Wake != shutdown.Never {
+		v.NextDecisionInSeconds = seconds(s.Wake.Sub(s.Now))
+	}
+	planned, zero := s, s.Began
+	if s.Outstanding() {
+		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(s.Now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
+	} else {
+		planned, zero = ifLost(s), s.Now
+	}
+	v.Fits, v.FitsExpected = planned.Planned && planned.Fits, planned.Planned && planned.FitsExp
+	if planned.Planned {
+		v.PointOfNoReturn = seconds(planned.Return.Sub(zero))
+	}
+	for i := range s.UPSs {
+		u := viewUPS(s, planned, int32(i), zero)
+		if u.MarginSeconds != nil && (v.MarginSeconds == nil || *u.MarginSeconds < *v.MarginSeconds) {
+			v.MarginSeconds = u.MarginSeconds
+		}
+		v.UPSs = append(v.UPSs, u)
+	}
+	for _, k := range s.Order {
+		v.Hosts = append(v.Hosts, viewHost(s, planned, k, zero))
+	}
+	for k := range s.Hosts {
+		if s.Policy.Hosts[k].StaysUp {
+			v.Hosts = append(v.Hosts, viewHost(s, planned, int32(k), zero))
+		}
+	}
+	return v
+}
+
+// ifLost is the state if the input of every UPS failed now.
+func ifLost(s *shutdown.State) *shutdown.State {
+	c := s.Clone()
+	for i := range c.UPSs {
+		m := c.UPSs[i].Last
+		m.Source, m.Input, m.Testing, m.OnBatterySecs = shutdown.FromBattery, shutdown.LineBad, false, shutdown.Unread
+		c.Step(c.Now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: m}, nil)
+	}
+	return c
+}
+
+func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView {
+	u, p := &s.UPSs[i], &planned.UPSs[i]
+	v := UPSView{
+		Name: s.Policy.UPSs[i].Name, Phase: u.Phase.String(), Since: wall(u.Since), Source: u.Last.Source.String(),
+		LoadWatts: int64(math.Ceil(u.Load)), ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
+		Basis: u.Belief.Basis, OwnBattery: u.Last.Battery.String(),
+		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureC),
+	}
+	if u.Last != shutdown.Nothing {
+		v.AnswerAgeSeconds = seconds(s.Now.Sub(u.LastAt))
+	}
+	low, likely, high := s.Runtime(i)
+	v.RuntimeSeconds = ThreeWay{ending(low), ending(likely), ending(high)}
+	if planned.Planned && p.OnBattery() {
+		v.MarginSeconds, v.LastDownSeconds = seconds(p.Margin), seconds(p.LastDown.Sub(zero))
+		if p.End != shutdown.Never {
+			v.EndSeconds = seconds(p.End.Sub(zero))
+		}
+	}
+	return v
+}
+
+func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.Power.String(), Seen: h.Seen.String(), StaysUp: p.StaysUp}
+	for _, f := range p.FedBy {
+		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
+	}
+	if h.Seen != 0 {
+		at := wall(h.SeenAt)
+		v.SeenAt = &at
+	}
+	in := func(t shutdown.Instant) *int64 { return seconds(t.Sub(zero)) }
+	q := &planned.Hosts[k]
+	switch {
+	case s.Outstanding() && h.Power == shutdown.Asked:
+		v.Asked, v.Down = in(h.AskedAt), in(h.GiveUp)
+	case s.Outstanding() && h.Stopped && h.Power == shutdown.Down:
+		v.Asked, v.Down = in(h.AskedAt), in(h.DownAt)
+	case planned.Planned && q.Power == shutdown.Up && q.Start != 0 && !p.StaysUp && inPlan(planned, k):
+		v.StopSeconds, v.LatestStartSeconds, v.Down = in(q.Start), in(q.Latest), in(q.Stop)
+		v.PromisedSeconds, v.PromiseKept = in(q.Promise), &q.Kept
+		v.Reason = planned.ReasonOf(k)
+	}
+	return v
+}
+
+// inPlan tells whether the host is one that the plan stops: no feed of it has
+// input.
+func inPlan(s *shutdown.State, k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; !u.OnBattery() && !u.Dead {
+			return false
+		}
+	}
+	return true
+}
+
+// statusLine is the state in one line: the margin first in an outage, the
+// runtimes otherwise.
+func statusLine(s *shutdown.State) string {
+	if s.Policy == nil {
+		return "no policy yet"
+	}
+	var parts []string
+	if s.Outstanding() {
+		parts = append(parts, fmt.Sprintf("outage %d for %s", s.Outage, shutdown.Spell(s.Now.Sub(s.Began))))
+	}
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(u.Phase.String(), "_", " ")
+		low, _, _ := s.Runtime(int32(i))
+		switch {
+		case u.Silent:
+			text += ", silent"
+		case s.Planned && u.OnBattery():
+			text += ", margin " + shutdown.Spell(u.Margin)
+		case low < battery.Unending:
+			text += fmt.Sprintf(", %s at %.0f W", shutdown.Spell(low), math.Ceil(u.Load))
+		}
+		parts = append(parts, text)
+	}
+	if s.Outstanding() {
+		off, all := 0, 0
+		for _, k := range s.Order {
+			all++
+			if s.Hosts[k].Power == shutdown.Down {
+				off++
+			}
+		}
+		parts = append(parts, fmt.Sprintf("%d of %d hosts off", off, all))
+	}
+	return strings.Join(parts, "; ")
+}
+
+// seconds rounds down, whatever the sign.
+func seconds(d time.Duration) *int64 {
+	n := int64(math.Floor(d.Seconds()))
+	return &n
+}
+
+func ending(d time.Duration) *int64 {
+	if d >= battery.Unending {
+		return nil
+	}
+	return seconds(d)
+}
+
+func read(n int64) *int64 {
+	if n == shutdown.Unread {
+		return nil
+	}
+	return &n
+}
+
+func tenths(n int64) *float64 {
+	if n == shutdown.Unread {
+		return nil
+	}
+	f := float64(n) / 10
+	return &f
+}

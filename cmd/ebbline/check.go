@@ -1,0 +1,174 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/hashicorp/hcl/v2"
+
+	"ebbline/agent/action/ssh"
+	"ebbline/policy"
+	"ebbline/policy/load"
+	"ebbline/shutdown"
+)
+
+var checkCommand = command{
+	name:  "check",
+	about: "says all that is wrong with a policy, and what is risky",
+	usage: "[POLICY] [--rights] [--json]",
+	help: `Reads the policy and reports everything that is wrong with it in one run, each
+on its line, with what to write instead; then what is risky: a plan that does
+not fit, a promised time that cannot be kept, a load over a UPS's rating, a
+secret that cannot be read.
+
+With --rights it prints, for each host stopped over SSH, the line for its
+authorized_keys file and the sudoers line that suffice, and no more.
+
+Exit code 78 says that the policy has errors; warnings alone give 0.`,
+	run: runCheck,
+}
+
+func runCheck(ctx context.Context, c *call) int {
+	pf := c.policyFlags()
+	rights := c.flags.Bool("rights", false, "print the least rights that each host must give")
+	if err := c.parse(1); err != nil {
+		return usageCode(err)
+	}
+	p, index, diags, err := c.read(pf, true)
+	if errors.Is(err, errUsage) {
+		return exitUsage
+	}
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	if p != nil {
+		diags = append(diags, fitting(p, index)...)
+	}
+	if c.json {
+		printJSON(c.Out, map[string]any{"diagnostics": load.JSON(diags)})
+	} else {
+		_, color := terminal(c.Out)
+		load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
+		c.sum(p, diags)
+	}
+	if p == nil {
+		return exitRefused
+	}
+	if *rights && !c.json {
+		return c.rights(p, pf)
+	}
+	return exitDone
+}
+
+// sum closes the report with a line that says how it stands.
+func (c *call) sum(p *policy.Policy, diags hcl.Diagnostics) {
+	errs, warnings := 0, 0
+	for _, d := range diags {
+		if d.Severity == hcl.DiagError {
+			errs++
+		} else {
+			warnings++
+		}
+	}
+	if len(diags) > 0 {
+		fmt.Fprintln(c.Out)
+	}
+	switch {
+	case p == nil:
+		fmt.Fprintf(c.Out, "%s, %s: the policy is refused\n", count(errs, "error"), count(warnings, "warning"))
+	default:
+		fmt.Fprintf(c.Out, "%s: %s, %s, %s; no errors, %s\n", p.Site.Name, count(len(p.UPSs), "UPS"), count(len(p.Hosts), "host"), count(len(p.Loads), "load"), count(warnings, "warning"))
+	}
+}
+
+// count writes "1 host", "2 hosts", "no hosts".
+func count(n int, what string) string {
+	switch {
+	case n == 1:
+		return "1 " + what
+	case what == "UPS":
+		return fmt.Sprintf("%d UPSs", n)
+	case n == 0:
+		return "no " + what + "s"
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// fitting says what the plan for this policy is short of.
+func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
+	s, err := ifInputFailed(p, nil, nil, nil)
+	if err != nil {
+		return nil
+	}
+	v := planOf(s)
+	var diags hcl.Diagnostics
+	warn := func(kind, name, attribute, summary, detail string) {
+		d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: detail}
+		if at, ok := index.At(kind, name, attribute); ok {
+			d.Subject = &at
+		}
+		diags = append(diags, d)
+	}
+	for i := range v.UPSs {
+		u := &v.UPSs[i]
+		if v.Fits || u.MarginSeconds == nil || *u.MarginSeconds >= 0 {
+			continue
+		}
+		short := time.Duration(-*u.MarginSeconds) * time.Second
+		detail := fmt.Sprintf("With every allowance used up, the last host on UPS %q is off %s later than its battery's low projection less the reserve allows. ", u.Name, shutdown.Spell(short))
+		if v.FitsExpected {
+			detail += "At the expected stopping times the plan fits. Shorten gives_up where a host never takes so long, or loosen depends_on; `ebbline plan` shows the order and the times."
+		} else {
+			detail += "Even at the expected stopping times it does not fit. Shed load, shorten the chain of dependencies, or fit a bigger battery; `ebbline plan` shows the order and the times."
+		}
+		warn("ups", u.Name, "battery", "The plan does not fit", detail)
+	}
+	for _, h := range v.Hosts {
+		if h.PromiseKept || h.PromisedSeconds == 0 {
+			continue
+		}
+		promised, kept := time.Duration(h.PromisedSeconds)*time.Second, time.Duration(h.StopSeconds)*time.Second
+		warn("host", h.Name, "keep_for", "A promised time cannot be kept",
+			fmt.Sprintf("Host %q is promised %s on battery and must be asked to stop after %s. Promise less, give it a higher priority, or let others go earlier; `ebbline plan` shows for whom its time goes.",
+				h.Name, shutdown.Spell(promised), shutdown.Spell(kept)))
+	}
+	if v.Fits && v.NoReturnSeconds < v.RideThroughSeconds {
+		warn("site", p.Site.Name, "ride_through", "The battery cannot carry the ride-through",
+			fmt.Sprintf("With nothing started, a safe plan exists only for %s after the loss of input, less than ride_through. Some hosts will be stopped before it is over. Shorten it, or fit a bigger battery.",
+				shutdown.Spell(time.Duration(v.NoReturnSeconds)*time.Second)))
+	}
+	for _, name := range v.Fragile {
+		warn("ups", name, "", "A shared host hangs on this UPS",
+			fmt.Sprintf("If UPS %q gave out at the start of an outage, no plan would have every host off in time that another UPS feeds too. A bigger battery on the other UPS, or less load there, would change that.", name))
+	}
+	return diags
+}
+
+// rights prints what each host must allow the agent, and no more.
+func (c *call) rights(p *policy.Policy, pf *policyFlags) int {
+	store := c.store(pf)
+	for k := range p.Hosts {
+		h := &p.Hosts[k]
+		var further []string
+		if h.Prepare != nil {
+			further = append(further, h.Prepare.Command)
+		}
+		for m := range h.Methods {
+			if h.Methods[m].SSH == nil {
+				continue
+			}
+			g, err := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) }).Grant(further...)
+			if err != nil {
+				fmt.Fprintf(c.Out, "\n%s: %v\n", h.Name, err)
+				continue
+			}
+			fmt.Fprintf(c.Out, "\n%s, in ~%s/.ssh/authorized_keys:\n  %s\n", h.Name, h.Methods[m].SSH.User, g.AuthorizedKeys)
+			if g.Sudoers != "" {
+				fmt.Fprintf(c.Out, "%s, in /etc/sudoers.d/ebbline:\n  %s\n", h.Name, g.Sudoers)
+			}
+		}
+	}
+	return exitDone
+}

@@ -1,0 +1,390 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
+	"ebbline/simulate/report"
+)
+
+var planCommand = command{
+	name:  "plan",
+	about: "the shutdown plan if the input failed now",
+	usage: "[POLICY] [--load UPS=WATTS] [--charge UPS=PERCENT] [--off HOST] [--json]",
+	help: `Shows who would stop when, and why then, if the input of every UPS failed now;
+what the battery does under it; the point of no return; and the margin. The
+plan is the one the agent would make from the same readings.
+
+Without --load a UPS carries what the policy says its hosts and loads draw;
+without --charge its battery is full. Exit code 3 says that the plan does not
+fit: not every host is off before the battery's low projection less the reserve.`,
+	run: runPlan,
+}
+
+func runPlan(ctx context.Context, c *call) int {
+	pf := c.policyFlags()
+	var loads, charges pairs
+	var off words
+	c.flags.Var(&loads, "load", "`UPS=WATTS` that it carries, instead of what the policy says")
+	c.flags.Var(&charges, "charge", "`UPS=PERCENT` of its battery's charge, instead of 100")
+	c.flags.Var(&off, "off", "`HOST` that is off already")
+	if err := c.parse(1); err != nil {
+		return usageCode(err)
+	}
+	p, code := c.policyOr(pf, false)
+	if p == nil {
+		return code
+	}
+	s, err := ifInputFailed(p, loads, charges, off)
+	if err != nil {
+		c.usage("%v", err)
+		return exitUsage
+	}
+	view := planOf(s)
+	if c.json {
+		printJSON(c.Out, view)
+	} else {
+		width, color := terminal(c.Out)
+		drawPlan(c.Out, p, s, view, c.style(width, color))
+	}
+	if !view.Fits {
+		return exitUnfit
+	}
+	return exitDone
+}
+
+// style is how this call draws: colour only on a terminal that wants it, other
+// letters than ASCII only where the locale has them.
+func (c *call) style(width int, color bool) report.Style {
+	locale := c.Env("LC_ALL")
+	if locale == "" {
+		locale = c.Env("LC_CTYPE")
+	}
+	if locale == "" {
+		locale = c.Env("LANG")
+	}
+	ascii := locale == "C" || locale == "POSIX"
+	return report.Style{Width: width, Color: color && c.Env("NO_COLOR") == "" && c.Env("TERM") != "dumb", ASCII: ascii}
+}
+
+// now is the instant at which the question "if the input failed now" is put.
+const now = shutdown.Instant(1000 * time.Hour)
+
+// ifInputFailed lets the real core see good input and then the loss of it.
+func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutdown.State, error) {
+	measured := make([]shutdown.Measurement, len(p.UPSs))
+	for i := range measured {
+		measured[i] = shutdown.Nothing
+		measured[i].Source, measured[i].ChargeTenths = shutdown.FromInput, 1000
+	}
+	ups := func(name string) (int, error) {
+		for i := range p.UPSs {
+			if p.UPSs[i].Name == name {
+				return i, nil
+			}
+		}
+		return 0, fmt.Errorf("the policy has no UPS %q", name)
+	}
+	for _, l := range loads {
+		i, err := ups(l.name)
+		if err != nil {
+			return nil, err
+		}
+		w, err := strconv.ParseFloat(l.value, 64)
+		if err != nil || !(w >= 0 && w <= 1e7) {
+			return nil, fmt.Errorf("%q is not a number of watts", l.value)
+		}
+		measured[i].LoadWatts = int64(math.Ceil(w))
+	}
+	for _, l := range charges {
+		i, err := ups(l.name)
+		if err != nil {
+			return nil, err
+		}
+		v, err := strconv.ParseFloat(strings.TrimSuffix(l.value, "%"), 64)
+		if err != nil || !(v >= 0 && v <= 100) {
+			return nil, fmt.Errorf("%q is not a percentage from 0 to 100", l.value)
+		}
+		measured[i].ChargeTenths = int64(math.Floor(10 * v))
+	}
+	s := shutdown.New()
+	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: today()}, nil)
+	for _, name := range off {
+		k := -1
+		for j := range p.Hosts {
+			if p.Hosts[j].Name == name {
+				k = j
+			}
+		}
+		if k < 0 {
+			return nil, fmt.Errorf("the policy has no host %q", name)
+		}
+		s.Step(now, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
+	}
+	for _, source := range []shutdown.Source{shutdown.FromInput, shutdown.FromBattery} {
+		for i := range measured {
+			measured[i].Source = source
+			s.Step(now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: measured[i]}, nil)
+		}
+	}
+	return s, nil
+}
+
+// threeWay is a figure at the low, the likely and the high projection, in whole
+// seconds; null where it never ends.
+type threeWay struct {
+	Low    *int64 `json:"low"`
+	Likely *int64 `json:"likely"`
+	High   *int64 `json:"high"`
+}
+
+// planView is the document of `plan --json`.
+type planView struct {
+	Site               string         `json:"site"`
+	Fits               bool           `json:"fits"`
+	FitsExpected       bool           `json:"fits_at_expected_durations"`
+	NoReturnSeconds    int64          `json:"point_of_no_return_seconds"`
+	MarginSeconds      *int64         `json:"margin_seconds"`
+	ReserveSeconds     int64          `json:"reserve_seconds"`
+	RideThroughSeconds int64          `json:"ride_through_seconds"`
+	ReactionSeconds    int64          `json:"reaction_seconds"`
+	Unproven           string         `json:"unproven,omitempty"`
+	Fragile            []string       `json:"fragile,omitempty"`
+	UPSs               []planUPSView  `json:"ups"`
+	Hosts              []planHostView `json:"hosts"`
+	StaysUp            []string       `json:"stays_up,omitempty"`
+}
+
+type planUPSView struct {
+	Name            string   `json:"name"`
+	LoadWatts       int64    `json:"load_watts"`
+	ChargePercent   float64  `json:"charge_percent"`
+	Basis           string   `json:"basis"`
+	RuntimeSeconds  threeWay `json:"runtime_seconds"`
+	EndSeconds      threeWay `json:"end_seconds"`
+	LastDownSeconds int64    `json:"last_down_seconds"`
+	MarginSeconds   *int64   `json:"margin_seconds"`
+	curve           []report.Point
+	likely          []report.Point
+}
+
+type planHostView struct {
+	Name               string   `json:"name"`
+	Priority           int64    `json:"priority"`
+	UPSs               []string `json:"fed_by"`
+	StopSeconds        int64    `json:"stop_seconds"`
+	DownSeconds        int64    `json:"down_seconds"`
+	LatestStartSeconds int64    `json:"latest_start_seconds"`
+	PromisedSeconds    int64    `json:"promised_seconds"`
+	PromiseKept        bool     `json:"promise_kept"`
+	Reason             string   `json:"reason"`
+}
+
+// seconds rounds down, whatever the sign.
+func seconds(d time.Duration) int64 { return int64(math.Floor(d.Seconds())) }
+
+func ceilSeconds(d time.Duration) int64 { return int64(math.Ceil(d.Seconds())) }
+
+func ending(d time.Duration) *int64 {
+	if d < 0 || d >= battery.Unending {
+		return nil
+	}
+	n := seconds(d)
+	return &n
+}
+
+// planOf reads the plan in force out of the core.
+func planOf(s *shutdown.State) *planView {
+	p := s.Policy
+	v := &planView{
+		Site: p.Site.Name, Fits: s.Fits, FitsExpected: s.FitsExp, NoReturnSeconds: seconds(s.Return.Sub(s.Now)),
+		ReserveSeconds: seconds(p.Site.Reserve), RideThroughSeconds: seconds(p.Site.RideThrough), ReactionSeconds: ceilSeconds(s.Reaction()),
+		UPSs: []planUPSView{}, Hosts: []planHostView{},
+	}
+	o, ok := s.Outlook()
+	if !ok {
+		return v
+	}
+	v.Unproven = o.Plan.Unproven
+	for _, f := range o.Plan.Fragile {
+		v.Fragile = append(v.Fragile, p.UPSs[o.UPSs[f]].Name)
+	}
+	for k := range p.Hosts {
+		h, q := &s.Hosts[k], &p.Hosts[k]
+		if q.StaysUp {
+			v.StaysUp = append(v.StaysUp, q.Name)
+			continue
+		}
+		if h.Power == shutdown.Down {
+			continue
+		}
+		view := planHostView{
+			Name: q.Name, Priority: q.Priority,
+			StopSeconds: seconds(h.Start.Sub(s.Now)), DownSeconds: ceilSeconds(h.Stop.Sub(s.Now)), LatestStartSeconds: seconds(h.Latest.Sub(s.Now)),
+			PromisedSeconds: seconds(q.KeepFor), PromiseKept: h.Kept, Reason: s.ReasonOf(int32(k)),
+		}
+		for _, f := range q.FedBy {
+			view.UPSs = append(view.UPSs, p.UPSs[f].Name)
+		}
+		v.Hosts = append(v.Hosts, view)
+	}
+	sort.SliceStable(v.Hosts, func(a, b int) bool { return v.Hosts[a].StopSeconds < v.Hosts[b].StopSeconds })
+	v.addUPSs(s, o)
+	return v
+}
+
+func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
+	length := planLength(v)
+	likely := o.With(s, func(b *battery.Belief) float64 { return b.Likely })
+	high := o.With(s, func(b *battery.Belief) float64 { return b.High })
+	for j, i := range o.UPSs {
+		u := &s.UPSs[i]
+		low, mid, top := s.Runtime(i)
+		last := o.Plan.Stores[j].LastDown
+		until := max(length, last)
+		curve, end := o.Curve(&o.Problem, j, until/100, until)
+		likelyCurve, likelyEnd := o.Curve(&likely, j, until/100, until)
+		_, highEnd := o.Curve(&high, j, until/100, until)
+		view := planUPSView{
+			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
+			ChargePercent:  math.Floor(10*s.ChargePercent(i)) / 10,
+			Basis:          u.Belief.Basis,
+			RuntimeSeconds: threeWay{ending(low), ending(mid), ending(top)},
+			EndSeconds:     threeWay{ending(end), ending(likelyEnd), ending(highEnd)}, LastDownSeconds: ceilSeconds(last),
+			curve: points(curve), likely: points(likelyCurve),
+		}
+		if end >= 0 && last > 0 {
+			m := *view.EndSeconds.Low - v.ReserveSeconds - view.LastDownSeconds
+			view.MarginSeconds = &m
+			if v.MarginSeconds == nil || m < *v.MarginSeconds {
+				v.MarginSeconds = &m
+			}
+		}
+		v.UPSs = append(v.UPSs, view)
+	}
+}
+
+func points(left []shutdown.Left) []report.Point {
+	var p []report.Point
+	for _, l := range left {
+		p = append(p, report.Point{At: l.At, Left: l.Part})
+	}
+	return p
+}
+
+// planLength is the length of the drawing's time axis.
+func planLength(v *planView) time.Duration {
+	d := time.Minute
+	for i := range v.Hosts {
+		d = max(d, time.Duration(v.Hosts[i].DownSeconds)*time.Second)
+	}
+	return d + d/12
+}
+
+func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st report.Style) {
+	chart := &report.Chart{Length: planLength(v)}
+	for i := range v.Hosts {
+		h := &v.Hosts[i]
+		stop, down := time.Duration(h.StopSeconds)*time.Second, time.Duration(h.DownSeconds)*time.Second
+		chart.Bars = append(chart.Bars, report.Bar{
+			Name: h.Name, Note: strconv.FormatInt(h.Priority, 10),
+			Spans: []report.Span{{From: 0, To: stop, Kind: report.IsUp}, {From: stop, To: down, Kind: report.IsStopping}},
+			Right: fmt.Sprintf("%7s %7s", shutdown.Spell(stop), shutdown.Spell(down)),
+		})
+	}
+	for i := range v.UPSs {
+		u := &v.UPSs[i]
+		chart.Curves = append(chart.Curves, report.Curve{Name: u.Name, Low: u.curve, Likely: u.likely, Right: fmt.Sprintf("%d W", u.LoadWatts)})
+	}
+	if v.NoReturnSeconds > 0 {
+		chart.Marks = append(chart.Marks, report.Mark{At: time.Duration(v.NoReturnSeconds) * time.Second, Label: "point of no return"})
+	}
+	verdict := "fits"
+	if !v.Fits {
+		verdict = "DOES NOT FIT"
+		if v.FitsExpected {
+			verdict = "DOES NOT FIT at worst durations; fits at expected ones"
+		}
+	}
+	fmt.Fprintf(w, "%s: the plan if the input failed now %s\n\n", v.Site, verdict)
+	report.Draw(w, chart, st)
+	fmt.Fprintln(w, "\nup, then stopping until the allowance is used up; right: asked, down at the latest.")
+	fmt.Fprintln(w, "battery: filled, the low projection; dots, the likely one; at each one's load then.")
+	fmt.Fprintln(w)
+	for i := range v.UPSs {
+		planUPSText(w, &v.UPSs[i])
+	}
+	planHostsText(w, v)
+	if v.MarginSeconds != nil {
+		fmt.Fprintf(w, "\nmargin %s after a reserve of %s", shutdown.Spell(time.Duration(*v.MarginSeconds)*time.Second), shutdown.Spell(p.Site.Reserve))
+		if v.NoReturnSeconds >= 0 {
+			fmt.Fprintf(w, "; with nothing started, a safe plan exists for %s", shutdown.Spell(time.Duration(v.NoReturnSeconds)*time.Second))
+		}
+		fmt.Fprintln(w)
+	}
+	if v.Unproven != "" {
+		fmt.Fprintf(w, "not proven by one replay: %s\n", v.Unproven)
+	}
+	for _, f := range v.Fragile {
+		fmt.Fprintf(w, "if UPS %s gave out at once, no plan would save every host that it shares with another UPS\n", f)
+	}
+}
+
+func planUPSText(w io.Writer, u *planUPSView) {
+	text := func(t *int64) string {
+		if t == nil {
+			return "no end"
+		}
+		return shutdown.Spell(time.Duration(*t) * time.Second)
+	}
+	fmt.Fprintf(w, "UPS %s: %d W, charge %g %%, by %s\n", u.Name, u.LoadWatts, u.ChargePercent, u.Basis)
+	fmt.Fprintf(w, "  if nothing were shed it lasts %s (low), %s (likely), %s (high)\n", text(u.RuntimeSeconds.Low), text(u.RuntimeSeconds.Likely), text(u.RuntimeSeconds.High))
+	if u.MarginSeconds != nil {
+		fmt.Fprintf(w, "  under the plan the last host is down by %s; the battery lasts to %s (low); margin %s\n",
+			text(&u.LastDownSeconds), text(u.EndSeconds.Low), text(u.MarginSeconds))
+	}
+}
+
+func planHostsText(w io.Writer, v *planView) {
+	name := 4
+	for i := range v.Hosts {
+		name = max(name, len(v.Hosts[i].Name))
+	}
+	fmt.Fprintf(w, "\n%-*s %8s %8s  why then and not later\n", name, "host", "asked", "promised")
+	for i := range v.Hosts {
+		h := &v.Hosts[i]
+		promised := "-"
+		if h.PromisedSeconds > 0 {
+			promised = shutdown.Spell(time.Duration(h.PromisedSeconds) * time.Second)
+			if !h.PromiseKept {
+				promised += "!"
+			}
+		}
+		fmt.Fprintf(w, "%-*s %8s %8s  %s\n", name, h.Name, shutdown.Spell(time.Duration(h.StopSeconds)*time.Second), promised, h.Reason)
+	}
+	for i := range v.Hosts {
+		if !v.Hosts[i].PromiseKept && v.Hosts[i].PromisedSeconds > 0 {
+			fmt.Fprintln(w, "! a promised time that the battery cannot keep")
+			break
+		}
+	}
+}
+
+func printJSON(w io.Writer, v any) {
+	enc := json.NewEncoder(w)
+	enc.SetIndent("", "  ")
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(v); err != nil {
+		panic("json: " + err.Error()) // a document of our own that JSON cannot hold
+	}
+}

@@ -1,0 +1,162 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/hashicorp/hcl/v2"
+
+	"ebbline/agent/secret"
+	"ebbline/policy"
+	"ebbline/policy/load"
+)
+
+// largest is the most of one policy file that is read: one byte more than the
+// loader takes, so that it can say that the file is too long.
+const largest = 4<<20 + 1
+
+// policyFlags are the flags of every command that reads a policy.
+type policyFlags struct {
+	site    string
+	secrets string
+}
+
+func (c *call) policyFlags() *policyFlags {
+	f := &policyFlags{}
+	c.flags.StringVar(&f.site, "site", c.Env("EBBLINE_SITE"), "`NAME` of the site, where several share a folder (or EBBLINE_SITE)")
+	c.flags.StringVar(&f.secrets, "secrets", c.Env("EBBLINE_SECRETS"), "`FOLDER` with the secrets, one file each (or EBBLINE_SECRETS)")
+	return f
+}
+
+// read reads the policy that the argument or EBBLINE_POLICY names.
+func (c *call) read(f *policyFlags, checkSecrets bool) (*policy.Policy, *load.Index, hcl.Diagnostics, error) {
+	path := c.Env("EBBLINE_POLICY")
+	if len(c.args) > 0 {
+		path = c.args[0]
+	}
+	if path == "" {
+		return nil, nil, nil, c.usage("no policy is named. Give its path, or set EBBLINE_POLICY")
+	}
+	files, err := policyFiles(path)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	opt := load.Options{Site: f.site}
+	if checkSecrets {
+		opt.Secret = c.store(f).Readable
+	}
+	p, index, diags := load.Load(files, opt)
+	return p, index, diags, nil
+}
+
+func (c *call) store(f *policyFlags) *secret.Store {
+	return &secret.Store{Credentials: c.Env("CREDENTIALS_DIRECTORY"), Folder: f.secrets, Env: c.Env}
+}
+
+// policyFiles reads one file, or all .hcl files of a folder.
+func policyFiles(path string) ([]load.File, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("the policy %s cannot be read: %w", path, reason(err))
+	}
+	names := []string{path}
+	if info.IsDir() {
+		if names, err = filepath.Glob(filepath.Join(path, "*.hcl")); err != nil {
+			return nil, err
+		}
+		if len(names) == 0 {
+			return nil, fmt.Errorf("the folder %s holds no .hcl file. Put the policy there, or name its file", path)
+		}
+	}
+	var files []load.File
+	for _, name := range names {
+		text, err := readLimited(name, largest)
+		if err != nil {
+			return nil, fmt.Errorf("the policy file %s cannot be read: %w", name, reason(err))
+		}
+		files = append(files, load.File{Name: name, Bytes: text})
+	}
+	return files, nil
+}
+
+// readLimited reads a file's first bytes, at most so many.
+func readLimited(name string, most int64) ([]byte, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, errors.New("it is a folder")
+	}
+	return io.ReadAll(io.LimitReader(f, most))
+}
+
+// reason is an error without the path that the message names already.
+func reason(err error) error {
+	var p *os.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
+
+// policyOr reads the policy for a command that needs a good one: errors are
+// told and end the command; warnings are the business of check.
+func (c *call) policyOr(f *policyFlags, checkSecrets bool) (*policy.Policy, int) {
+	p, _, diags, err := c.read(f, checkSecrets)
+	switch {
+	case errors.Is(err, errUsage):
+		return nil, exitUsage
+	case err != nil:
+		return nil, c.fail("%v", err)
+	case p == nil:
+		var bad hcl.Diagnostics
+		for _, d := range diags {
+			if d.Severity == hcl.DiagError {
+				bad = append(bad, d)
+			}
+		}
+		if c.json {
+			printJSON(c.Out, map[string]any{"diagnostics": load.JSON(bad)})
+		}
+		_, color := terminal(c.Err)
+		load.Write(c.Err, bad, color && c.Env("NO_COLOR") == "")
+		return nil, exitRefused
+	}
+	return p, exitDone
+}
+
+// today is the day that a battery's age is counted to.
+func today() int64 { return time.Now().Unix() / 86400 }
+
+// pairs reads "name=value" flags that may be given several times.
+type pairs []pair
+
+type pair struct{ name, value string }
+
+func (p *pairs) String() string { return "" }
+
+func (p *pairs) Set(text string) error {
+	name, value, ok := strings.Cut(text, "=")
+	if !ok || name == "" || value == "" {
+		return fmt.Errorf("write name=value")
+	}
+	*p = append(*p, pair{name, value})
+	return nil
+}
+
+// words reads a flag that may be given several times.
+type words []string
+
+func (w *words) String() string { return "" }
+
+func (w *words) Set(text string) error {
+	*w = append(*w, text)
+	return nil
+}

@@ -1,0 +1,175 @@
+package load
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"ebbline/policy"
+)
+
+// Below these a policy is allowed and reckless; common practice, no source.
+const (
+	shortRideThrough = 10 * time.Second
+	littleReserve    = 30 * time.Second
+	highLoadPercent  = 80
+)
+
+// risks warns of what is allowed and may still end badly.
+func (l *loader) risks(p *policy.Policy) {
+	l.siteRisks(p)
+	for i := range p.UPSs {
+		l.upsRisks(p, i)
+	}
+	lowest := l.dependents(p)
+	for i := range p.Hosts {
+		l.hostRisks(p, i, lowest[i])
+	}
+}
+
+func (l *loader) siteRisks(p *policy.Policy) {
+	s := l.sections["site"][0]
+	if f := l.get(s, "ride_through"); p.Site.RideThrough < shortRideThrough {
+		l.warn(f.at(), shortRide, "Most interruptions end within a minute, and hosts will be stopped for those of %s. Write a ride_through of 30s or more.", short(p.Site.RideThrough))
+	}
+	if f := l.get(s, "reserve"); p.Site.Reserve < littleReserve {
+		l.warn(f.at(), shortReserve, "A reserve of %s leaves next to nothing for a forecast that errs. Write 60s or more.", short(p.Site.Reserve))
+	}
+	if !slices.ContainsFunc(p.Hosts, func(h policy.Host) bool { return h.Self }) {
+		l.warn(s.head, noSelf, "No host says that the agent runs on it, so nobody stops the agent's host. Write self = true in its block.")
+	}
+}
+
+func (l *loader) upsRisks(p *policy.Policy, i int) {
+	u := &p.UPSs[i]
+	s := l.declared["ups "+u.Name]
+	battery := s.one("battery")
+	if u.Battery.InstalledDay == 0 {
+		l.warn(battery.head, noBatteryDate, "%s does not say when the battery was put in, so it is forecast as one of unknown age, which lasts for less. Write installed = \"2025-03-01\".", capital(battery.title))
+	}
+	carried := carriedWatts(p, i)
+	if percent := carried * 100 / u.RatedWatts; percent >= highLoadPercent {
+		l.warn(l.get(s, "rated_watts").at(), highLoad, "With all that it feeds, at the worst, %s carries %d of its %d watts (%d %%). Above %d %% a start or one more machine may overload it. Move something to another UPS, or check the watts.", s.title, carried, u.RatedWatts, percent, highLoadPercent)
+	}
+	if u.Output == nil {
+		return
+	}
+	out := s.one("output")
+	if u.SNMP != nil && u.SNMP.Version < 3 {
+		l.warn(l.get(s.one("snmp"), "version").at(), clearSwitching, "The output of %s is switched with a community that anybody on the network can read and use. Write version = \"3\" with keys if the card knows it, or keep the card on a network of its own.", s.title)
+	}
+	for k := range p.Hosts {
+		h := &p.Hosts[k]
+		if h.Self && !h.StaysUp && slices.Contains(h.FedBy, i) && u.Output.OffAfter < h.GivesUp() {
+			l.warn(l.get(out, "off_after").at(), outputTooSoon, "The agent's own host %q stops after the order to switch off is given, and may take %s. Write an off_after longer than that.", h.Name, short(h.GivesUp()))
+		}
+	}
+}
+
+// carriedWatts is a UPS's load when it is the last feed of all that it feeds.
+func carriedWatts(p *policy.Policy, ups int) int64 {
+	var sum int64
+	for i := range p.Hosts {
+		if slices.Contains(p.Hosts[i].FedBy, ups) {
+			sum += p.Hosts[i].Watts
+		}
+	}
+	for i := range p.Loads {
+		if slices.Contains(p.Loads[i].FedBy, ups) {
+			sum += p.Loads[i].Watts
+		}
+	}
+	return sum
+}
+
+// demand is what the dependents of a host ask of it.
+type demand struct {
+	priority, keep int // index of the dependent with the most of it, -1 for none
+}
+
+func (l *loader) dependents(p *policy.Policy) []demand {
+	out := make([]demand, len(p.Hosts))
+	for i := range out {
+		out[i] = demand{-1, -1}
+	}
+	for i := range p.Hosts {
+		if p.Hosts[i].StaysUp {
+			continue
+		}
+		for _, on := range p.Hosts[i].DependsOn {
+			d := &out[on]
+			if d.priority < 0 || p.Hosts[i].Priority > p.Hosts[d.priority].Priority {
+				d.priority = i
+			}
+			if d.keep < 0 || p.Hosts[i].KeepFor > p.Hosts[d.keep].KeepFor {
+				d.keep = i
+			}
+		}
+	}
+	return out
+}
+
+func (l *loader) hostRisks(p *policy.Policy, i int, by demand) {
+	h, s := &p.Hosts[i], l.hosts[i].s
+	l.foreignNeeds(p, i)
+	if h.StaysUp {
+		return
+	}
+	if f := l.get(s, "priority"); by.priority >= 0 && !h.Self && p.Hosts[by.priority].Priority > h.Priority {
+		d := &p.Hosts[by.priority]
+		l.warn(f.at(), priorityBelow, "%q has priority %d but %q, which needs it, has %d: it will be kept longer than its own priority says. Write at least %d here.", h.Name, h.Priority, d.Name, d.Priority, d.Priority)
+	}
+	if f := l.get(s, "keep_for"); by.keep >= 0 && h.KeepFor > 0 && p.Hosts[by.keep].KeepFor > h.KeepFor {
+		d := &p.Hosts[by.keep]
+		l.warn(f.at(), promiseBelow, "%q is promised %s but %q, which needs it, %s: it will be kept as long as that one. Write at least the same here.", h.Name, short(h.KeepFor), d.Name, short(d.KeepFor))
+	}
+	if !canReturn(p, i) {
+		l.warn(s.head, noWayBack, "Nothing starts %q again after an outage. Write wake, bmc or outlet in it (start for a guest), or let the power do it: an output block in its UPS, and the host set to start with the power.", h.Name)
+	}
+}
+
+// canReturn says that something starts a host again: a way of its own, or the
+// power of a UPS whose output is switched, or, for a guest, its host's start.
+func canReturn(p *policy.Policy, i int) bool {
+	for ; ; i = p.Hosts[i].RunsOn {
+		h := &p.Hosts[i]
+		if len(h.Starts) > 0 || slices.ContainsFunc(h.FedBy, func(u int) bool { return p.UPSs[u].Output != nil }) {
+			return true
+		}
+		if h.RunsOn < 0 {
+			return false
+		}
+	}
+}
+
+// foreignNeeds warns when a host outlives, on one of its feeds, a load or a
+// host that is never stopped and that it needs: no order of stops can help.
+func (l *loader) foreignNeeds(p *policy.Policy, i int) {
+	h, draft := &p.Hosts[i], l.hosts[i]
+	warn := func(name string, feeds []int) {
+		var missing []string
+		for _, u := range h.FedBy {
+			if !slices.Contains(feeds, u) {
+				missing = append(missing, p.UPSs[u].Name)
+			}
+		}
+		if len(missing) == 0 {
+			return
+		}
+		at := draft.s.head
+		for _, w := range append(draft.needs, word{}) {
+			if w.text == name {
+				at = w.at
+			}
+		}
+		l.warn(at, foreignLoad, "%q may run on %s while %q, which it needs and which is not fed from there, has lost its power. Feed both from the same UPSs.", h.Name, strings.Join(missing, " and "), name)
+	}
+	for _, k := range h.NeedsLoads {
+		warn(p.Loads[k].Name, p.Loads[k].FedBy)
+	}
+	for _, k := range h.DependsOn {
+		if p.Hosts[k].StaysUp {
+			warn(p.Hosts[k].Name, p.Hosts[k].FedBy)
+		}
+	}
+}

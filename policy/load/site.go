@@ -1,0 +1,73 @@
+package load
+
+import (
+	"math"
+	"time"
+
+	"ebbline/policy"
+)
+
+// Defaults of the site, as the operator is told them.
+const (
+	defaultRideThrough = 60 * time.Second
+	defaultReserve     = 60 * time.Second
+	defaultConfidence  = 0.95
+	defaultStableFor   = 5 * time.Minute
+	defaultStagger     = 10 * time.Second
+)
+
+func (l *loader) readSite(s *section) {
+	if s.broken {
+		return
+	}
+	// A confidence is rounded up: more sure than was asked for, never less.
+	confidence := l.get(s, "confidence").number(0.5, 0.999, defaultConfidence)
+	l.site = policy.Site{
+		Name:               s.name,
+		RideThrough:        l.get(s, "ride_through").duration(time.Second, time.Hour, defaultRideThrough),
+		Reserve:            l.get(s, "reserve").duration(time.Second, time.Hour, defaultReserve),
+		ConfidencePermille: int64(math.Ceil(steady(confidence * 1000))),
+		AtOnce:             int(l.get(s, "stops_at_once").whole(0, 1000, 0)),
+	}
+	restore := s.oneOrNone("restore")
+	l.site.Restore = policy.Restore{
+		StableFor: l.get(restore, "stable_for").duration(time.Second, day, defaultStableFor),
+		Stagger:   l.get(restore, "stagger").duration(time.Millisecond, time.Hour, defaultStagger),
+	}
+	if traps := s.one("traps"); traps != nil {
+		l.site.Traps = &policy.Traps{
+			Listen:    l.get(traps, "listen").need().address(portAlone),
+			Community: l.secret(traps, "community", false),
+		}
+	}
+}
+
+// loadDraft is a load whose feeds are still names.
+type loadDraft struct {
+	policy.Load
+	s     *section
+	feeds []word
+}
+
+func (l *loader) readLoad(s *section) {
+	d := &loadDraft{s: s, Load: policy.Load{Name: s.name}}
+	l.loads = append(l.loads, d)
+	if s.broken {
+		return
+	}
+	d.Watts = l.get(s, "watts").need().watts(1, 1)
+	d.feeds = l.feeds(s)
+}
+
+// feeds reads fed_by of what must have it.
+func (l *loader) feeds(s *section) []word {
+	f := l.get(s, "fed_by")
+	words := f.words("the name of a UPS in quotes")
+	switch {
+	case f.attr == nil && !s.partial:
+		l.err(s.head, noFeed, "%s has no fed_by, so nobody knows whose battery it draws on. Write fed_by = [\"name of a UPS\"].", capital(s.title))
+	case f.ok && f.value.empty():
+		f.bad(noFeed, "fed_by of %s names no UPS. Write the names of the UPSs that feed it, or remove the block if none does.", s.title)
+	}
+	return words
+}

@@ -1,0 +1,316 @@
+package battery
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"ebbline/policy"
+)
+
+// rack is a UPS as a policy describes one, with every figure that bears on its
+// battery stated.
+func rack() policy.UPS {
+	return policy.UPS{
+		Name: "rack", RatedWatts: 2700, OverheadWatts: 60, EfficiencyPermille: 880,
+		Battery: policy.Battery{
+			Chemistry: policy.VRLA, Volts: 72, AmpHours: 9,
+			InstalledDay: newToday, DesignYears: 5, TemperatureC: 25, TemperatureSet: true,
+		},
+	}
+}
+
+func chart(points ...policy.ChartPoint) []policy.ChartPoint { return points }
+
+// What each kind of evidence gives, against the table of uncertainties by which
+// the factors were chosen (engineering values, see belief.go).
+func TestEvidence(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*policy.UPS)
+		store  float64 // watt hours; 0 is not asked
+		want   Factors
+		basis  string
+	}{
+		{"rated, new", func(*policy.UPS) {}, 1.03 * 72 * 9 * 0.88, Factors{0.80, 1, 1.17}, "rated figures, new"},
+		{"rated, usual efficiency", func(u *policy.UPS) { u.EfficiencyPermille = 0 }, 1.03 * 72 * 9 * 0.85, Factors{0.80, 1, 1.17}, "rated figures, new"},
+		{"rated, age unknown", func(u *policy.UPS) { u.Battery.InstalledDay = 0 }, 0, Factors{0.65, 0.95, 1.15}, "rated figures, age unknown"},
+		{"rated, temperature unknown", func(u *policy.UPS) { u.Battery.TemperatureSet = false }, 0, Factors{0.80 * 0.93, 1, 1.17}, "rated figures, new"},
+		{"rated, 20 months old", func(u *policy.UPS) { u.Battery.InstalledDay -= 610 }, 0,
+			Factors{0.80 * (1 - 0.2*610/365.25/2.75), 1 - 0.2*610/365.25/3.5, 1.17 * (1 - 0.2*610/365.25/5)}, "rated figures, 20 months old"},
+		{"rated, very old", func(u *policy.UPS) { u.Battery.InstalledDay -= 40 * 365 }, 0, Factors{0.80 * 0.4, 0.4, 1.17 * 0.4}, "rated figures, 40 years old"},
+		{"ten-year blocks", func(u *policy.UPS) { u.Battery.InstalledDay, u.Battery.DesignYears = newToday-3653, 10 }, 0,
+			Factors{0.80 * (1 - 0.2*10.0014/5.5), 1 - 0.2*10.0014/7, 1.17 * 0.8}, "rated figures, 10 years old"},
+		{"a warm room ages faster", func(u *policy.UPS) {
+			u.Battery.InstalledDay, u.Battery.TemperatureC = newToday-365, 35
+		}, 0, Factors{0.80 * (1 - 0.4*365/365.25/2.75), 1 - 0.4*365/365.25/3.5, 1.17 * (1 - 0.4*365/365.25/5)}, "rated figures, 12 months old"},
+		{"a cold one", func(u *policy.UPS) { u.Battery.TemperatureC = 10 }, 0,
+			Factors{0.80 * TemperatureFactor(policy.VRLA, 10), TemperatureFactor(policy.VRLA, 10), 1.17 * TemperatureFactor(policy.VRLA, 10)}, "rated figures, new"},
+		{"installed tomorrow", func(u *policy.UPS) { u.Battery.InstalledDay++ }, 0, Factors{0.80, 1, 1.17}, "rated figures, new"},
+		{"lithium", func(u *policy.UPS) { u.Battery.Chemistry = policy.LFP }, 0.95 * 72 * 9 * 0.88, Factors{0.90, 1, 1.05}, "rated figures, new"},
+		{"lithium with a fitted model", func(u *policy.UPS) {
+			u.Battery.Chemistry = policy.LFP
+			u.Battery.Model = &policy.Model{StoreWattHours: 500, Ohmic: time.Minute}
+		}, 500, Factors{0.90, 1, 1.08}, "fitted model"},
+		{"lithium with a chart", func(u *policy.UPS) {
+			u.Battery.Chemistry = policy.LFP
+			u.Battery.Chart = chart(policy.ChartPoint{Watts: 675, Runtime: 29 * time.Minute})
+		}, 0, Factors{0.90, 1, 1.05}, "one point of the maker's chart, new"},
+		{"fitted model", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, Diffusion: 64 * time.Minute, Relaxation: 90 * time.Minute}
+		}, 312, Factors{0.92, 1, 1.08}, "fitted model"},
+		{"fitted model of a year ago", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, FittedDay: newToday - 365}
+		}, 312, Factors{0.92 * (1 - 0.2*365/365.25/2.75), 1 - 0.2*365/365.25/3.5, 1.08 * (1 - 0.2*365/365.25/5)}, "fitted model, 12 months old"},
+		{"chart", func(u *policy.UPS) {
+			u.Battery.Chart = chart(policy.ChartPoint{Watts: 675, Runtime: 29 * time.Minute}, policy.ChartPoint{Watts: 1350, Runtime: 12 * time.Minute}, policy.ChartPoint{Watts: 2700, Runtime: 4 * time.Minute})
+		}, 0, Factors{0.83, 1, 1.15}, "maker's chart of 3 points, met within 2 %, new"},
+	} {
+		u := rack()
+		c.change(&u)
+		b, err := New(&u, newToday)
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		if c.store != 0 {
+			near(t, c.name+": store in Wh", b.Model.Store/3600, c.store, 1e-9*c.store)
+		}
+		for _, f := range [][2]float64{{b.Low, c.want.Low}, {b.Likely, c.want.Likely}, {b.High, c.want.High}} {
+			near(t, c.name+": factor", f[0], f[1], 1e-4)
+		}
+		if b.Basis != c.basis {
+			t.Errorf("%s: rests on %q, want %q", c.name, b.Basis, c.basis)
+		}
+	}
+}
+
+// Figures that describe no battery are refused, in words that say why.
+func TestRefusals(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*policy.UPS)
+		want   string
+	}{
+		{"no chemistry", func(u *policy.UPS) { u.Battery.Chemistry = 0 }, "chemistry"},
+		{"nothing known", func(u *policy.UPS) { u.Battery.Volts = 0 }, "amp hours"},
+		{"no number", func(u *policy.UPS) { u.Battery.AmpHours = math.NaN() }, "store"},
+		{"below nothing", func(u *policy.UPS) { u.Battery.AmpHours = -9 }, "store"},
+		{"rising chart", func(u *policy.UPS) {
+			u.Battery.Chart = chart(policy.ChartPoint{Watts: 100, Runtime: time.Minute}, policy.ChartPoint{Watts: 200, Runtime: time.Minute})
+		}, "must fall"},
+		{"unsorted chart", func(u *policy.UPS) {
+			u.Battery.Chart = chart(policy.ChartPoint{Watts: 200, Runtime: time.Minute}, policy.ChartPoint{Watts: 100, Runtime: time.Hour})
+		}, "must fall"},
+		{"empty point", func(u *policy.UPS) { u.Battery.Chart = chart(policy.ChartPoint{Watts: 0, Runtime: time.Minute}) }, "more than nothing"},
+		{"negative loss", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 10, Ohmic: -time.Minute}
+		}, "negative"},
+		{"no relaxation", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 10, Diffusion: time.Minute}
+		}, "relaxes"},
+		{"negative overhead", func(u *policy.UPS) { u.OverheadWatts = -1 }, "no UPS"},
+		{"recharge backwards", func(u *policy.UPS) { u.Battery.RechargeHours = -1 }, "no UPS"},
+	} {
+		u := rack()
+		c.change(&u)
+		if _, err := New(&u, newToday); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: error %v, want one with %q", c.name, err, c.want)
+		}
+	}
+}
+
+// Aim: any chart whose runtimes fall gives a usable battery, and one that the
+// model itself made is met. Method: charts at random, and charts of a battery
+// with losses and an own draw at random, which must come back.
+func TestAnyChart(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		u := rack()
+		u.OverheadWatts = rapid.SampledFrom([]int64{0, 54, 60}).Draw(t, "overhead") // the usual one is 54
+		if rapid.Bool().Draw(t, "no rated figures") {
+			u.Battery.Volts = 0
+		}
+		watts, runtime := int64(0), 400*time.Hour
+		for range rapid.IntRange(1, 8).Draw(t, "points") {
+			watts += rapid.Int64Range(1, 2000).Draw(t, "watts more")
+			runtime = time.Duration(float64(runtime) * rapid.Float64Range(0.01, 0.999).Draw(t, "part of the runtime")).Truncate(time.Microsecond)
+			u.Battery.Chart = append(u.Battery.Chart, policy.ChartPoint{Watts: watts, Runtime: max(runtime, time.Microsecond)})
+			if runtime <= time.Microsecond {
+				break
+			}
+		}
+		b, err := New(&u, newToday)
+		if err != nil {
+			t.Fatal(err)
+		}
+		low, likely, high := b.Project(Charge{}, float64(rapid.Int64Range(0, 5000).Draw(t, "load")))
+		if low < 0 || low > likely || likely > high || high > Unending {
+			t.Errorf("projected %v, %v, %v", low, likely, high)
+		}
+	})
+	rapid.Check(t, func(t *rapid.T) {
+		made := kernel(policy.VRLA)
+		made.Store = 100 * 3600 * rapid.Float64Range(1, 100).Draw(t, "size")
+		both := rapid.Float64Range(0.6, 1.6).Draw(t, "losses")
+		made.Ohmic, made.Diffusion = made.Ohmic*both, made.Diffusion*both
+		u := rack()
+		u.Battery.Volts = 0
+		u.RatedWatts = int64(made.Store / made.Phi(300))
+		u.OverheadWatts = rapid.SampledFrom([]int64{0, usualOverhead(&u)}).Draw(t, "overhead")
+		own := float64(u.OverheadWatts)
+		if own > 0 {
+			own = float64(u.RatedWatts) * rapid.Float64Range(0.015, 0.03).Draw(t, "own draw")
+		}
+		for _, minutes := range []float64{60, 30, 15, 10, 5} {
+			watts := math.Round(made.Store/made.Phi(60*minutes) - own)
+			u.Battery.Chart = append(u.Battery.Chart, policy.ChartPoint{
+				Watts: int64(watts), Runtime: time.Duration(made.Runtime(Charge{}, watts+own) * float64(time.Second)),
+			})
+		}
+		b, err := New(&u, newToday)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range u.Battery.Chart {
+			if _, likely, _ := b.Project(Charge{}, float64(p.Watts)); math.Abs(likely.Seconds()/p.Runtime.Seconds()-1) > 0.03 {
+				t.Errorf("%d W: %v of %v; %+v", p.Watts, likely, p.Runtime, b)
+			}
+		}
+	})
+}
+
+// The low factor is the 95 % point of a lognormal spread about the likely one:
+// it falls as the confidence rises, is the likely one at one half, and at 99.9 %
+// lies 3.0902/1.6449 times as far out (normal distribution, from memory).
+func TestConfidence(t *testing.T) {
+	b := Belief{Factors: Factors{0.80, 0.97, 1.17}}
+	near(t, "at 500", b.LowAt(500), 0.97, 1e-12)
+	near(t, "at 950", b.LowAt(950), 0.80, 1e-12)
+	near(t, "at 999", b.LowAt(999), 0.97*math.Pow(0.80/0.97, 3.0902/1.6449), 1e-5)
+	near(t, "beyond", b.LowAt(1200), b.LowAt(999), 0)
+	near(t, "below", b.LowAt(-1), b.LowAt(500), 0)
+	for p := int64(501); p < 1000; p++ {
+		if !(b.LowAt(p) < b.LowAt(p-1)) {
+			t.Fatalf("more at %d permille than before", p)
+		}
+	}
+}
+
+// A measured temperature takes the place of the policy's, however often, and
+// an impossible one changes nothing.
+func TestMeasuredTemperature(t *testing.T) {
+	u := rack()
+	u.Battery.TemperatureSet = false
+	first, err := New(&u, newToday)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cold := first.AtTemperature(10)
+	near(t, "low at 10 C", cold.Low, 0.80*TemperatureFactor(policy.VRLA, 10), 1e-12)
+	for _, broken := range []float64{math.NaN(), -273.15, 200, math.Inf(1)} {
+		if first.AtTemperature(broken) != first {
+			t.Errorf("%v degrees changed the belief", broken)
+		}
+	}
+	again := first
+	for i := range 100 {
+		again = again.AtTemperature(float64(i % 40))
+	}
+	if again.AtTemperature(10) != cold {
+		t.Error("the way to a temperature leaves a trace")
+	}
+	for _, c := range []policy.Chemistry{policy.VRLA, policy.LFP} {
+		before := 0.0
+		for celsius := -40.0; celsius <= 80; celsius += 0.25 {
+			f := TemperatureFactor(c, celsius)
+			if f < before || f <= 0 || f > 1 {
+				t.Errorf("%v at %v: %v after %v", c, celsius, f, before)
+			}
+			before = f
+		}
+	}
+}
+
+// Aim: a full discharge gives the store back exactly, whatever the loads were; a
+// part of one never less than was carried; and one cut short only ever raises.
+// Method: a battery that differs from the belief in its store alone is
+// discharged under loads at random.
+func TestFromDischarge(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		u := rack()
+		u.Battery.TemperatureC = rapid.Float64Range(0, 30).Draw(t, "temperature")
+		b, err := New(&u, newToday)
+		if err != nil {
+			t.Fatal(err)
+		}
+		truth := b.Scaled(rapid.Float64Range(0.5, 1.3).Draw(t, "truth"))
+		var c Charge
+		var segments []Segment
+		for range rapid.IntRange(0, 5).Draw(t, "segments") {
+			watts := rapid.Float64Range(0, 1500).Draw(t, "watts")
+			s := truth.Runtime(c, watts+b.OverheadWatts) * rapid.Float64Range(0, 0.5).Draw(t, "part")
+			if s <= 0 {
+				continue
+			}
+			c = truth.Advance(c, watts+b.OverheadWatts, s)
+			segments = append(segments, Segment{watts, s})
+		}
+		load := rapid.Float64Range(1, 500).Draw(t, "last load")
+		last := truth.Runtime(c, load+b.OverheadWatts)
+		full := append(segments, Segment{load, last})
+		if last == 0 && len(segments) == 0 {
+			return
+		}
+		at := b.Model.Store - b.Model.Left(truth.Advance(c, load+b.OverheadWatts, last), load+b.OverheadWatts)
+		after, err := FromDischarge(b, full, AtCutOff)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The loads may have emptied it before the last one by a step up.
+		if got := after.Model.Store * after.Likely; math.Abs(got-at) > relative*at || last > 0 && math.Abs(got-truth.Store) > relative*truth.Store {
+			t.Errorf("store %v J, true %v J", got, truth.Store)
+		}
+		part, err := FromDischarge(b, full, AtTwentyPercent)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := part.Model.Store * part.Likely; got < at*(1-relative) || part.Low > part.Likely || part.Likely > part.High {
+			t.Errorf("part of a discharge: store %v J, carried %v J, %+v", got, at, part.Factors)
+		}
+		early, err := FromDischarge(b, full, Early)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if early.Model != b.Model || early.Low < b.Low || early.Likely < b.Likely || early.High < b.High || early.Likely*b.Model.Store < at*(1-relative) {
+			t.Errorf("cut short: %+v after %+v", early.Factors, b.Factors)
+		}
+	})
+	b := Belief{Model: usual}.with(Factors{1, 1, 1}, Factors{1, 1, 1})
+	for _, c := range []struct {
+		segments []Segment
+		ended    Ended
+	}{
+		{nil, AtCutOff}, {[]Segment{{100, 0}}, AtCutOff}, {[]Segment{{100, 60}}, 0},
+		{[]Segment{{math.NaN(), 60}}, AtCutOff}, {[]Segment{{100, -60}}, AtCutOff}, {[]Segment{{100, math.Inf(1)}}, Early},
+	} {
+		if got, err := FromDischarge(b, c.segments, c.ended); err == nil || got != b {
+			t.Errorf("%v, %d: %+v, error %v", c.segments, c.ended, got, err)
+		}
+	}
+}
+
+// For ten minutes at one load to a reported 20 %, the factors come to those of
+// the table of uncertainties: 0.87 to 1.12 or 1.15 of the likely store.
+func TestPartTestFactors(t *testing.T) {
+	b := Belief{Model: usual}.with(fromRated, Factors{1, 1, 1})
+	b, err := FromDischarge(b, []Segment{{200, 600}}, AtTwentyPercent)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "store", b.Model.Store, 200*usual.Phi(690), 1e-6*b.Model.Store)
+	near(t, "low", b.Low, 0.87, 0.01)
+	near(t, "high", b.High, 1.135, 0.015)
+}

@@ -1,0 +1,178 @@
+package battery
+
+import (
+	"fmt"
+	"math"
+
+	"ebbline/policy"
+)
+
+// How far the figures behind a fit may be off, as one standard deviation of
+// their logarithm: the spread of the published tables about their own fits. What
+// they are exactly matters little (testdata/battery/README.md).
+const (
+	chartSpread    = 0.03 // a point of a chart, in watts
+	ratedSpread    = 0.15 // the rated store: 0.10 between batteries, and the efficiency
+	lossSpread     = 0.75 // both losses together, against the usual kernel
+	balanceSpread  = 0.15 // half of ohmic over diffusion loss
+	overheadSpread = 0.7  // the UPS's own draw, where it is free
+)
+
+// fromChart finds the battery that best explains the chart, and the rated
+// figures when they are stated, with the usual shape as far as these leave it
+// open. One point settles the store and little else; two settle how strongly
+// runtime falls with load; more settle the balance of the losses too. Four
+// points that span a factor of four also show the UPS's own draw, unless the
+// policy states another than the usual one.
+func (b *Belief) fromChart(u *policy.UPS) error {
+	chart := u.Battery.Chart
+	for i, p := range chart {
+		if p.Watts <= 0 || p.Runtime <= 0 {
+			return fmt.Errorf("the runtime chart gives %v at %d W; both must be more than nothing", p.Runtime, p.Watts)
+		}
+		if i > 0 && (p.Watts <= chart[i-1].Watts || p.Runtime >= chart[i-1].Runtime) {
+			return fmt.Errorf("the runtime chart gives %v at %d W but %v at %d W; runtimes must fall as the load grows",
+				p.Runtime, p.Watts, chart[i-1].Runtime, chart[i-1].Watts)
+		}
+	}
+	f := fitting{
+		usual: kernel(u.Battery.Chemistry), chart: chart, rated: rated(u), overhead: b.OverheadWatts,
+		free: u.OverheadWatts == usualOverhead(u) && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
+	}
+	x := f.solve()
+	b.Model, b.OverheadWatts = f.model(x), float64(f.overhead*exp(x[ownDraw]))
+	b.At25 = fromChart
+	worst := 0.0
+	for _, p := range chart {
+		t := b.Model.Runtime(Charge{}, float64(p.Watts)+b.OverheadWatts)
+		worst = max(worst, math.Abs(t/p.Runtime.Seconds()-1))
+	}
+	b.Basis = fmt.Sprintf("maker's chart of %d points, met within %.0f %%", len(chart), 100*worst)
+	if len(chart) == 1 {
+		b.Basis = "one point of the maker's chart"
+	}
+	return nil
+}
+
+// usualOverhead is what a policy has that does not state the UPS's own draw: 2 %
+// of the rating, rounded up. Four charts fitted 0.8 to 4.7 %.
+func usualOverhead(u *policy.UPS) int64 { return (2*u.RatedWatts + 99) / 100 }
+
+// fitting is a least-squares problem in four logarithms.
+type fitting struct {
+	usual    Model
+	chart    []policy.ChartPoint
+	rated    float64 // joules; 0 when not stated
+	overhead float64 // watts, usual or stated
+	free     bool    // the overhead is sought too
+}
+
+// unknowns are the logarithms of what is sought, of the last three against
+// what is usual.
+type unknowns [4]float64
+
+const (
+	store   = iota
+	losses  // both
+	balance // ohmic up and diffusion down
+	ownDraw
+)
+
+func (f *fitting) model(x unknowns) Model {
+	m := f.usual
+	m.Store = exp(x[store])
+	m.Ohmic = float64(m.Ohmic * exp(x[losses]+x[balance]))
+	m.Diffusion = float64(m.Diffusion * exp(x[losses]-x[balance]))
+	return m
+}
+
+// solve is Gauss and Newton's method with the step halved until it helps.
+func (f *fitting) solve() unknowns {
+	var x unknowns
+	for _, p := range f.chart {
+		watts := float64(p.Watts) + f.overhead
+		x[store] += ln(watts*f.usual.Phi(p.Runtime.Seconds())) / float64(len(f.chart))
+	}
+	now := f.equations(x)
+	for range 100 {
+		step := now.solve()
+		next, better := x, now
+		for scale := 1.0; scale > 1e-6; scale /= 2 {
+			for i := range x {
+				next[i] = x[i] + float64(scale*step[i])
+			}
+			if better = f.equations(next); better.cost < now.cost {
+				break
+			}
+		}
+		if !(better.cost < now.cost) {
+			return x
+		}
+		x, now = next, better
+	}
+	return x
+}
+
+// equations are the normal equations of the problem about one guess.
+type equations struct {
+	cost   float64
+	right  unknowns
+	matrix [4]unknowns
+}
+
+// add takes in one figure: how far the guess is from it, how that changes with
+// the unknowns, and how far the figure may be off.
+func (q *equations) add(off float64, row unknowns, spread float64) {
+	weight := 1 / (spread * spread)
+	q.cost += float64(weight * float64(off*off))
+	for i := range row {
+		q.right[i] -= float64(weight * float64(off*row[i]))
+		for j := range row {
+			q.matrix[i][j] += float64(weight * float64(row[i]*row[j]))
+		}
+	}
+}
+
+func (f *fitting) equations(x unknowns) equations {
+	var q equations
+	m := f.model(x)
+	own := float64(f.overhead * exp(x[ownDraw]))
+	for _, p := range f.chart {
+		t, watts := p.Runtime.Seconds(), float64(p.Watts)+own
+		phi := m.Phi(t)
+		bound := phi - t - m.Ohmic
+		row := unknowns{-1, (m.Ohmic + bound) / phi, (m.Ohmic - bound) / phi, 0}
+		if f.free {
+			row[ownDraw] = own / watts
+		}
+		q.add(ln(watts*phi)-x[store], row, chartSpread)
+	}
+	if f.rated > 0 {
+		q.add(x[store]-ln(f.rated), unknowns{store: 1}, ratedSpread)
+	}
+	q.add(x[losses], unknowns{losses: 1}, lossSpread)
+	q.add(x[balance], unknowns{balance: 1}, balanceSpread)
+	q.add(x[ownDraw], unknowns{ownDraw: 1}, overheadSpread)
+	return q
+}
+
+// solve is elimination without pivoting: the matrix is positive definite.
+func (q *equations) solve() unknowns {
+	a, x := q.matrix, q.right
+	for i := range a {
+		for k := i + 1; k < len(a); k++ {
+			part := a[k][i] / a[i][i]
+			for j := i; j < len(a); j++ {
+				a[k][j] -= float64(part * a[i][j])
+			}
+			x[k] -= float64(part * x[i])
+		}
+	}
+	for i := len(a) - 1; i >= 0; i-- {
+		for j := i + 1; j < len(a); j++ {
+			x[i] -= float64(a[i][j] * x[j])
+		}
+		x[i] /= a[i][i]
+	}
+	return x
+}

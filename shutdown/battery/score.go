@@ -1,0 +1,142 @@
+package battery
+
+import (
+	"errors"
+	"math"
+	"slices"
+	"time"
+
+	"ebbline/policy"
+)
+
+// Table is a published runtime table or a UPS's own record of discharges, and
+// what is known of the battery beside it.
+type Table struct {
+	Name   string
+	UPS    policy.UPS          // rated figures, without a chart
+	Points []policy.ChartPoint // load rising
+}
+
+// Evidence is what a projection is made from, when its worth is scored.
+type Evidence uint8
+
+const (
+	RatedOnly  Evidence = iota + 1 // the rated figures
+	OnePoint                       // and any one point, for all the others
+	TwoPoints                      // and any two that differ by a factor of two in load
+	AllOthers                      // and all points but the one projected
+	WholeChart                     // and all points, that one among them
+	AfterTest                      // and one full discharge, for loads within a factor of 1.5
+)
+
+// String gives the words of a report.
+func (e Evidence) String() string {
+	return [...]string{"", "rated only", "one point", "two points", "all others", "whole chart", "one test"}[e]
+}
+
+// Case is one published runtime and what is projected for it, in seconds.
+type Case struct {
+	Watts                        int64
+	Published, Low, Likely, High float64
+}
+
+// Cases projects the points of the table between the two times, each from all
+// the choices of evidence from between these times that leave it out (or, for
+// [WholeChart], do not).
+func (t *Table) Cases(e Evidence, from, to time.Duration) ([]Case, error) {
+	var inside []policy.ChartPoint
+	for _, p := range t.Points {
+		if p.Runtime >= from && p.Runtime <= to {
+			inside = append(inside, p)
+		}
+	}
+	var cases []Case
+	var failed error
+	// project makes the belief and takes the points that it may be asked for.
+	project := func(chart []policy.ChartPoint, test *policy.ChartPoint, asked func(policy.ChartPoint) bool) {
+		u := t.UPS
+		u.Battery.Chart = chart
+		b, err := New(&u, 0)
+		if err == nil && test != nil {
+			b, err = FromDischarge(b, []Segment{{float64(test.Watts), test.Runtime.Seconds()}}, AtCutOff)
+		}
+		if err != nil {
+			failed = errors.Join(failed, err)
+			return
+		}
+		for _, p := range inside {
+			if asked(p) {
+				cases = append(cases, b.project(p))
+			}
+		}
+	}
+	switch e {
+	case RatedOnly:
+		project(nil, nil, func(policy.ChartPoint) bool { return true })
+	case WholeChart:
+		project(t.Points, nil, func(policy.ChartPoint) bool { return true })
+	case AllOthers:
+		for _, p := range inside {
+			i := slices.Index(t.Points, p)
+			project(slices.Delete(slices.Clone(t.Points), i, i+1), nil, func(q policy.ChartPoint) bool { return q == p })
+		}
+	case OnePoint:
+		for i, p := range inside {
+			project(inside[i:i+1], nil, func(q policy.ChartPoint) bool { return q != p })
+		}
+	case TwoPoints:
+		for i, p := range inside {
+			for _, q := range inside[i+1:] {
+				if q.Watts >= 2*p.Watts {
+					project([]policy.ChartPoint{p, q}, nil, func(r policy.ChartPoint) bool { return r != p && r != q })
+				}
+			}
+		}
+	case AfterTest:
+		for i, p := range inside {
+			chart := inside[i : i+1] // gives a store to correct where there are no rated figures
+			if rated(&t.UPS) > 0 {
+				chart = nil
+			}
+			project(chart, &p, func(q policy.ChartPoint) bool {
+				return q != p && 2*q.Watts <= 3*p.Watts && 2*p.Watts <= 3*q.Watts
+			})
+		}
+	}
+	return cases, failed
+}
+
+func (b *Belief) project(p policy.ChartPoint) Case {
+	at := func(factor float64) float64 {
+		m := b.Scaled(factor)
+		return m.Runtime(Charge{}, float64(p.Watts)+b.OverheadWatts)
+	}
+	return Case{p.Watts, p.Runtime.Seconds(), at(b.Low), at(b.Likely), at(b.High)}
+}
+
+// Score sums up cases. The errors are those of the likely runtime, relative.
+type Score struct {
+	Cases                    int
+	Median, Ninetieth, Worst float64 // of the errors without their sign
+	Held                     float64 // share in which the low runtime was reached
+}
+
+// Sum gives the score of some cases.
+func Sum(cases []Case) Score {
+	if len(cases) == 0 {
+		return Score{}
+	}
+	s := Score{Cases: len(cases)}
+	errs := make([]float64, 0, len(cases))
+	for _, c := range cases {
+		errs = append(errs, math.Abs(c.Likely/c.Published-1))
+		if c.Low <= c.Published {
+			s.Held++
+		}
+	}
+	slices.Sort(errs)
+	n := len(errs)
+	s.Median, s.Ninetieth, s.Worst = (errs[(n-1)/2]+errs[n/2])/2, errs[(9*n+9)/10-1], errs[n-1]
+	s.Held /= float64(n)
+	return s
+}

@@ -1,0 +1,237 @@
+package shutdown
+
+import (
+	"fmt"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown/plan"
+)
+
+// EffectKind tells which fields of an [Effect] count.
+type EffectKind uint8
+
+const (
+	Begin   EffectKind = iota + 1 // Action: journaled and synced before it starts
+	Cancel                        // Action: best effort; its Finished still comes
+	Probe                         // Host, Every: look at the host so often from now on
+	Connect                       // Host: open the way to it, so that it is open when needed
+	Poll                          // UPS: ask it now
+	Notify                        // Notice
+)
+
+// Effect is one thing the runner must do, in the order given.
+type Effect struct {
+	Kind   EffectKind
+	Action Action
+	Host   int32
+	UPS    int32
+	Every  time.Duration
+	Notice Notice
+}
+
+// Code names a notice. Conditions are what an operator must know; they stay
+// raised until they are cleared. The others are records of the outage.
+type Code uint8
+
+const (
+	PhaseEntered Code = iota + 1 // UPS, A: Phase
+	PlanMade                     // A: fits (1, 0), B: seconds to the point of no return
+	HostAsked                    // Host, A: Reason, B: Other, Margin, Spare
+	HostDown                     // Host, Margin: time it took
+	HostStarted                  // Host
+	HostBack                     // Host, Margin: time it took
+	OutageOver                   // A: its number, Margin: how long it took
+	OrderTaken                   // A: Order
+	TestSeen                     // UPS: a battery test of its own is under way
+
+	firstCondition
+	SourceSilent     // UPS: it does not answer
+	PlanDoesNotFit   // A: fits at expected durations (1, 0)
+	BatteryLow       // UPS: by its own word
+	NoBatteryBehind  // UPS: bypass
+	OutputIsOff      // UPS
+	OrderGivenUp     // Host goes though B may still be up
+	HostRefuses      // Host: it answers and says no
+	HostUnreachable  // Host: it does not get the order
+	HostGivenUp      // Host: its allowance is used up
+	HostNotBack      // Host: every start in vain
+	NoWayToStart     // Host: down, and the policy has no way to start it
+	OutputNotOff     // UPS: it would not take the order to switch off
+	StoppedHalfway   // Host: asked, still up, input back
+	HoldInForce      // operator
+	AbortInForce     // operator
+	PolicyWaits      // a new policy waits for the end of the outage
+	ForecastLowered  // UPS: readings speak against the belief
+	LeftDependent    // Host goes though B stays up: B has another feed with input
+	JournalUnwritten // raised by the runner
+	SecretUnreadable // raised by the runner
+	PolicyRefused    // raised by the runner
+)
+
+// Condition tells whether the code is one of a condition.
+func (c Code) Condition() bool { return c > firstCondition }
+
+var codeNames = [...]string{
+	PhaseEntered: "phase", PlanMade: "plan", HostAsked: "host-asked", HostDown: "host-down",
+	HostStarted: "host-started", HostBack: "host-back", OutageOver: "outage-over",
+	OrderTaken: "order-taken", TestSeen: "battery-test-seen",
+	SourceSilent: "source-silent", PlanDoesNotFit: "plan-does-not-fit", BatteryLow: "battery-low",
+	NoBatteryBehind: "no-battery-behind", OutputIsOff: "output-off", OrderGivenUp: "order-given-up",
+	HostRefuses: "host-refuses", HostUnreachable: "host-unreachable", HostGivenUp: "host-given-up",
+	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched",
+	StoppedHalfway: "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
+	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
+	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused",
+}
+
+// String gives the stable code that people and programs see.
+func (c Code) String() string { return codeNames[c] }
+
+// Notice is one thing worth telling. Its words are made when they are wanted,
+// so that a simulation spends nothing on them.
+type Notice struct {
+	Code   Code
+	Clear  bool  // the condition is over
+	UPS    int32 // -1 for none
+	Host   int32 // -1 for none
+	A, B   int64
+	Margin time.Duration
+	Spare  time.Duration
+}
+
+// Text is the notice for people: what is so and, for a condition, the next step.
+func (n *Notice) Text(p *policy.Policy) string {
+	ups, host, other := "", "", ""
+	if n.UPS >= 0 {
+		ups = p.UPSs[n.UPS].Name
+	}
+	if n.Host >= 0 {
+		host = p.Hosts[n.Host].Name
+	}
+	if n.Host >= 0 && n.B >= 0 && n.B < int64(len(p.Hosts)) {
+		other = p.Hosts[n.B].Name
+	}
+	if n.Clear {
+		return fmt.Sprintf("%s: over", n.subject(ups, host))
+	}
+	switch n.Code {
+	case PhaseEntered:
+		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
+	case PlanMade:
+		if n.A == 1 {
+			return fmt.Sprintf("plan: every host is off in time; a safe plan still exists for %s", Spell(n.Margin))
+		}
+		return "plan: at worst durations there is no safe plan left; the order is kept as far as the time reaches"
+	case HostAsked:
+		return fmt.Sprintf("%s is asked to stop: %s; margin %s", host, reasonWords(plan.Reason(n.A), other), Spell(n.Margin))
+	case HostDown:
+		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Margin))
+	case HostStarted:
+		return fmt.Sprintf("%s is told to start", host)
+	case HostBack:
+		return fmt.Sprintf("%s is back, %s after it was told to start", host, Spell(n.Margin))
+	case OutageOver:
+		return fmt.Sprintf("outage %d is over after %s", n.A, Spell(n.Margin))
+	case OrderTaken:
+		return fmt.Sprintf("operator: %s", Order(n.A))
+	case TestSeen:
+		return fmt.Sprintf("UPS %s tests its battery; nobody is stopped for that", ups)
+	case SourceSilent:
+		return fmt.Sprintf("UPS %s has not answered for %s. While it was on battery it keeps draining in the projection. Look at its management card and the way to it.", ups, Spell(n.Margin))
+	case PlanDoesNotFit:
+		if n.A == 1 {
+			return "At worst durations not every host is off in time; at expected ones they are. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
+		}
+		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows what is missing."
+	case BatteryLow:
+		return fmt.Sprintf("UPS %s says its battery is low: its word outranks the projection. Test the battery once the input is back.", ups)
+	case NoBatteryBehind:
+		return fmt.Sprintf("UPS %s is on bypass: no battery stands behind its output. Bring it back to normal mode.", ups)
+	case OutputIsOff:
+		return fmt.Sprintf("The output of UPS %s is off: it carries nothing.", ups)
+	case OrderGivenUp:
+		return fmt.Sprintf("%s goes at its latest start though %s may still be up: waiting longer would leave it running into an empty battery.", host, other)
+	case LeftDependent:
+		return fmt.Sprintf("%s goes though %s, which depends on it, stays up on another feed: its own battery ends.", host, other)
+	case HostRefuses:
+		return fmt.Sprintf("%s answers and refuses the order to stop. Check the account's right to run the command there (`ebbline check` prints the line that suffices).", host)
+	case HostUnreachable:
+		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, and its host key.", host)
+	case HostGivenUp:
+		return fmt.Sprintf("%s has used up its whole allowance and is given up; what it depends on goes on in time. Look at it after the outage.", host)
+	case HostNotBack:
+		return fmt.Sprintf("%s did not come back: every way to start it was tried. What depends on it waits. Start it by hand.", host)
+	case NoWayToStart:
+		return fmt.Sprintf("%s is down and the policy has no way to start it. Start it by hand, or give it a wake block.", host)
+	case OutputNotOff:
+		return fmt.Sprintf("UPS %s did not take the order to switch its output off and on again. Hosts set to start with power may stay off.", ups)
+	case StoppedHalfway:
+		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
+	case HoldInForce:
+		return "Hold: nobody stops early; at the point of no return they go. `ebbline status --proceed` ends it."
+	case AbortInForce:
+		return "Abort: nobody further is asked to stop, even if the battery ends. `ebbline status --proceed` ends it."
+	case PolicyWaits:
+		return "A new policy is read and waits for the end of the outage."
+	case ForecastLowered:
+		return fmt.Sprintf("UPS %s: its readings fall faster than the projection; the low projection is lowered. Test the battery after the outage.", ups)
+	case JournalUnwritten:
+		return "The journal cannot be written; the agent acts on without it. After a crash now it would not know what was asked. Free space on its disk."
+	case SecretUnreadable:
+		return "A secret cannot be read; see the log for its name. Put it where the agent looks (see README, secrets)."
+	case PolicyRefused:
+		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
+	}
+	return n.Code.String()
+}
+
+func (n *Notice) subject(ups, host string) string {
+	switch {
+	case host != "":
+		return n.Code.String() + " of " + host
+	case ups != "":
+		return n.Code.String() + " of UPS " + ups
+	}
+	return n.Code.String()
+}
+
+var phaseWords = [...]string{
+	Normal:      "normal",
+	RideThrough: "on battery; riding through",
+	Shedding:    "on battery; hosts are being stopped",
+	AllDown:     "its hosts are down",
+	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
+}
+
+func reasonWords(r plan.Reason, other string) string {
+	switch r {
+	case plan.ForBattery:
+		return "later, and the battery would not carry all to the end"
+	case plan.ForPromise:
+		return "its power keeps the time promised to " + other
+	case plan.ForOrder:
+		return other + " must follow, and needs the time"
+	case plan.ForWorth:
+		return "its power is worth more to " + other
+	case plan.ForNoReturn:
+		return "no plan fits any more; all go at once"
+	}
+	return "its turn has come"
+}
+
+// Spell writes a duration in whole seconds, as "1h02m03s".
+func Spell(d time.Duration) string {
+	sign := ""
+	if d < 0 {
+		sign, d = "-", -d
+	}
+	s := int64(d / time.Second)
+	switch {
+	case s >= 3600:
+		return fmt.Sprintf("%s%dh%02dm%02ds", sign, s/3600, s/60%60, s%60)
+	case s >= 60:
+		return fmt.Sprintf("%s%dm%02ds", sign, s/60, s%60)
+	}
+	return fmt.Sprintf("%s%ds", sign, s)
+}

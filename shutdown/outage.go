@@ -1,0 +1,766 @@
+package shutdown
+
+import (
+	"math"
+	"time"
+
+	"ebbline/shutdown/plan"
+)
+
+// replan asks the planner who stops when, as things stand now.
+func (s *State) replan(at Instant, out []Effect) []Effect {
+	s.stale = false
+	if !s.anyOnBattery() {
+		s.Planned = false
+		if s.wasUnfit() {
+			s.Fits = true
+			out = append(out, cleared(PlanDoesNotFit, -1, -1))
+		}
+		return out
+	}
+	w := s.scratch()
+	for i := range s.UPSs {
+		if s.UPSs[i].OnBattery() {
+			s.drain(int32(i), at, s.UPSs[i].Load)
+		}
+	}
+	s.pose(at, w)
+	w.planner.Make(&w.problem, &w.plan)
+	return s.take(at, w, out)
+}
+
+func (s *State) wasUnfit() bool { return s.Planned && !s.Fits }
+
+func (s *State) scratch() *work {
+	if s.work == nil {
+		n, m := len(s.Hosts), len(s.UPSs)
+		s.work = &work{place: make([]int32, n), store: make([]int32, m), draw: make([]float64, m), scale: make([]float64, m)}
+	}
+	return s.work
+}
+
+// pose writes the question to the planner: one store per UPS on battery, one
+// host per host that all its feeds leave on battery and that is not off yet.
+func (s *State) pose(at Instant, w *work) {
+	p := &w.problem
+	site := &s.Policy.Site
+	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce, EachLost: true}
+	w.stores, w.hosts, w.feeds, w.needs = w.stores[:0], w.hosts[:0], w.feeds[:0], w.needs[:0]
+	for i := range s.UPSs {
+		w.store[i] = -1
+		u := &s.UPSs[i]
+		if !u.OnBattery() || u.Dead {
+			continue
+		}
+		w.store[i] = int32(len(p.Stores))
+		w.stores = append(w.stores, int32(i))
+		p.Floor = max(p.Floor, u.Lost.Add(site.RideThrough).Sub(at))
+		p.Elapsed = max(p.Elapsed, at.Sub(u.Lost))
+		p.Stores = append(p.Stores, plan.Store{Model: u.Belief.Scaled(u.Factor), Charge: u.Charge, Base: s.base(int32(i), w)})
+	}
+	for k := range s.Hosts {
+		w.place[k] = -1
+		if s.planned(int32(k)) {
+			w.place[k] = int32(len(w.hosts))
+			w.hosts = append(w.hosts, int32(k))
+			p.Hosts = append(p.Hosts, s.question(at, int32(k), w))
+		}
+	}
+	s.order(w)
+	for i := range p.Stores {
+		// What draws and is not planned goes on drawing.
+		for k := range s.Hosts {
+			if w.place[k] < 0 {
+				p.Stores[i].Base += float64(s.part(int32(k), w.stores[i]) * w.scale[w.stores[i]])
+			}
+		}
+	}
+}
+
+// planned tells whether a host takes part in the plan.
+func (s *State) planned(k int32) bool {
+	h := &s.Hosts[k]
+	return (h.Power == Up || h.Power == Asked) && !s.Policy.Hosts[k].StaysUp && s.affected(k) && !s.dark(k)
+}
+
+// base gives what a UPS's battery carries besides hosts, in watts, and notes by
+// how much less than the policy says its hosts draw. The plan's load is the
+// measured one, rounded up to a hundredth of the rating, so that a flicker of
+// the reading does not make a new plan. What the policy does not explain of it
+// goes on for ever; hosts that draw less than the policy says save less.
+func (s *State) base(i int32, w *work) float64 {
+	u := &s.UPSs[i]
+	step := max(1, float64(s.Policy.UPSs[i].RatedWatts/100))
+	u.PlanLoad = float64(math.Ceil(u.Load/step) * step)
+	model := s.modelled(i)
+	w.scale[i] = 1
+	if u.PlanLoad >= model {
+		return u.Belief.OverheadWatts + s.loads(i) + (u.PlanLoad - model)
+	}
+	w.scale[i] = u.PlanLoad / model
+	return u.Belief.OverheadWatts + float64(s.loads(i)*w.scale[i])
+}
+
+// question is one host as the planner sees it.
+func (s *State) question(at Instant, k int32, w *work) plan.Host {
+	p, h := &s.Policy.Hosts[k], &s.Hosts[k]
+	q := plan.Host{Stops: s.allowance(k), Expected: p.StopsIn, Priority: p.Priority, Asked: h.Power == Asked}
+	if q.Asked {
+		q.Stops = max(0, h.GiveUp.Sub(at))
+		q.Expected = max(0, h.AskedAt.Add(p.StopsIn).Sub(at))
+	}
+	q.Expected = min(q.Expected, q.Stops)
+	scale := 0.0
+	first := len(w.feeds)
+	var lost Instant
+	for _, f := range p.FedBy {
+		if w.store[f] >= 0 {
+			w.feeds = append(w.feeds, plan.Feed{Store: int(w.store[f]), Part: 1})
+			scale = max(scale, w.scale[f])
+			lost = max(lost, s.UPSs[f].Lost)
+		}
+	}
+	q.Feeds = w.feeds[first:len(w.feeds):len(w.feeds)]
+	for j := range q.Feeds {
+		q.Feeds[j].Part = 1 / float64(len(q.Feeds))
+	}
+	q.Watts = float64(float64(p.Watts) * scale)
+	q.Stopping = float64(float64(p.StoppingWatts) * scale)
+	q.Hold = max(0, lost.Add(p.KeepFor).Sub(at))
+	if s.leaves(k) {
+		q.Hold = math.MaxInt64 / 4 // somebody who stays up needs it: as late as can be
+	}
+	need := len(w.needs)
+	for _, l := range p.NeedsLoads {
+		if fed := s.Policy.Loads[l].FedBy; len(fed) == 1 && w.store[fed[0]] >= 0 {
+			w.needs = append(w.needs, int(w.store[fed[0]]))
+		}
+	}
+	q.Needs = w.needs[need:len(w.needs):len(w.needs)]
+	return q
+}
+
+// allowance is the longest that stopping a host may take.
+func (s *State) allowance(k int32) time.Duration {
+	d := s.Policy.Hosts[k].GivesUp()
+	if s.Policy.Hosts[k].Self && s.switches() {
+		d += orderLost
+	}
+	return d
+}
+
+// switches tells whether any UPS's output is to be switched off.
+func (s *State) switches() bool {
+	for i := range s.Policy.UPSs {
+		if s.Policy.UPSs[i].Output != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// leaves tells whether a host that stays up depends on this one.
+func (s *State) leaves(k int32) bool {
+	for i := range s.Hosts {
+		if s.Hosts[i].Power == Up && !s.affected(int32(i)) && dependsOn(s.Policy.Hosts[i].DependsOn, k) {
+			return true
+		}
+	}
+	return false
+}
+
+func dependsOn(list []int, k int32) bool {
+	for _, d := range list {
+		if int32(d) == k {
+			return true
+		}
+	}
+	return false
+}
+
+// order writes who must be down before whom: those that depend on a host, and
+// all others before the agent's own.
+func (s *State) order(w *work) {
+	p := &w.problem
+	w.after = w.after[:0]
+	for j := range p.Hosts {
+		first := len(w.after)
+		self := s.Policy.Hosts[w.hosts[j]].Self
+		for i := range p.Hosts {
+			if i != j && (self || dependsOn(s.Policy.Hosts[w.hosts[i]].DependsOn, w.hosts[j])) {
+				w.after = append(w.after, i)
+			}
+		}
+		p.Hosts[j].After = w.after[first:len(w.after):len(w.after)]
+	}
+}
+
+// take puts a plan in force.
+func (s *State) take(at Instant, w *work, out []Effect) []Effect {
+	p := &w.plan
+	unfit, had := s.wasUnfit(), s.Planned
+	fits := p.Fits
+	s.Planned, s.Fits, s.FitsExp, s.due = true, p.Fits, p.FitsExpected, true
+	s.Return = at.Add(p.NoReturn)
+	for j, k := range w.hosts {
+		h, stop := &s.Hosts[k], &p.Stops[j]
+		if h.Power == Asked {
+			h.Stop = at.Add(stop.Down)
+			continue
+		}
+		h.Start, h.Latest, h.Stop = at.Add(stop.Start), at.Add(stop.Latest), at.Add(stop.Down)
+		h.Kept, h.Why, h.Other = stop.Kept, stop.Why, -1
+		if stop.Other >= 0 && stop.Other < len(w.hosts) {
+			h.Other = w.hosts[stop.Other]
+		}
+		h.Promise = s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
+	}
+	if s.Held || s.Going {
+		s.bend(at, w)
+	}
+	for j, i := range w.stores {
+		u, f := &s.UPSs[i], &p.Stores[j]
+		u.End, u.LastDown, u.Margin = Never, at.Add(f.LastDown), f.Margin+s.reaction()
+		if f.End >= 0 {
+			u.End = at.Add(f.End)
+		}
+	}
+	if !fits != unfit {
+		n := condition(PlanDoesNotFit, -1, -1)
+		n.Notice.Clear = fits
+		if p.FitsExpected {
+			n.Notice.A = 1
+		}
+		out = append(out, n)
+	}
+	if !had || !fits != unfit {
+		n := record(PlanMade, -1, -1)
+		if fits {
+			n.Notice.A = 1
+		}
+		n.Notice.Margin = p.NoReturn
+		out = append(out, n)
+	}
+	return out
+}
+
+// bend moves the starts for an operator's word: Proceed brings all to now, in
+// order; Hold keeps all until the point of no return, then in order.
+func (s *State) bend(at Instant, w *work) {
+	from := at
+	if s.Held {
+		from = max(at, s.Return.Add(-s.reaction()))
+	}
+	for range w.hosts { // a longest path: as many passes as hosts at most
+		moved := false
+		for j, k := range w.hosts {
+			start := from
+			for _, a := range w.problem.Hosts[j].After {
+				b := w.hosts[a]
+				start = max(start, s.earliest(b, from).Add(w.problem.Hosts[a].Stops))
+			}
+			if h := &s.Hosts[k]; h.Power == Up && (s.Going && h.Start != start || s.Held && h.Start < start) {
+				h.Start, moved = start, true
+			}
+		}
+		if !moved {
+			return
+		}
+	}
+}
+
+func (s *State) earliest(k int32, from Instant) Instant {
+	if s.Hosts[k].Power == Asked {
+		return s.Now
+	}
+	return max(s.Hosts[k].Start, from)
+}
+
+// lostAt is when the last of a host's feeds lost its input.
+func (s *State) lostAt(k int32) Instant {
+	var t Instant
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		t = max(t, s.UPSs[f].Lost)
+	}
+	return t
+}
+
+// stops asks those whose time has come, and moves on those that are asked.
+func (s *State) stops(at Instant, out []Effect) []Effect {
+	for _, k := range s.Order {
+		switch s.Hosts[k].Power {
+		case Up:
+			out = s.maybeAsk(at, k, out)
+		case Asked:
+			out = s.asked(at, k, out)
+		}
+	}
+	return out
+}
+
+// maybeAsk asks a host to stop when its start has come and all that depends on
+// it is off, or when its latest start has.
+func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
+	if s.Aborted || !s.Planned || !s.planned(k) || !s.sure(at, k) {
+		return out
+	}
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	blocker, stays := s.blocker(k)
+	if p.Prepare != nil && !h.Prepared && (at >= h.Start.Add(-p.Prepare.Ahead) || blocker < 0 && at >= h.Start) {
+		h.Prepared = true
+		id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbPrepare, Try: 1}
+		out = append(out, Effect{Kind: Begin, Action: Action{ID: id, Deadline: at.Add(p.Prepare.GivesUp)}})
+	}
+	switch {
+	case at < h.Start && (blocker < 0 || at < h.Latest):
+		return out
+	case blocker < 0:
+		if s.Policy.Site.AtOnce > 0 && s.underWay() >= s.Policy.Site.AtOnce && at < h.Latest {
+			return out
+		}
+		if p.Self && s.outputsAsking() {
+			return out
+		}
+		if stays >= 0 {
+			n := condition(LeftDependent, -1, k)
+			n.Notice.B = int64(stays)
+			out = append(out, n)
+		}
+	case at >= h.Latest:
+		h.Forced = true
+		n := condition(OrderGivenUp, -1, k)
+		n.Notice.B = int64(blocker)
+		out = append(out, n)
+	default:
+		return out
+	}
+	return s.ask(at, k, out)
+}
+
+// sure tells whether every loss that leaves the host on battery is more than
+// one odd reading.
+func (s *State) sure(at Instant, k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.OnBattery() && !u.confirmed(at, s.Policy.UPSs[f].PollEvery()+s.Policy.UPSs[f].Timeout()) {
+			return false
+		}
+	}
+	return true
+}
+
+// blocker gives a host that may still be up and must be off before k stops, or
+// -1; and one that depends on k and stays up on another feed, or -1.
+func (s *State) blocker(k int32) (blocker, stays int32) {
+	blocker, stays = -1, -1
+	self := s.Policy.Hosts[k].Self
+	for _, i := range s.Order {
+		h := &s.Hosts[i]
+		if i == k || h.Power != Up && h.Power != Asked || !self && !dependsOn(s.Policy.Hosts[i].DependsOn, k) {
+			continue
+		}
+		switch {
+		case s.planned(i):
+			return i, stays
+		case !s.Policy.Hosts[i].StaysUp && !self:
+			stays = i
+		}
+	}
+	return blocker, stays
+}
+
+func (s *State) underWay() int {
+	n := 0
+	for k := range s.Hosts {
+		if s.Hosts[k].Power == Asked {
+			n++
+		}
+	}
+	return n
+}
+
+// ask begins a host's stop with its first method.
+func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	h.Power, h.AskedAt, h.GiveUp = Asked, at, at.Add(s.Policy.Hosts[k].GivesUp())
+	h.Method, h.Told, h.Retry = 0, false, 0
+	if h.Outage != s.Outage {
+		h.Outage, h.Try = s.Outage, 0
+	}
+	h.Deadline = at.Add(s.Policy.Hosts[k].Methods[0].GivesUp)
+	s.stale, s.due = true, true
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].Phase == RideThrough {
+			out = s.enter(at, int32(f), Shedding, out)
+		}
+	}
+	n := record(HostAsked, -1, k)
+	n.Notice.A, n.Notice.B = int64(h.Why), int64(h.Other)
+	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), h.Latest.Sub(at)
+	out = append(out, n, Effect{Kind: Probe, Host: k, Every: fastLook})
+	return s.try(k, out)
+}
+
+// marginOf is the smallest margin of the UPSs that carry a host.
+func (s *State) marginOf(k int32) time.Duration {
+	d := time.Duration(math.MaxInt64)
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].OnBattery() {
+			d = min(d, s.UPSs[f].Margin)
+		}
+	}
+	return d
+}
+
+// try begins the current method of a host that is asked.
+func (s *State) try(k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	h.Verb = VerbShutDown
+	if s.Policy.Hosts[k].Methods[h.Method].Force {
+		h.Verb = VerbPowerOff
+	}
+	h.Try++
+	h.InFlight, h.Retry = true, 0
+	return append(out, Effect{Kind: Begin, Action: s.action(k)})
+}
+
+// action is what a host's last begun action was.
+func (s *State) action(k int32) Action {
+	h := &s.Hosts[k]
+	id := ActionID{Outage: h.Outage, Host: k, UPS: -1, Verb: h.Verb, Method: h.Method, Try: h.Try}
+	return Action{ID: id, Deadline: h.Deadline}
+}
+
+// asked moves a host on that is asked: another try, the next method, or given
+// up.
+func (s *State) asked(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	if !s.affected(k) {
+		return s.spared(at, k, out)
+	}
+	if at >= h.Deadline || at >= h.GiveUp {
+		return s.escalate(at, k, out)
+	}
+	if h.Retry != 0 && at >= h.Retry && !h.InFlight && !s.Aborted {
+		s.due = true
+		return s.try(k, out)
+	}
+	return out
+}
+
+// escalate gives the host to its next method, or gives it up.
+func (s *State) escalate(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	s.stale, s.due = true, true
+	if h.InFlight {
+		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
+		h.InFlight = false
+	}
+	methods := s.Policy.Hosts[k].Methods
+	if int(h.Method)+1 < len(methods) && !s.Aborted {
+		h.Method++
+		h.Deadline = at.Add(methods[h.Method].GivesUp)
+		return s.try(k, out)
+	}
+	h.Power, h.Retry = Abandoned, 0
+	return append(out, condition(HostGivenUp, -1, k))
+}
+
+// spared: the input is back while the host stops. What was begun is finished;
+// nothing new is begun, least of all by force.
+func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	switch {
+	case h.InFlight && at < h.Deadline:
+		return out
+	case !h.Told && !h.InFlight, at >= h.GiveUp && h.Seen == SeenUp:
+		if h.Told {
+			out = append(out, condition(StoppedHalfway, -1, k))
+		}
+		h.Power, h.InFlight, h.Prepared, s.due = Up, false, false, true
+	case at >= h.GiveUp:
+		h.Power, h.InFlight, s.due = Abandoned, false, true
+		out = append(out, condition(HostGivenUp, -1, k))
+	}
+	return out
+}
+
+// observed takes what a look at a host showed.
+func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	h.Seen, h.SeenAt = seen, at
+	gone := seen == SeenOff || seen == SeenSilent
+	switch h.Power {
+	case Up:
+		if seen == SeenUp || seen == SeenRefusing {
+			h.Alive = true
+		}
+		if seen == SeenOff {
+			s.setDown(at, k) // somebody else turned it off: it is not ours to bring back
+		}
+	case Asked:
+		// Silence proves a stop only of a host that was told to; of another it
+		// may be the way to it that is gone.
+		told := h.Told && (gone || seen == SeenRefusing && at >= h.AskedAt.Add(s.Policy.Hosts[k].StopsIn))
+		switch {
+		case told || seen == SeenOff:
+			h.Stopped = true
+			out = s.down(at, k, out)
+		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:
+			h.Retry, s.due = at, true
+		}
+	case Abandoned:
+		switch {
+		case gone:
+			h.Stopped = true
+			out = s.down(at, k, out)
+		case seen == SeenUp && !s.affected(k):
+			h.Power, h.Prepared, s.due = Up, false, true
+		}
+	case Down:
+		if seen == SeenUp {
+			out = s.back(at, k, out)
+		}
+	case Starting:
+		if seen == SeenUp {
+			out = s.back(at, k, out)
+		}
+	}
+	return out
+}
+
+func (s *State) setDown(at Instant, k int32) {
+	h := &s.Hosts[k]
+	h.Power, h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = Down, at, false, false, 0, false
+	h.Lost, h.Rounds, h.Method = false, 0, 0
+	s.stale, s.due = true, true
+}
+
+func (s *State) down(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	n := record(HostDown, -1, k)
+	n.Notice.Margin = at.Sub(h.AskedAt)
+	if h.InFlight {
+		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
+	}
+	if h.Power == Abandoned {
+		out = append(out, cleared(HostGivenUp, -1, k))
+	}
+	s.setDown(at, k)
+	return append(out, n, Effect{Kind: Probe, Host: k, Every: slowLook})
+}
+
+// finished takes the end of an action.
+func (s *State) finished(at Instant, e *Event, out []Effect) []Effect {
+	id := e.Action
+	switch id.Verb {
+	case VerbSwitchOff, VerbSwitchOn:
+		return s.switched(at, id, e.Outcome, out)
+	case VerbPrepare:
+		return out // it was worth trying; the stop does not wait for it
+	}
+	h := &s.Hosts[id.Host]
+	if !h.InFlight || s.action(id.Host).ID != id {
+		return out // an answer that comes after the method was given up
+	}
+	h.InFlight = false
+	s.due = true
+	if h.Power == Starting {
+		return s.startFinished(at, id.Host, e.Outcome, out)
+	}
+	last := int(h.Method)+1 == len(s.Policy.Hosts[id.Host].Methods)
+	switch e.Outcome {
+	case Accepted:
+		h.Told, h.Doubt = true, Never
+	case Unknown:
+		h.Told, h.Doubt = true, at.Add(recheck)
+	case Refused:
+		out = append(out, condition(HostRefuses, -1, id.Host))
+		switch {
+		case h.Try%2 == 1 || last:
+			h.Retry = at.Add(retryRefused)
+		default:
+			h.Deadline = at // asking a third time changes nothing: the next method
+		}
+	case Unreachable:
+		if h.Seen == SeenSilent && !h.Alive {
+			// It was off before, by all that is known: nothing to stop, nothing to bring back.
+			s.setDown(at, id.Host)
+			return out
+		}
+		if h.Try == 1 || h.Retry == 0 {
+			out = append(out, condition(HostUnreachable, -1, id.Host))
+		}
+		wait := at.Sub(h.AskedAt)
+		h.Retry = at.Add(min(max(retryFirst, wait/2), 15*time.Second))
+	}
+	return out
+}
+
+// outputs switches off the output of each UPS whose hosts are all down, before
+// the agent's own host goes; and calls it back when the input returns in time.
+func (s *State) outputs(at Instant, out []Effect) []Effect {
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if u.Output == OutputAsking && at >= u.OutputBy {
+			u.Output, s.due = OutputRefused, true
+			out = append(out, condition(OutputNotOff, int32(i), -1))
+		}
+		switch {
+		case u.Output == OutputCounting && !u.OnBattery():
+			u.Output, u.OutputTry = OutputOn, u.OutputTry+1
+			u.OutputBy = at.Add(orderLost)
+			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOn)})
+		case u.Output == OutputRefused && !u.OnBattery():
+			u.Output = OutputOn
+			out = append(out, cleared(OutputNotOff, int32(i), -1))
+		case u.Output == OutputOn && s.mayCut(at, int32(i)):
+			u.Output, u.OutputTry, s.due = OutputAsking, u.OutputTry+1, true
+			u.OutputBy = at.Add(orderLost)
+			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOff)})
+		}
+	}
+	return out
+}
+
+// mayCut tells whether nothing that runs on the UPS would be lost with it: its
+// hosts are down or given up, but for the agent's own, whose turn has come.
+func (s *State) mayCut(at Instant, i int32) bool {
+	u := &s.UPSs[i]
+	if s.Policy.UPSs[i].Output == nil || !u.OnBattery() || u.Dead || s.Aborted || !s.Planned {
+		return false
+	}
+	any := false
+	for k := range s.Hosts {
+		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			// A load elsewhere that others need may hang on this UPS.
+			if h.Power != Down && h.Power != Abandoned && !p.Self && s.needsFrom(int32(k), i) {
+				return false
+			}
+			continue
+		}
+		if p.StaysUp && s.affected(int32(k)) {
+			return false
+		}
+		if p.Self && h.Power == Up && s.affected(int32(k)) {
+			if blocker, _ := s.blocker(int32(k)); blocker >= 0 || at < h.Start {
+				return false
+			}
+			any = true
+			continue
+		}
+		if (h.Power == Up || h.Power == Asked || h.Power == Starting) && s.affected(int32(k)) {
+			return false
+		}
+		any = true
+	}
+	return any
+}
+
+func (s *State) needsFrom(k, i int32) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		for _, f := range s.Policy.Loads[l].FedBy {
+			if int32(f) == i {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (s *State) outputAction(i int32, v Verb) Action {
+	u := &s.UPSs[i]
+	return Action{ID: ActionID{Outage: s.Outage, Host: -1, UPS: i, Verb: v, Try: u.OutputTry}, Deadline: u.OutputBy}
+}
+
+func (s *State) outputsAsking() bool {
+	for i := range s.UPSs {
+		if s.UPSs[i].Output == OutputAsking {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *State) switched(at Instant, id ActionID, o Outcome, out []Effect) []Effect {
+	u := &s.UPSs[id.UPS]
+	if id.Try != u.OutputTry || id.Verb == VerbSwitchOn || u.Output != OutputAsking {
+		return out
+	}
+	s.due = true
+	if o == Accepted {
+		u.Output = OutputCounting
+		return out
+	}
+	u.Output = OutputRefused
+	return append(out, condition(OutputNotOff, id.UPS, -1))
+}
+
+// phases moves UPSs to "down" when nothing that they carry is left to stop.
+func (s *State) phases(at Instant, out []Effect) []Effect {
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if u.Phase != Shedding && u.Phase != AllDown {
+			continue
+		}
+		left := false
+		for k := range s.Hosts {
+			left = left || s.fedBy(int32(k), int32(i)) && s.planned(int32(k))
+		}
+		switch {
+		case !left && u.Phase == Shedding:
+			out = s.enter(at, int32(i), AllDown, out)
+		case left && u.Phase == AllDown:
+			out = s.enter(at, int32(i), Shedding, out)
+		}
+	}
+	return out
+}
+
+// nextWake is when time alone changes something.
+func (s *State) nextWake(at Instant) Instant {
+	w := Never
+	sooner := func(t Instant) {
+		if t > at && t < w {
+			w = t
+		}
+	}
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if !u.Silent && s.reachable(i) {
+			sooner(u.LastAt.Add(s.silentAfter(i)))
+		}
+		if u.OnBattery() && u.Readings < 2 {
+			sooner(u.LastAt.Add(s.Policy.UPSs[i].PollEvery() + s.Policy.UPSs[i].Timeout()))
+		}
+		if u.Output == OutputAsking {
+			sooner(u.OutputBy)
+		}
+		if u.Phase == Recovery {
+			sooner(u.Back.Add(s.Policy.Site.Restore.StableFor))
+			sooner(u.StartedAt.Add(s.Policy.Site.Restore.Stagger))
+		}
+	}
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		switch h.Power {
+		case Up:
+			if s.Planned && s.planned(int32(k)) {
+				sooner(h.Start)
+				sooner(h.Latest)
+				if p := s.Policy.Hosts[k].Prepare; p != nil && !h.Prepared {
+					sooner(h.Start.Add(-p.Ahead))
+				}
+			}
+		case Asked:
+			sooner(h.Deadline)
+			sooner(h.GiveUp)
+			if h.Retry != 0 {
+				sooner(h.Retry)
+			}
+		case Starting:
+			sooner(h.Deadline)
+		}
+	}
+	return w
+}

@@ -1,0 +1,227 @@
+package plan
+
+import (
+	"strings"
+	"time"
+)
+
+// explain says of each stop why it is not a slot later: it tries that, and if
+// that is not safe, what would make it so.
+func (w *Planner) explain(out *Plan) {
+	effort := w.spent + len(w.scenarios)*(2_000_000/max(1, len(w.hosts)))
+	for i := range w.hosts {
+		s := &out.Stops[i]
+		s.Why, s.Other = 0, -1
+		switch {
+		case w.hosts[i].asked:
+			s.Why = BeforeAll
+		case !out.FitsExpected:
+			s.Why = ForNoReturn
+		case w.spent < effort:
+			s.Why, s.Other = w.why(int32(i))
+		}
+	}
+}
+
+func (w *Planner) why(i int32) (Reason, int) {
+	to := w.start[i] + 1
+	if to > w.last {
+		return ForHorizon, -1
+	}
+	if j := w.inTheWay(i); j >= 0 {
+		return ForTurn, j
+	}
+	follower := w.follower(i, to)
+	ok := w.push(i, to)
+	sound := ok && w.sound()
+	store := w.fail.store
+	w.back(0)
+	switch {
+	case sound:
+		return 0, -1 // only where the search was cut short
+	case follower >= 0 && (!ok || w.soundAlone(i)):
+		return ForOrder, follower
+	}
+	if j := w.giver(i, to, w.low, false); j >= 0 {
+		return ForWorth, j
+	}
+	if j := w.giver(i, to, w.first, true); j >= 0 {
+		return ForPromise, j
+	}
+	return ForBattery, store
+}
+
+// inTheWay gives a host that still stops when this one would if it began a slot
+// later, where there is no room for both; or -1.
+func (w *Planner) inTheWay(i int32) int {
+	end := w.start[i] + w.length[i]
+	if !w.keeps || w.length[i] == 0 || int(w.busy[end]) < w.room {
+		return -1
+	}
+	for _, j := range w.ranked {
+		if j != i && w.start[j] <= end && end < w.start[j]+w.length[j] {
+			return int(j)
+		}
+	}
+	return -1
+}
+
+// follower gives a host that could not start when it does if this one started in
+// the slot given, or -1.
+func (w *Planner) follower(i int32, to int) int {
+	for _, j := range w.next.of(i) {
+		if w.start[j] < to+w.length[i] {
+			return int(j)
+		}
+	}
+	return -1
+}
+
+// soundAlone tells whether the plan would be safe with one host a slot later, if
+// those that wait for it did not.
+func (w *Planner) soundAlone(i int32) bool {
+	w.offGrid()
+	for k := range w.scenarios {
+		s := &w.scenarios[k]
+		w.dispatch(w.stops(s), w.starts)
+		w.begun[i] += w.slot
+		w.down[i] += w.slot
+		if w.spent++; !w.replay(s.reserve, s.lost) {
+			return false
+		}
+	}
+	return true
+}
+
+// tries is how many hosts are looked at one by one.
+const tries = 8
+
+// giver gives a host that makes room for another to start in the slot given, by
+// going forward as far as a bound; -1 when all of them together do not. It looks
+// at hosts in the order given or backwards, and when none does so alone, takes
+// the one that frees most.
+func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
+	w.saved = append(w.saved[:0], w.start...)
+	low, keeps := w.low, w.keeps
+	w.low, w.keeps = bound, false
+	defer func() {
+		w.keep()
+		copy(w.start, w.saved)
+		w.low, w.keeps = low, keeps
+	}()
+	copy(w.start, bound)
+	if !w.push(i, to) || !w.sound() {
+		return -1
+	}
+	w.keep()
+	copy(w.start, w.saved)
+	most, freed, left := -1, int64(-1), tries
+	for k := range w.ranked {
+		if backwards {
+			k = len(w.ranked) - 1 - k
+		}
+		h := w.ranked[k]
+		if h == i || w.start[h] <= bound[h] {
+			continue
+		}
+		if f := w.hosts[h].up * int64(w.start[h]-bound[h]); f > freed {
+			most, freed = int(h), f
+		}
+		if left--; left < 0 {
+			continue
+		}
+		gives := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.sound()
+		w.back(0)
+		if gives {
+			return int(h)
+		}
+	}
+	return most
+}
+
+// describe fills in what follows from the starts.
+func (w *Planner) describe(out *Plan) {
+	out.Stops = resize(out.Stops, len(w.hosts))
+	for i := range out.Stops {
+		w.starts[i] = int64(out.Stops[i].Start)
+	}
+	w.record(&w.traced, w.worst, w.starts, -1)
+	for i := range out.Stops {
+		s := &out.Stops[i]
+		s.Down = w.traced.Down[i]
+		s.Kept = int64(s.Start) >= w.hosts[i].hold
+	}
+	out.Stores = resize(out.Stores, len(w.stores))
+	for u := range out.Stores {
+		out.Stores[u] = w.traced.Stores[u].Forecast
+	}
+	w.latest(out)
+	for k := range w.scenarios {
+		if lost := w.scenarios[k].lost; lost >= 0 && out.FitsExpected {
+			w.record(&w.traced, w.worst, w.starts, lost)
+			for u := range out.Stores {
+				if u != lost {
+					out.Stores[u].Margin = min(out.Stores[u].Margin, w.traced.Stores[u].Margin)
+				}
+			}
+		}
+	}
+	out.Unproven = w.unproven(out)
+}
+
+// latest goes back from the stores' ends less the reserve, at expected
+// durations. A plan's own start is never too late.
+func (w *Planner) latest(out *Plan) {
+	for k := len(w.order) - 1; k >= 0; k-- {
+		i := w.order[k]
+		t := w.deadline(i, out)
+		for _, j := range w.next.of(i) {
+			t = min(t, out.Stops[j].Latest)
+		}
+		s := &out.Stops[i]
+		s.Latest = max(t-time.Duration(w.expected[i]), s.Start)
+	}
+}
+
+// deadline is when the stores that a host needs, and the last that feeds it, have
+// no more than the reserve left.
+func (w *Planner) deadline(i int32, out *Plan) time.Duration {
+	end := func(u int) time.Duration {
+		if out.Stores[u].End < 0 {
+			return time.Duration(farthest)
+		}
+		return out.Stores[u].End
+	}
+	t := time.Duration(farthest)
+	h := &w.p.Hosts[i]
+	if len(h.Feeds) > 0 {
+		t = 0
+		for _, f := range h.Feeds {
+			t = max(t, end(f.Store))
+		}
+	}
+	for _, u := range h.Needs {
+		t = min(t, end(u))
+	}
+	return t - time.Duration(clamp(w.p.Reserve))
+}
+
+// unproven says which condition of a proof fails, and what was done instead.
+func (w *Planner) unproven(out *Plan) string {
+	var text string
+	switch {
+	case !out.FitsExpected:
+		text = "No plan fits, at expected durations either: all go at once, in order. "
+	case !out.Fits:
+		text = "No plan fits at worst durations: this one is made at expected ones. "
+	}
+	if w.peaks {
+		text += "Some hosts draw more while they stop than while they are up: stops were staggered as far as that helped, " +
+			"the plan was replayed as it stands, and the point of no return may be later than stated. "
+	}
+	if w.p.AtOnce > 0 {
+		text += "Stops at once are limited: their order was fixed, the plan was replayed as it stands, " +
+			"and the point of no return may be later than stated. "
+	}
+	return strings.TrimSuffix(text, " ")
+}

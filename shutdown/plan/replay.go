@@ -1,0 +1,316 @@
+package plan
+
+import (
+	"cmp"
+	"math"
+	"math/bits"
+	"slices"
+
+	"ebbline/shutdown/battery"
+)
+
+// event is a change of one group's draw, in microwatts.
+type event struct {
+	at    int64
+	delta int64
+	group int32
+}
+
+// replayer holds what a replay needs, and what the last one found.
+type replayer struct {
+	begun  []int64 // when each stop really begins: planned, and what it waits for is down
+	down   []int64 // when each host is down
+	events []event
+	inTime []int32 // events in order of time; kept, as the next replay's order is much the same
+
+	draw   []int64   // per group, at the moment
+	end    []int64   // per group: when the last of it is down
+	share  []float64 // [store*groups+group]: of the group's draw, while the stores that are left last
+	until  []int64   // per store: when the last host that it feeds or that needs it is down
+	charge []battery.Charge
+	then   []battery.Charge // at the end of the segment
+	kept   []battery.Charge // while it is tried how long the draw of the moment could go on
+	watts  []float64        // per store, at the moment
+	left   uint64           // stores that have not given out
+
+	grid  int64  // a store gives out on this grid, at the point before; 0: at the moment itself
+	trace *Trace // written to when not nil
+	fail  failure
+}
+
+// failure is the first moment at which a host has no store left, and the store
+// that was its last.
+type failure struct {
+	at    int64
+	store int
+}
+
+// dispatch finds when each stop begins and ends: it begins when it is planned
+// and all that it waits for is down. It gives the time when the last begins.
+func (w *Planner) dispatch(stops, starts []int64) (last int64) {
+	for _, i := range w.order {
+		t := starts[i]
+		for _, a := range w.after.of(i) {
+			t = max(t, w.down[a])
+		}
+		if w.hosts[i].asked {
+			t = 0
+		}
+		w.begun[i], w.down[i] = t, t+stops[i]
+		last = max(last, t)
+	}
+	return last
+}
+
+// replay carries the stores through the dispatched stops, one store lost from
+// the start or -1, and tells whether every host has a store, and all that it
+// needs, until it is down, and would have if the draw of any moment went on for
+// the reserve.
+func (w *Planner) replay(reserve int64, lost int) bool {
+	w.list(lost)
+	w.begin(lost)
+	now := int64(0)
+	for k := 0; k < len(w.inTime); {
+		at := w.events[w.inTime[k]].at
+		if at > now {
+			if !w.carry(now, at, reserve) {
+				return false
+			}
+			now = at
+		}
+		for ; k < len(w.inTime) && w.events[w.inTime[k]].at == at; k++ {
+			e := &w.events[w.inTime[k]]
+			w.draw[e.group] += e.delta
+		}
+	}
+	return w.fail.store < 0
+}
+
+// list writes the changes of draw in order of time, and each group's first draw
+// and its end. Hosts that only the lost store feeds draw nothing.
+func (w *Planner) list(lost int) {
+	clear(w.draw)
+	clear(w.end)
+	w.events = w.events[:0]
+	for i := range w.hosts {
+		h := &w.hosts[i]
+		if w.groups[h.group].dead(lost) {
+			w.events = append(w.events, event{}, event{})
+			continue
+		}
+		w.draw[h.group] += h.up
+		w.end[h.group] = max(w.end[h.group], w.down[i])
+		w.events = append(w.events,
+			event{w.begun[i], h.stopping - h.up, h.group},
+			event{w.down[i], -h.stopping, h.group})
+	}
+	w.sortEvents()
+}
+
+// sortEvents starts from the last order, which is nearly right as a rule.
+func (w *Planner) sortEvents() {
+	if len(w.inTime) != len(w.events) {
+		w.inTime = resize(w.inTime, len(w.events))
+		for k := range w.inTime {
+			w.inTime[k] = int32(k)
+		}
+	}
+	moves := 8*len(w.inTime) + 64
+	for k := 1; k < len(w.inTime); k++ {
+		e := w.inTime[k]
+		at := w.events[e].at
+		j := k
+		for ; j > 0 && w.events[w.inTime[j-1]].at > at; j-- {
+			w.inTime[j] = w.inTime[j-1]
+		}
+		w.inTime[j] = e
+		if moves -= k - j; moves < 0 {
+			slices.SortFunc(w.inTime, func(a, b int32) int { return cmp.Compare(w.events[a].at, w.events[b].at) })
+			return
+		}
+	}
+}
+
+// begin sets the stores to their state at time zero.
+func (w *Planner) begin(lost int) {
+	w.fail = failure{store: -1}
+	w.left = 1<<len(w.stores) - 1
+	if lost >= 0 {
+		w.left &^= 1 << lost
+	}
+	clear(w.until)
+	for g := range w.groups {
+		for m := w.groups[g].feeds | w.groups[g].needs; m != 0; m &= m - 1 {
+			u := bits.TrailingZeros64(m)
+			w.until[u] = max(w.until[u], w.end[g])
+		}
+	}
+	for u := range w.stores {
+		w.charge[u] = w.stores[u].start
+	}
+	w.divide()
+}
+
+// divide shares each group's draw among the stores that are left to it.
+func (w *Planner) divide() {
+	clear(w.share)
+	for g := range w.groups {
+		feeds := w.p.Hosts[w.groups[g].first].Feeds
+		sum := 0.0
+		for _, f := range feeds {
+			if w.left&(1<<f.Store) != 0 && f.Part > 0 {
+				sum += f.Part
+			}
+		}
+		for _, f := range feeds {
+			if w.left&(1<<f.Store) != 0 && f.Part > 0 {
+				w.share[f.Store*len(w.groups)+g] += f.Part / sum
+			}
+		}
+	}
+}
+
+// drawOn is what a store carries at the moment, in watts.
+func (w *Planner) drawOn(u int) float64 {
+	sum := int64(0)
+	for g, s := range w.share[u*len(w.groups):][:len(w.groups)] {
+		switch s {
+		case 0:
+		case 1:
+			sum += w.draw[g]
+		default:
+			sum += int64(math.Ceil(float64(w.draw[g]) * s))
+		}
+	}
+	return w.stores[u].base + float64(sum)/watt
+}
+
+// carry takes the stores from one change of draw to the next. It is false when
+// a host is left without a store, or would be if the draw went on for the
+// reserve.
+func (w *Planner) carry(from, to, reserve int64) bool {
+	if !w.advance(from, from, to) {
+		return false
+	}
+	if reserve == 0 || w.lasts(from, reserve) {
+		return true
+	}
+	copy(w.kept, w.charge)
+	left := w.left
+	ok := w.advance(from, to, to+reserve)
+	copy(w.charge, w.kept)
+	if w.left != left {
+		w.left = left
+		w.divide()
+	}
+	return ok
+}
+
+// lasts tells whether every store by itself could carry the draw of the moment
+// for so long again.
+func (w *Planner) lasts(live, span int64) bool {
+	for u := range w.stores {
+		if w.left&(1<<u) != 0 && live < w.until[u] {
+			c := &w.stores[u]
+			if c.Left(c.Advance(w.charge[u], w.watts[u], seconds(span)), w.watts[u]) < 0 {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// advance carries the draw of the moment for a while, with the hosts that were
+// not down at the time live. What is left of a store has no low point between
+// two changes of draw, so that looking at both ends is enough.
+func (w *Planner) advance(live, from, to int64) bool {
+	for {
+		out, first := w.look(live, from, to)
+		if w.trace != nil {
+			w.trace.segment(w, live, from)
+		}
+		for u := range w.stores {
+			if w.left&(1<<u) == 0 || live >= w.until[u] {
+				continue
+			}
+			if out == 0 {
+				w.charge[u] = w.then[u]
+			} else {
+				w.charge[u] = w.stores[u].Advance(w.charge[u], w.watts[u], seconds(first-from))
+			}
+		}
+		if out == 0 {
+			return true
+		}
+		if w.trace != nil {
+			w.trace.gaveOut(w, out, first)
+		}
+		w.left &^= out
+		if !w.carried(live) && w.fail.store < 0 {
+			w.fail = failure{first, bits.TrailingZeros64(out)}
+			if w.trace == nil {
+				return false
+			}
+		}
+		w.divide()
+		from = first
+	}
+}
+
+// look finds what each store carries and where that leaves it, and which stores
+// give out first, if any, and when.
+func (w *Planner) look(live, from, to int64) (out uint64, first int64) {
+	for u := range w.stores {
+		if w.left&(1<<u) == 0 || live >= w.until[u] {
+			continue
+		}
+		c := &w.stores[u]
+		load := w.drawOn(u)
+		w.watts[u] = load
+		w.then[u] = c.Advance(w.charge[u], load, seconds(to-from))
+		if c.Left(w.then[u], load) >= 0 && c.Left(w.charge[u], load) >= 0 {
+			continue
+		}
+		switch t := w.givesOut(u, from, to); {
+		case out == 0 || t < first:
+			out, first = 1<<u, t
+		case t == first:
+			out |= 1 << u
+		}
+	}
+	return out, first
+}
+
+// givesOut is when a store that does not last the segment is empty, rounded
+// down, and to the grid when there is one.
+func (w *Planner) givesOut(u int, from, to int64) int64 {
+	t := to
+	if s := w.stores[u].Runtime(w.charge[u], w.watts[u]); s < seconds(to-from) {
+		t = from + nanoseconds(s)
+	}
+	if w.grid > 0 {
+		t = max(from, t-t%w.grid)
+	}
+	return t
+}
+
+// carried tells whether every host that is not down has a store that feeds it,
+// and all that it needs.
+func (w *Planner) carried(live int64) bool {
+	for g := range w.groups {
+		if c := &w.groups[g]; w.end[g] > live && (c.feeds != 0 && c.feeds&w.left == 0 || c.needs&^w.left != 0) {
+			return false
+		}
+	}
+	return true
+}
+
+func seconds(ns int64) float64 { return float64(ns) / float64(second) }
+
+// nanoseconds rounds down; what is beyond the planner's sight is cut there.
+func nanoseconds(s float64) int64 {
+	if s >= float64(farthest/second) {
+		return farthest
+	}
+	return int64(s * float64(second))
+}

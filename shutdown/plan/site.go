@@ -1,0 +1,222 @@
+package plan
+
+import (
+	"math"
+	"time"
+
+	"ebbline/shutdown/battery"
+)
+
+// site is a problem made ready for replays.
+type site struct {
+	p      *Problem
+	hosts  []host
+	stores []store
+	// groups are the hosts by what feeds them: those of one group share their
+	// fate when a store gives out, so that only the sum of their draws counts.
+	groups []group
+	// order has every host behind all that must be down before it; place is a
+	// host's place in it.
+	order, place []int32
+	after        edges // those that must be down before a host stops
+	next         edges // those that wait for it
+	waits        []int32
+}
+
+// host is a Host in whole numbers, microwatts and nanoseconds: they add up to
+// the same sum in whatever order, so that neither the order of the hosts nor
+// the number of steps leaves a trace in a plan.
+type host struct {
+	up, stopping    int64
+	worst, expected int64
+	hold            int64
+	group           int32
+	asked           bool
+}
+
+type store struct {
+	battery.Model
+	start battery.Charge
+	base  float64
+}
+
+type group struct {
+	feeds, needs uint64 // stores, as bits
+	first        int32  // a host of the group
+}
+
+// edges lists other hosts for each host.
+type edges struct{ at, to []int32 }
+
+func (e *edges) of(i int32) []int32 { return e.to[e.at[i]:e.at[i+1]] }
+
+const (
+	watt   = 1_000_000 // microwatts
+	second = int64(time.Second)
+	// farthest is as far ahead as the planner looks; what would last longer
+	// counts as lasting so long.
+	farthest = 7 * 24 * 3600 * second
+	// maxStores is how many stores a problem may have: one bit each.
+	maxStores = 64
+)
+
+// load makes a problem ready.
+func (w *Planner) load(p *Problem) {
+	if len(p.Stores) > maxStores {
+		panic("plan: more than 64 stores")
+	}
+	w.p = p
+	w.stores = w.stores[:0]
+	for i := range p.Stores {
+		s := &p.Stores[i]
+		w.stores = append(w.stores, store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base)})
+	}
+	w.hosts, w.groups = w.hosts[:0], w.groups[:0]
+	for i := range p.Hosts {
+		h := &p.Hosts[i]
+		c := host{
+			up: microwatts(h.Watts), stopping: microwatts(h.Stopping),
+			worst: clamp(h.Stops), hold: clamp(h.Hold), asked: h.Asked, group: w.groupOf(int32(i), h),
+		}
+		if c.expected = c.worst; h.Expected > 0 || h.Asked {
+			c.expected = min(clamp(h.Expected), c.worst)
+		}
+		w.hosts = append(w.hosts, c)
+	}
+	w.link()
+	w.sort()
+	w.size()
+}
+
+// microwatts rounds a draw up. Above a gigawatt it is no draw of a machine.
+func microwatts(watts float64) int64 {
+	if !(watts > 0) {
+		return 0
+	}
+	return int64(math.Ceil(math.Min(watts, 1e9) * watt))
+}
+
+func clamp(d time.Duration) int64 { return min(max(int64(d), 0), farthest) }
+
+// groupOf finds the host's group, or makes it.
+func (w *Planner) groupOf(i int32, h *Host) int32 {
+	for g := range w.groups {
+		if o := &w.p.Hosts[w.groups[g].first]; same(h.Feeds, o.Feeds) && same(h.Needs, o.Needs) {
+			return int32(g)
+		}
+	}
+	c := group{first: i}
+	for _, f := range h.Feeds {
+		if f.Part > 0 {
+			c.feeds |= 1 << f.Store
+		}
+	}
+	for _, s := range h.Needs {
+		c.needs |= 1 << s
+	}
+	w.groups = append(w.groups, c)
+	return int32(len(w.groups) - 1)
+}
+
+func same[T comparable](a, b []T) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// dead tells whether the group is off from the start when the store is lost.
+func (g *group) dead(lost int) bool { return lost >= 0 && g.feeds == 1<<lost }
+
+// link writes After both ways. A host that was asked waits for nobody any more.
+func (w *Planner) link() {
+	n := len(w.hosts)
+	w.after.at, w.next.at = resize(w.after.at, n+1), resize(w.next.at, n+1)
+	clear(w.next.at)
+	w.after.to = w.after.to[:0]
+	for i := range w.hosts {
+		w.after.at[i] = int32(len(w.after.to))
+		if w.hosts[i].asked {
+			continue
+		}
+		for _, a := range w.p.Hosts[i].After {
+			w.after.to = append(w.after.to, int32(a))
+			w.next.at[a]++
+		}
+	}
+	m := int32(len(w.after.to))
+	w.after.at[n] = m
+	w.next.to = resize(w.next.to, int(m))
+	sum := int32(0)
+	for i := range w.next.at {
+		sum, w.next.at[i] = sum+w.next.at[i], sum
+	}
+	for i := range w.hosts {
+		for _, a := range w.after.of(int32(i)) {
+			w.next.to[w.next.at[a]] = int32(i)
+			w.next.at[a]++
+		}
+	}
+	copy(w.next.at[1:], w.next.at[:n]) // filling moved each list's head to its end
+	w.next.at[0] = 0
+}
+
+// sort puts every host behind those it waits for.
+func (w *Planner) sort() {
+	n := len(w.hosts)
+	w.order, w.waits, w.place = w.order[:0], resize(w.waits, n), resize(w.place, n)
+	for i := range w.hosts {
+		w.waits[i] = int32(len(w.after.of(int32(i))))
+		if w.waits[i] == 0 {
+			w.order = append(w.order, int32(i))
+		}
+	}
+	for k := 0; k < len(w.order); k++ {
+		i := w.order[k]
+		w.place[i] = int32(k)
+		for _, j := range w.next.of(i) {
+			if w.waits[j]--; w.waits[j] == 0 {
+				w.order = append(w.order, j)
+			}
+		}
+	}
+	if len(w.order) < n {
+		panic("plan: hosts wait for each other in a ring")
+	}
+}
+
+// size gives the scratch slices their lengths.
+func (w *Planner) size() {
+	n, m, g := len(w.hosts), len(w.stores), len(w.groups)
+	w.begun, w.down = resize(w.begun, n), resize(w.down, n)
+	w.draw, w.end = resize(w.draw, g), resize(w.end, g)
+	w.share = resize(w.share, m*g)
+	w.until, w.watts = resize(w.until, m), resize(w.watts, m)
+	w.charge, w.then, w.kept = resize(w.charge, m), resize(w.then, m), resize(w.kept, m)
+
+	w.worst, w.expected = resize(w.worst, n), resize(w.expected, n)
+	w.start, w.length, w.starts = resize(w.start, n), resize(w.length, n), resize(w.starts, n)
+	w.turn, w.best, w.from = resize(w.turn, n), resize(w.best, n), resize(w.from, n)
+
+	w.first, w.low, w.touched, w.values = resize(w.first, n), resize(w.low, n), resize(w.touched, n), resize(w.values, n)
+	w.ratio, w.known, w.stuck = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n)
+
+	w.peaks = false
+	for i := range w.hosts {
+		h := &w.hosts[i]
+		w.worst[i], w.expected[i] = h.worst, h.expected
+		w.peaks = w.peaks || h.stopping > h.up
+	}
+}
+
+func resize[T any](s []T, n int) []T {
+	if cap(s) < n {
+		return make([]T, n, n+n/2)
+	}
+	return s[:n]
+}

@@ -1,0 +1,268 @@
+package shutdown
+
+import (
+	"math"
+	"time"
+
+	"ebbline/shutdown/battery"
+	"ebbline/shutdown/plan"
+)
+
+// restore brings back what the outage stopped: in order, staggered, after the
+// input has been good for a while, and only when the battery could carry the
+// whole plan once more. It ends the outage when nothing is left to do.
+func (s *State) restore(at Instant, out []Effect) []Effect {
+	if !s.Outstanding() {
+		return out
+	}
+	for i := len(s.Order) - 1; i >= 0; i-- {
+		k := s.Order[i]
+		h := &s.Hosts[k]
+		switch {
+		case h.Power == Down && h.Stopped && !h.Lost && s.mayStart(at, k):
+			out = s.start(at, k, out)
+		case h.Power == Starting && at >= h.Deadline:
+			out = s.startAgain(at, k, out)
+		}
+	}
+	all := true
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if u.Phase == Recovery && s.settled(int32(i)) && s.ready(at, int32(i)) {
+			out = s.enter(at, int32(i), Normal, out)
+			u.Lost, u.Back = 0, 0
+		}
+		all = all && u.Phase == Normal
+	}
+	if all {
+		out = s.over(at, out)
+	}
+	return out
+}
+
+// over ends the outage.
+func (s *State) over(at Instant, out []Effect) []Effect {
+	out = s.release(out)
+	s.Going = false
+	n := record(OutageOver, -1, -1)
+	n.Notice.A, n.Notice.Margin = int64(s.Outage), at.Sub(s.Began)
+	out = append(out, n)
+	s.Began = 0
+	s.Planned = false
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		h.Forced, h.Prepared = false, false
+		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: slowLook})
+	}
+	if s.Next != nil {
+		out = append(out, cleared(PolicyWaits, -1, -1))
+		s.adopt(s.Next, s.NextDay, at)
+	}
+	return out
+}
+
+// settled tells whether nothing on the UPS waits to stop or to start.
+func (s *State) settled(i int32) bool {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			continue
+		}
+		if h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
+			return false
+		}
+	}
+	return true
+}
+
+// mayStart tells whether a host that is down may be started now.
+func (s *State) mayStart(at Instant, k int32) bool {
+	p := &s.Policy.Hosts[k]
+	for _, d := range p.DependsOn {
+		j := &s.Hosts[d]
+		if j.Power == Asked || j.Power == Starting || j.Power == Down && (j.Stopped || d == p.RunsOn) {
+			return false
+		}
+	}
+	for _, f := range p.FedBy {
+		u := &s.UPSs[f]
+		if u.Phase == Normal && !u.Dead {
+			return true
+		}
+		if u.Phase == Recovery && !u.Dead && at >= u.Back.Add(s.Policy.Site.Restore.StableFor) &&
+			(u.StartedAt == 0 || at >= u.StartedAt.Add(s.Policy.Site.Restore.Stagger)) && s.ready(at, int32(f)) {
+			return true
+		}
+	}
+	return false
+}
+
+// start begins a host's start with its first way.
+func (s *State) start(at Instant, k int32, out []Effect) []Effect {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	s.due = true
+	if h.Outage != s.Outage {
+		h.Outage, h.Try = s.Outage, 0
+	}
+	h.Power, h.Method, h.AskedAt = Starting, 0, at
+	h.Deadline = at.Add(p.StartsIn)
+	for _, f := range p.FedBy {
+		s.UPSs[f].StartedAt = at
+	}
+	out = append(out, record(HostStarted, -1, k), Effect{Kind: Probe, Host: k, Every: fastLook})
+	return s.tryStart(at, k, out)
+}
+
+// tryStart begins the current way to start a host. One without any starts with
+// its power, if that was off; it is only waited for.
+func (s *State) tryStart(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	if len(s.Policy.Hosts[k].Starts) == 0 {
+		return out
+	}
+	h.Verb, h.InFlight = VerbStart, true
+	h.Try++
+	return append(out, Effect{Kind: Begin, Action: s.action(k)})
+}
+
+// startAgain: the host did not come up in its time. The next way, and all of
+// them again a few times.
+func (s *State) startAgain(at Instant, k int32, out []Effect) []Effect {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	s.due = true
+	if h.InFlight {
+		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
+		h.InFlight = false
+	}
+	h.Method++
+	if int(h.Method) >= len(p.Starts) {
+		h.Method, h.Rounds = 0, h.Rounds+1
+	}
+	if h.Rounds >= startRounds || len(p.Starts) == 0 {
+		code := HostNotBack
+		if len(p.Starts) == 0 {
+			code = NoWayToStart
+		}
+		h.Power, h.Lost = Down, true
+		return append(out, condition(code, -1, k), Effect{Kind: Probe, Host: k, Every: slowLook})
+	}
+	h.Deadline = at.Add(p.StartsIn)
+	return s.tryStart(at, k, out)
+}
+
+func (s *State) startFinished(at Instant, k int32, o Outcome, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	if o == Refused || o == Unreachable {
+		// Sooner than its whole time: the next way.
+		h.Deadline = min(h.Deadline, at.Add(retryRefused))
+	}
+	return out
+}
+
+// stopStarting: the input is gone again while the host starts. It may be up.
+func (s *State) stopStarting(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	if h.InFlight {
+		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
+	}
+	h.Power, h.InFlight, h.Alive, s.due = Up, false, true, true
+	return out
+}
+
+// back: a host that was down, or starting, answers again.
+func (s *State) back(at Instant, k int32, out []Effect) []Effect {
+	h := &s.Hosts[k]
+	if h.InFlight {
+		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
+	}
+	if h.Power == Starting {
+		n := record(HostBack, -1, k)
+		n.Notice.Margin = at.Sub(h.AskedAt)
+		out = append(out, n)
+	}
+	if h.Lost {
+		code := HostNotBack
+		if len(s.Policy.Hosts[k].Starts) == 0 {
+			code = NoWayToStart
+		}
+		out = append(out, cleared(code, -1, k))
+	}
+	h.Power, h.Alive, h.Stopped, h.InFlight, h.Lost, h.Told = Up, true, false, false, false, false
+	s.due, s.stale = true, true
+	return append(out, Effect{Kind: Probe, Host: k, Every: slowLook})
+}
+
+// ready tells whether a UPS's battery could carry the whole plan once more:
+// with all that it feeds up, at the low projection, a safe plan still exists
+// after the ride-through. A battery that could not do that when nearly full
+// must be nearly full.
+func (s *State) ready(at Instant, i int32) bool {
+	u := &s.UPSs[i]
+	s.drain(i, at, 0)
+	full := u.Belief.Model.Full()
+	percent := int64(100 * (1 - u.Charge.Delivered/full))
+	if percent == u.ReadyAt {
+		return u.Ready
+	}
+	u.ReadyAt = percent
+	w := s.scratch()
+	if u.Need < 0 {
+		u.Need = max(0, min(s.Policy.Site.RideThrough, s.noReturn(i, u.Belief.Model.At(nearlyFull), w)))
+	}
+	if u.Need == 0 {
+		u.Ready = percent >= int64(100*nearlyFull)
+		return u.Ready
+	}
+	u.Ready = s.noReturn(i, u.Charge, w) >= u.Need
+	return u.Ready
+}
+
+// nearlyFull is the charge that counts as ready where no charge makes the plan
+// fit: what recharging gives back in hours and not in a day.
+const nearlyFull = 0.85
+
+// noReturn is the point of no return of one UPS alone, all that it feeds up,
+// from the charge given.
+func (s *State) noReturn(i int32, c battery.Charge, w *work) time.Duration {
+	u := &s.UPSs[i]
+	site := &s.Policy.Site
+	p := plan.Problem{Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce}
+	factor := u.Belief.LowAt(site.ConfidencePermille)
+	base := u.Belief.OverheadWatts
+	for l := range s.Policy.Loads {
+		load := &s.Policy.Loads[l]
+		if dependsOn(load.FedBy, i) {
+			base += float64(load.Watts) / float64(len(load.FedBy))
+		}
+	}
+	sum := 0.0
+	var hosts []int32
+	for k := range s.Policy.Hosts {
+		h := &s.Policy.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			continue
+		}
+		watts := float64(h.Watts) / float64(len(h.FedBy))
+		sum += watts
+		if h.StaysUp {
+			base += watts
+			continue
+		}
+		hosts = append(hosts, int32(k))
+		p.Hosts = append(p.Hosts, plan.Host{
+			Watts: watts, Stopping: float64(h.StoppingWatts) / float64(len(h.FedBy)),
+			Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority,
+			Feeds: []plan.Feed{{Store: 0, Part: 1}},
+		})
+	}
+	base += math.Max(0, u.Full-sum-base+u.Belief.OverheadWatts)
+	for j := range p.Hosts {
+		for a := range p.Hosts {
+			if a != j && (s.Policy.Hosts[hosts[j]].Self || dependsOn(s.Policy.Hosts[hosts[a]].DependsOn, hosts[j])) {
+				p.Hosts[j].After = append(p.Hosts[j].After, a)
+			}
+		}
+	}
+	p.Stores = []plan.Store{{Model: u.Belief.Scaled(factor), Charge: c, Base: base}}
+	return w.planner.NoReturn(&p)
+}

@@ -1,0 +1,264 @@
+package shutdown
+
+import (
+	"math"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown/battery"
+	"ebbline/shutdown/plan"
+)
+
+// Never is an instant that does not come.
+const Never Instant = math.MaxInt64
+
+// State is all that the core knows. It is a plain value: sorted slices, no
+// maps, no clocks, nothing that a copy would share but the policy, which is
+// never changed. [State.Step] changes it in place; take a [State.Clone] first
+// where the old one is wanted.
+type State struct {
+	Policy  *policy.Policy
+	Next    *policy.Policy // adopted in an outage; in force when all is Normal
+	Day     int64          // of the adoption, for the battery's age
+	NextDay int64
+	Now     Instant // of the last event
+	Wake    Instant // a Tick is wanted then; Never when there is no need
+	Outage  uint32  // counts outages; keeps action names unique
+	Began   Instant // when the running outage's input was lost; 0 when all is Normal
+	Held    bool    // operator: nobody early
+	Going   bool    // operator: all that are affected, at once
+	Aborted bool    // operator: nobody further
+	Planned bool    // Plan fields below and in UPSs and Hosts hold a plan
+	Fits    bool    // at worst durations
+	FitsExp bool    // at expected durations
+	Return  Instant // the point of no return, by the plan
+	UPSs    []UPS   // by name, as in the policy
+	Hosts   []Host  // by name, as in the policy
+	Order   []int32 // indices into Hosts: dependents first, own host last
+
+	stale bool // the plan rests on what is no longer so
+	due   bool // something other than time asks for a decision
+	work  *work
+}
+
+// Phase is where one UPS, with all it feeds, stands in an outage.
+type Phase uint8
+
+const (
+	Normal      Phase = iota + 1 // input good, charge enough for an outage
+	RideThrough                  // on stored energy, waiting for it to pass
+	Shedding                     // stops under way; may end early, never undone
+	AllDown                      // its hosts down or abandoned; output may go off
+	Recovery                     // input back, not yet ready for another outage
+)
+
+// String gives the word that people see.
+func (p Phase) String() string {
+	return [...]string{"", "normal", "ride_through", "shedding", "down", "recovery"}[p]
+}
+
+// UPS is one UPS in an outage, or out of one.
+type UPS struct {
+	Phase     Phase
+	Since     Instant // when Phase was entered
+	Last      Measurement
+	LastAt    Instant   // of the last answer; silence is this against now
+	GoodAt    Instant   // of the last answer with input
+	Lost      Instant   // when the input was lost; 0 with input
+	Back      Instant   // when the input came back; 0 without, or when it was never away
+	Readings  uint8     // answers in a row that say battery, up to 2
+	Dead      bool      // its output is off: it carries nothing
+	Silent    bool      // the condition is raised
+	Low       bool      // its own "battery low" was seen in this outage
+	Output    Switching // where the switching of its output stands
+	OutputTry uint8
+	OutputBy  Instant // deadline of the switching action
+	Belief    battery.Belief
+	Warmth    int64          // the temperature that Belief is at, tenths of a degree Celsius
+	Factor    float64        // on the store: the low projection in force
+	Charge    battery.Charge // by the model, at ChargeAt
+	ChargeAt  Instant
+	Known     bool    // Charge rests on a reading or on what was seen since one
+	Start     float64 // joules already delivered when the outage began
+	Load      float64 // watts, last known; of the output
+	PlanLoad  float64 // watts the plan counts on, never less than was measured
+	Full      float64 // watts with all up, before the outage
+	End       Instant // when it is empty under the plan, low projection; Never
+	LastDown  Instant // when the plan has its last host down
+	Margin    time.Duration
+	StartedAt Instant       // of the last start on it, for the stagger
+	ReadyAt   int64         // the charge in whole percent at which Ready was worked out
+	Ready     bool          // it could carry the plan once more
+	Need      time.Duration // the point of no return that counts as ready; negative before it is worked out
+}
+
+// Switching is where the switching of a UPS's output stands.
+type Switching uint8
+
+const (
+	OutputOn       Switching = iota // nothing asked
+	OutputAsking                    // the action is under way
+	OutputCounting                  // the UPS counts down
+	OutputRefused                   // it would not, or nobody knows
+)
+
+// Power is what is known of a host.
+type Power uint8
+
+const (
+	Up        Power = iota + 1 // running, or not known to be otherwise
+	Asked                      // told to stop, or being told
+	Down                       // proven off
+	Abandoned                  // its allowance is used up; it may still draw power
+	Starting                   // told to start, not seen up yet
+)
+
+// String gives the word that people see.
+func (p Power) String() string {
+	return [...]string{"", "up", "asked", "down", "abandoned", "starting"}[p]
+}
+
+// Host is one host in an outage, or out of one.
+type Host struct {
+	Power    Power
+	Method   uint8 // index into Methods while Asked, into Starts while Starting
+	Try      uint8 // of the action last begun
+	Rounds   uint8 // of starts tried through
+	InFlight bool  // that action has not finished
+	Told     bool  // it took an order to stop, or may have
+	Alive    bool  // seen up since it was last off
+	Stopped  bool  // an outage stopped it: recovery brings it back
+	Prepared bool
+	Forced   bool // went at its latest start though a dependent may have been up
+	Lost     bool // every start was tried in vain
+	Verb     Verb // of the action last begun
+	Outage   uint32
+	Seen     Sighting
+	SeenAt   Instant
+	AskedAt  Instant
+	DownAt   Instant
+	Deadline Instant // when Asked or Starting moves on to the next method
+	GiveUp   Instant // when the whole allowance is used up
+	Doubt    Instant // a host still up then did not get the order: where its outcome was unknown
+	Retry    Instant // when the method is tried again; 0: not
+	Start    Instant // by the plan
+	Latest   Instant // by the plan
+	Stop     Instant // by the plan: allowance used up
+	Promise  Instant // until when it is promised time on battery
+	Kept     bool    // by the plan
+	Why      plan.Reason
+	Other    int32 // host or UPS that Why speaks of; -1 for none
+}
+
+// work is scratch space. It holds nothing that a decision rests on.
+type work struct {
+	planner plan.Planner
+	problem plan.Problem
+	plan    plan.Plan
+	hosts   []int32 // problem host to policy host
+	place   []int32 // policy host to problem host, -1
+	stores  []int32 // problem store to UPS
+	store   []int32 // UPS to problem store, -1
+	draw    []float64
+	scale   []float64
+	after   []int
+	feeds   []plan.Feed
+	needs   []int
+}
+
+// New gives the state before any policy.
+func New() *State { return &State{Wake: Never} }
+
+// Clone gives an independent copy.
+func (s *State) Clone() *State {
+	c := *s
+	c.UPSs = append([]UPS(nil), s.UPSs...)
+	c.Hosts = append([]Host(nil), s.Hosts...)
+	c.Order = append([]int32(nil), s.Order...)
+	c.work = nil
+	return &c
+}
+
+// CopyFrom makes s an independent copy of o, in the memory that s has.
+func (s *State) CopyFrom(o *State) {
+	ups, hosts, order, w := s.UPSs, s.Hosts, s.Order, s.work
+	if s.Policy != o.Policy {
+		w = nil
+	}
+	*s = *o
+	s.UPSs = append(ups[:0], o.UPSs...)
+	s.Hosts = append(hosts[:0], o.Hosts...)
+	s.Order = append(order[:0], o.Order...)
+	s.work = w
+}
+
+// OnBattery tells whether the UPS carries its load from the battery.
+func (u *UPS) OnBattery() bool {
+	return u.Phase == RideThrough || u.Phase == Shedding || u.Phase == AllDown
+}
+
+// good tells whether the UPS has input and carries its load.
+func (u *UPS) good() bool { return !u.OnBattery() && !u.Dead }
+
+// confirmed tells whether the loss of input is more than one odd reading: two
+// answers say so, or one and then silence.
+func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
+	return u.Readings >= 2 || now.Sub(u.LastAt) >= silent
+}
+
+// affected tells whether no feed of the host has good input. Only such a host
+// is ever stopped.
+func (s *State) affected(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].good() {
+			return false
+		}
+	}
+	return true
+}
+
+// Outstanding tells whether any UPS is out of normal mode.
+func (s *State) Outstanding() bool { return s.Began != 0 }
+
+// adopt puts a policy in force and carries over what is known by name.
+func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
+	old := *s
+	s.Policy, s.Day, s.Next = p, day, nil
+	s.UPSs = make([]UPS, len(p.UPSs))
+	s.Hosts = make([]Host, len(p.Hosts))
+	s.work = nil
+	for i := range p.UPSs {
+		u := &s.UPSs[i]
+		*u = UPS{Phase: Normal, Since: at, Last: Nothing, LastAt: at, ChargeAt: at, ReadyAt: -1, Need: -1}
+		b, err := battery.New(&p.UPSs[i], day)
+		if err != nil {
+			// The loader refuses such a policy; a policy made in code is a fault in the program.
+			panic("shutdown: " + p.UPSs[i].Name + ": " + err.Error())
+		}
+		if old.Policy != nil {
+			for j := range old.Policy.UPSs {
+				if old.Policy.UPSs[j].Name == p.UPSs[i].Name {
+					*u = old.UPSs[j]
+				}
+			}
+		}
+		u.Belief, u.Factor, u.Warmth = b, b.LowAt(p.Site.ConfidencePermille), Unread
+		u.ReadyAt, u.Ready, u.Need = -1, false, -1
+	}
+	for k := range p.Hosts {
+		h := &s.Hosts[k]
+		*h = Host{Power: Up, Other: -1}
+		if old.Policy != nil {
+			for j := range old.Policy.Hosts {
+				if old.Policy.Hosts[j].Name == p.Hosts[k].Name {
+					h.Power, h.Alive, h.Seen, h.SeenAt = old.Hosts[j].Power, old.Hosts[j].Alive, old.Hosts[j].Seen, old.Hosts[j].SeenAt
+				}
+			}
+		}
+	}
+	s.Order = s.Order[:0]
+	for _, k := range p.Order() {
+		s.Order = append(s.Order, int32(k))
+	}
+	s.due, s.stale = true, true
+}

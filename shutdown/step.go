@@ -1,0 +1,556 @@
+package shutdown
+
+import (
+	"time"
+
+	"ebbline/shutdown/battery"
+)
+
+// Times that belong to the way the core works, not to a site.
+const (
+	resumeWithin = 10 * time.Second // input back for less than this was no return: the outage goes on
+	retryFirst   = 3 * time.Second  // before an unreachable host is tried again
+	retryRefused = 5 * time.Second  // before a refusing host is asked once more
+	recheck      = 10 * time.Second // a host still up so long after an unknown outcome did not get the order
+	fastLook     = time.Second      // between looks at a host that stops or starts
+	slowLook     = 30 * time.Second // between looks at a host in normal mode
+	orderLost    = 10 * time.Second // what a UPS gets to take an order
+	startRounds  = 3                // times that all ways to start a host are tried
+	lowDefault   = 120              // seconds left at "battery low" when the UPS does not say: common practice, no source
+)
+
+// Step is the whole decision: a function of the state, the instant and the
+// event alone. It changes s in place and appends what is to be done to out.
+func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
+	if at < s.Now {
+		at = s.Now // a clock that goes back moves nothing
+	}
+	s.Now = at
+	if s.Policy == nil && e.Kind != Adopted {
+		return out
+	}
+	switch e.Kind {
+	case Adopted:
+		out = s.adopted(at, e, out)
+	case Measured:
+		out = s.measured(at, e.UPS, &e.Measurement, out)
+	case Observed:
+		out = s.observed(at, e.Host, e.Sighting, out)
+	case Finished:
+		out = s.finished(at, e, out)
+	case Commanded:
+		out = s.commanded(e.Order, out)
+	case Restarted:
+		out = s.restarted(at, e.Rebooted, out)
+	}
+	if s.due || at >= s.Wake {
+		out = s.decide(at, out)
+	}
+	return out
+}
+
+// decide lets time and news take effect until nothing more follows from them.
+func (s *State) decide(at Instant, out []Effect) []Effect {
+	for range 100 {
+		s.due = false
+		out = s.silences(at, out)
+		if s.stale {
+			out = s.replan(at, out)
+		}
+		out = s.stops(at, out)
+		out = s.outputs(at, out)
+		out = s.phases(at, out)
+		out = s.restore(at, out)
+		if !s.due && !s.stale {
+			s.Wake = s.nextWake(at)
+			return out
+		}
+	}
+	panic("shutdown: a decision leads back to itself")
+}
+
+func (s *State) adopted(at Instant, e *Event, out []Effect) []Effect {
+	if s.Outstanding() {
+		s.Next, s.NextDay = e.Policy, e.Day
+		return append(out, condition(PolicyWaits, -1, -1))
+	}
+	s.adopt(e.Policy, e.Day, at)
+	for k := range s.Hosts {
+		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: slowLook})
+	}
+	return out
+}
+
+// measured takes one answer of one UPS.
+func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	load := u.Load
+	if m.LoadWatts != Unread && m.LoadWatts >= 0 {
+		load = float64(m.LoadWatts)
+	} else if u.LastAt == 0 || u.Load == 0 {
+		load = s.modelled(i)
+	}
+	// Between two answers the load was at most the larger of the two.
+	s.drain(i, at, max(u.Load, load))
+	u.Load = load
+	u.LastAt = at
+	if u.Silent {
+		u.Silent = false
+		out = append(out, cleared(SourceSilent, i, -1))
+	}
+	was := u.Last
+	u.Last = *m
+	if m.Source == 0 {
+		u.Last.Source = was.Source
+	}
+	s.gauge(i)
+	s.warmth(i)
+	switch {
+	case m.Source == FromNothing:
+		return s.outputOff(at, i, out)
+	case u.Dead:
+		u.Dead, s.due, s.stale = false, true, true
+		out = append(out, cleared(OutputIsOff, i, -1))
+	}
+	if (m.Source == FromBypass) != (was.Source == FromBypass) && m.Source != 0 {
+		n := condition(NoBatteryBehind, i, -1)
+		n.Notice.Clear = m.Source != FromBypass
+		out = append(out, n)
+	}
+	switch {
+	case s.lost(i, m):
+		return s.inputLost(at, i, out)
+	case m.Source != 0:
+		return s.inputGood(at, i, out)
+	}
+	return out
+}
+
+// lost tells whether an answer says that the battery carries the load because
+// the input is away. A battery test does too, with the input there: it is no
+// outage, unless the UPS says that the battery will not last.
+func (s *State) lost(i int32, m *Measurement) bool {
+	on := m.Source == FromBattery || m.Source == 0 && m.OnBatterySecs > 0
+	if !on {
+		return false
+	}
+	return !(m.Testing && m.Input != LineBad && m.Battery != StoreLow && m.Battery != StoreDepleted)
+}
+
+func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	u.Readings = min(u.Readings+1, 2)
+	if u.OnBattery() {
+		if u.Readings == 2 {
+			s.due = true
+		}
+		s.watch(at, i)
+		return s.lowered(at, i, out)
+	}
+	resumed := u.Lost != 0 && u.Back != 0 && at.Sub(u.Back) < resumeWithin
+	if !resumed {
+		// The UPS's own count dates the loss, no further back than the last answer with input.
+		u.Lost = at
+		if secs := u.Last.OnBatterySecs; secs > 0 {
+			u.Lost = max(at.Add(-time.Duration(secs)*time.Second), u.GoodAt)
+		}
+		u.Start = u.Charge.Delivered
+		u.Low = false
+	}
+	u.Readings, u.Back, u.Ready, u.ReadyAt, u.Need = 1, 0, false, -1, -1
+	u.PlanLoad = 0
+	if !s.anyOnBattery() {
+		if !resumed {
+			s.Outage++
+		}
+		if s.Began == 0 {
+			s.Began = u.Lost
+		}
+	}
+	phase := RideThrough
+	if resumed && s.anyTold(i) {
+		phase = Shedding
+	}
+	out = s.enter(at, i, phase, out)
+	out = append(out, Effect{Kind: Poll, UPS: i})
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			continue
+		}
+		if h.Power == Starting {
+			// It may be up already, or on its way: it is to be stopped again.
+			out = s.stopStarting(at, int32(k), out)
+		}
+		if h.Power == Up && !s.Policy.Hosts[k].StaysUp {
+			out = append(out, Effect{Kind: Connect, Host: int32(k)}, Effect{Kind: Probe, Host: int32(k), Every: fastLook})
+		}
+	}
+	s.stale, s.due = true, true
+	return s.lowered(at, i, out)
+}
+
+func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	u.Readings = 0
+	u.GoodAt = at
+	if u.Last.Testing && u.Last.Source == FromBattery {
+		return out
+	}
+	if u.Phase == Normal {
+		u.Full = u.Load
+		return out
+	}
+	if u.Phase == Recovery {
+		s.due = true
+		return out
+	}
+	u.Back = at
+	u.StartedAt = 0
+	u.Ready, u.ReadyAt = false, -1
+	if u.Low {
+		u.Low = false
+		out = append(out, cleared(BatteryLow, i, -1))
+	}
+	u.Factor = u.Belief.LowAt(s.Policy.Site.ConfidencePermille)
+	s.stale = true
+	return s.enter(at, i, Recovery, out)
+}
+
+// outputOff: the UPS answers and carries nothing.
+func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	if u.Dead {
+		return out
+	}
+	u.Dead, s.due, s.stale = true, true, true
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if !s.fedBy(int32(k), i) || !s.dark(int32(k)) || h.Power == Down {
+			continue
+		}
+		// No feed carries it: it is off, whatever it was doing.
+		h.Stopped = h.Stopped || s.Outstanding()
+		s.setDown(at, int32(k))
+	}
+	return append(out, condition(OutputIsOff, i, -1))
+}
+
+// dark tells whether no feed of the host carries anything.
+func (s *State) dark(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if !s.UPSs[f].Dead {
+			return false
+		}
+	}
+	return true
+}
+
+// drain brings the model of a battery to now, at the load given.
+func (s *State) drain(i int32, at Instant, load float64) {
+	u := &s.UPSs[i]
+	secs := at.Sub(u.ChargeAt).Seconds()
+	if secs <= 0 {
+		return
+	}
+	u.ChargeAt = at
+	switch {
+	case u.OnBattery() && !u.Dead:
+		u.Charge = u.Belief.Model.Advance(u.Charge, load+u.Belief.OverheadWatts, secs)
+	case u.Dead:
+		u.Charge = u.Belief.Model.Advance(u.Charge, 0, secs)
+	default:
+		u.Charge = u.Belief.Recharge(u.Charge, secs)
+	}
+}
+
+// gauge lets the UPS's charge reading correct the model: with input, to the
+// lower of the two; at the first sight of a UPS, to the reading.
+func (s *State) gauge(i int32) {
+	u := &s.UPSs[i]
+	if u.OnBattery() && u.Known {
+		return
+	}
+	c := u.Last.ChargeTenths
+	if c == Unread || c < 0 || c > 1000 {
+		u.Known = true // a battery that nobody measured counts as the model has it: full at first
+		return
+	}
+	m := u.Belief.Scaled(u.Factor)
+	read := m.At(float64(c) / 1000)
+	if !u.Known || read.Delivered > u.Charge.Delivered || u.Phase == Normal && c == 1000 {
+		u.Charge = battery.Charge{Delivered: read.Delivered, Bound: u.Charge.Bound}
+	}
+	u.Known = true
+}
+
+// warmth lets the battery's temperature bear on the belief, while there is input:
+// in an outage the battery warms itself, which is no reason to expect more.
+func (s *State) warmth(i int32) {
+	u := &s.UPSs[i]
+	t := u.Last.TemperatureC
+	if t == Unread || u.OnBattery() || t == u.Warmth {
+		return
+	}
+	u.Warmth = t
+	u.Belief = u.Belief.AtTemperature(float64(t) / 10)
+	u.Factor = u.Belief.LowAt(s.Policy.Site.ConfidencePermille)
+}
+
+// watch asks for a new plan when the load is above what the plan counts on, or
+// well below it.
+func (s *State) watch(at Instant, i int32) {
+	u := &s.UPSs[i]
+	rated := float64(s.Policy.UPSs[i].RatedWatts)
+	if u.Load > u.PlanLoad || u.Load < u.PlanLoad-float64(0.05*rated) {
+		s.stale, s.due = true, true
+	}
+}
+
+// lowered takes what speaks against the low projection: the UPS's "battery
+// low", which outranks the model at once, and a charge reading that falls
+// faster than the model at its low factor. Nothing here ever raises it.
+func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	m := &u.Belief.Model
+	watts := u.Load + u.Belief.OverheadWatts
+	cap := u.Factor
+	if st := u.Last.Battery; st == StoreLow || st == StoreDepleted {
+		left := int64(lowDefault)
+		if l := u.Last.LowSeconds; l != Unread && l > 0 {
+			left = l
+		}
+		if st == StoreDepleted {
+			left = 0
+		}
+		// The store that the load would empty in just that time.
+		c := m.Advance(u.Charge, watts, float64(left))
+		if !u.Low || st == StoreDepleted {
+			cap = min(cap, (c.Delivered+c.Bound+float64(m.Ohmic*watts))/m.Store)
+		}
+		if !u.Low {
+			u.Low = true
+			out = append(out, condition(BatteryLow, i, -1))
+		}
+	}
+	if c := u.Last.ChargeTenths; c != Unread && c >= 0 && c <= 800 {
+		// A gauge that counts to zero at this load stands at c when the part
+		// 1-c of what the battery gives at this load is used. Gauges err on the
+		// high side (see testdata/battery), so this bounds the store from above.
+		used := float64(1000-c) / 1000
+		cap = min(cap, ((u.Charge.Delivered+u.Charge.Bound)/used+float64(m.Ohmic*watts))/m.Store)
+	}
+	if cap < u.Factor-0.005 {
+		if !u.Low {
+			n := condition(ForecastLowered, i, -1)
+			n.Notice.A, n.Notice.B = int64(u.Factor*1000), int64(cap*1000)
+			out = append(out, n)
+		}
+		u.Factor = cap
+		s.stale, s.due = true, true
+	}
+	return out
+}
+
+func (s *State) commanded(o Order, out []Effect) []Effect {
+	switch o {
+	case Hold:
+		s.Held, s.Going = true, false
+		out = append(out, condition(HoldInForce, -1, -1))
+	case Abort:
+		s.Aborted, s.Going = true, false
+		out = append(out, condition(AbortInForce, -1, -1))
+	case Proceed:
+		out = s.release(out)
+		// A second word, or one with nothing to release, means: at once.
+		s.Going = s.anyOnBattery()
+	}
+	s.stale, s.due = true, true
+	n := record(OrderTaken, -1, -1)
+	n.Notice.A = int64(o)
+	return append(out, n)
+}
+
+// release ends a hold and an abort.
+func (s *State) release(out []Effect) []Effect {
+	if s.Held {
+		s.Held = false
+		out = append(out, cleared(HoldInForce, -1, -1))
+	}
+	if s.Aborted {
+		s.Aborted = false
+		out = append(out, cleared(AbortInForce, -1, -1))
+	}
+	return out
+}
+
+// restarted: the agent lives again after a crash, or its host after a boot.
+// What had begun and did not finish is begun again under its own name, which
+// makes a repeat harmless.
+func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		out = append(out, Effect{Kind: Poll, UPS: int32(i)})
+		if rebooted && at.Sub(u.LastAt) > time.Minute {
+			// Nobody saw the time between: the charge is what the UPS says, or none.
+			u.Known = false
+			u.Charge = u.Belief.Model.At(0)
+			u.ChargeAt = at
+		}
+		if u.Output == OutputAsking && !rebooted {
+			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOff)})
+		}
+	}
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if s.Policy.Hosts[k].Self && rebooted {
+			*h = Host{Power: Up, Alive: true, Other: -1}
+		}
+		every := slowLook
+		if h.Power != Up && h.Power != Down || s.Outstanding() {
+			every = fastLook
+		}
+		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: every})
+		if h.InFlight {
+			out = append(out, Effect{Kind: Begin, Action: s.action(int32(k))})
+		}
+	}
+	s.stale, s.due = true, true
+	return out
+}
+
+// silences counts contact lost by time, not by tries.
+func (s *State) silences(at Instant, out []Effect) []Effect {
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
+			u.Silent = true
+			n := condition(SourceSilent, int32(i), -1)
+			n.Notice.Margin = at.Sub(u.LastAt)
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// reachable tells whether the policy has a way to ask the UPS.
+func (s *State) reachable(i int) bool {
+	p := &s.Policy.UPSs[i]
+	return p.SNMP != nil || p.HID != nil
+}
+
+// silentAfter is how long a UPS may be silent before it counts as silent.
+func (s *State) silentAfter(i int) time.Duration {
+	return max(3*s.Policy.UPSs[i].PollEvery()+s.Policy.UPSs[i].Timeout(), 10*time.Second)
+}
+
+// reaction is the longest that the agent may take from a fact to its being
+// known and acted on. It is planned away besides the reserve.
+func (s *State) reaction() time.Duration {
+	var d time.Duration
+	for i := range s.Policy.UPSs {
+		d = max(d, s.Policy.UPSs[i].PollEvery()+s.Policy.UPSs[i].Timeout())
+	}
+	return d + time.Second
+}
+
+func (s *State) anyOnBattery() bool {
+	for i := range s.UPSs {
+		if s.UPSs[i].OnBattery() {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *State) fedBy(k, i int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if int32(f) == i {
+			return true
+		}
+	}
+	return false
+}
+
+// anyTold tells whether a host on the UPS was asked to stop and is not back.
+func (s *State) anyTold(i int32) bool {
+	for k := range s.Hosts {
+		if s.fedBy(int32(k), i) && (s.Hosts[k].Power == Asked || s.Hosts[k].Power == Down && s.Hosts[k].Stopped) {
+			return true
+		}
+	}
+	return false
+}
+
+// enter changes a UPS's phase.
+func (s *State) enter(at Instant, i int32, p Phase, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	if u.Phase == p {
+		return out
+	}
+	u.Phase, u.Since, s.due = p, at, true
+	n := record(PhaseEntered, i, -1)
+	n.Notice.A = int64(p)
+	return append(out, n)
+}
+
+func notice(c Code, ups, host int32) Effect {
+	return Effect{Kind: Notify, Host: -1, UPS: -1, Notice: Notice{Code: c, UPS: ups, Host: host, B: -1}}
+}
+
+func record(c Code, ups, host int32) Effect    { return notice(c, ups, host) }
+func condition(c Code, ups, host int32) Effect { return notice(c, ups, host) }
+
+func cleared(c Code, ups, host int32) Effect {
+	e := notice(c, ups, host)
+	e.Notice.Clear = true
+	return e
+}
+
+// modelled is what the policy says a UPS carries now, in watts.
+func (s *State) modelled(i int32) float64 {
+	var sum float64
+	for k := range s.Hosts {
+		sum += s.part(int32(k), i)
+	}
+	return sum + s.loads(i)
+}
+
+// part is a host's draw on one UPS, in watts by the policy: its draw shared
+// equally by its feeds that carry anything.
+func (s *State) part(k, i int32) float64 {
+	h := &s.Hosts[k]
+	if h.Power == Down || !s.fedBy(k, i) || s.UPSs[i].Dead {
+		return 0
+	}
+	p := &s.Policy.Hosts[k]
+	watts := p.Watts
+	if h.Power == Asked {
+		watts = p.StoppingWatts
+	}
+	return float64(watts) / float64(s.alive(p.FedBy))
+}
+
+// loads is what loads draw on one UPS, in watts by the policy.
+func (s *State) loads(i int32) float64 {
+	var sum float64
+	for l := range s.Policy.Loads {
+		p := &s.Policy.Loads[l]
+		for _, f := range p.FedBy {
+			if int32(f) == i && !s.UPSs[i].Dead {
+				sum += float64(p.Watts) / float64(s.alive(p.FedBy))
+			}
+		}
+	}
+	return sum
+}
+
+func (s *State) alive(feeds []int) int {
+	n := 0
+	for _, f := range feeds {
+		if !s.UPSs[f].Dead {
+			n++
+		}
+	}
+	return max(n, 1)
+}

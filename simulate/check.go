@@ -1,0 +1,523 @@
+package simulate
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
+	"ebbline/simulate/world"
+)
+
+// Violation is a promise that a run broke.
+type Violation struct {
+	Promise string // "P1" to "P10"
+	At      time.Duration
+	Text    string
+}
+
+// Checker watches a run and says which promises it broke. It shares no code
+// with the core and the planner: batteries are worked out by the section method
+// (superposition of load steps, IEEE 485), schedules by a plain longest path.
+// It is a [Log]; use one per runner.
+type Checker struct {
+	Violations []Violation
+
+	p        *policy.Policy
+	r        *Runner
+	truth    *world.Truth
+	low      []battery.Model // what the core may count on
+	likely   []float64
+	lowParts []float64
+	pnr      []time.Duration // by the checker's own reckoning, from full
+	down     []time.Duration // when each host is off, all begun as early as the order allows from zero on
+	began    bool
+	lost     shutdown.Instant
+	inputs   []inputState
+	hosts    []hostState
+	lastOn   []shutdown.Instant // last start on each UPS
+	asks     int
+}
+
+type inputState struct {
+	good  bool
+	since shutdown.Instant
+	mute  shutdown.Instant
+}
+
+type hostState struct {
+	givenUp bool
+	forced  bool
+	noticed bool
+	ours    bool // stopped, or cut, in an outage
+	started bool
+}
+
+// NewChecker makes a checker for the runner and has it watch its runs.
+func NewChecker(r *Runner, day int64) (*Checker, error) {
+	c := &Checker{p: r.Policy, r: r}
+	for i := range c.p.UPSs {
+		b, err := battery.New(&c.p.UPSs[i], day)
+		if err != nil {
+			return nil, err
+		}
+		low := b.LowAt(c.p.Site.ConfidencePermille)
+		c.low = append(c.low, b.Scaled(low))
+		c.likely = append(c.likely, b.Likely)
+		c.lowParts = append(c.lowParts, low/b.Likely)
+	}
+	c.down = c.longest()
+	c.pnr = make([]time.Duration, len(c.p.UPSs))
+	for i := range c.pnr {
+		c.pnr[i] = c.noReturn(i, 1)
+	}
+	c.inputs = make([]inputState, len(c.p.UPSs))
+	c.hosts = make([]hostState, len(c.p.Hosts))
+	c.lastOn = make([]shutdown.Instant, len(c.p.UPSs))
+	r.Log = c
+	return c, nil
+}
+
+// Begin readies the checker for a run with the truth given.
+func (c *Checker) Begin(t *world.Truth) {
+	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
+	for i := range c.inputs {
+		c.inputs[i] = inputState{good: true, since: Start}
+		c.lastOn[i] = 0
+	}
+	for k := range c.hosts {
+		c.hosts[k] = hostState{}
+	}
+}
+
+func (c *Checker) broken(promise, format string, args ...any) {
+	at := time.Duration(0)
+	if c.lost != shutdown.Never {
+		at = c.r.world.Now.Sub(c.lost)
+	}
+	c.Violations = append(c.Violations, Violation{promise, at, fmt.Sprintf(format, args...)})
+}
+
+// Event follows the truth behind each event.
+func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) { c.follow(at) }
+
+// follow notes which inputs changed.
+func (c *Checker) follow(at shutdown.Instant) {
+	for i := range c.inputs {
+		in := &c.inputs[i]
+		if good := c.r.world.UPSs[i].Input; good != in.good {
+			in.good, in.since = good, at
+			if !good && c.lost == shutdown.Never {
+				c.lost = at
+			}
+		}
+	}
+}
+
+// Effect checks what the core wants done, before it is done.
+func (c *Checker) Effect(at shutdown.Instant, f *shutdown.Effect) {
+	c.follow(at)
+	switch f.Kind {
+	case shutdown.Notify:
+		c.note(&f.Notice)
+	case shutdown.Begin:
+		switch id := f.Action.ID; id.Verb {
+		case shutdown.VerbShutDown, shutdown.VerbPowerOff:
+			c.stop(at, id.Host, id)
+		case shutdown.VerbStart:
+			c.start(at, id.Host)
+		}
+	}
+}
+
+func (c *Checker) note(n *shutdown.Notice) {
+	switch {
+	case n.Code == shutdown.HostGivenUp && !n.Clear:
+		c.hosts[n.Host].givenUp = true
+	case n.Code == shutdown.OrderGivenUp:
+		c.hosts[n.Host].forced = true
+	case n.Code == shutdown.HostAsked:
+		c.hosts[n.Host].noticed = n.A != 0
+	}
+}
+
+// stop checks P2, P4 and P9 at an order to stop.
+func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
+	h, p := &c.hosts[k], &c.p.Hosts[k]
+	c.asks++
+	if p.StaysUp {
+		c.broken("P4", "%s is never to be stopped and was asked to", p.Name)
+	}
+	if !h.noticed {
+		c.broken("P9", "%s was asked to stop without a reason given", p.Name)
+	}
+	for _, i := range p.FedBy {
+		in := &c.inputs[i]
+		slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
+		if id.Method == 0 && id.Try == 1 && in.good && at.Sub(in.since) > slack && !c.faulty(i) {
+			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
+		}
+	}
+	if h.forced {
+		return
+	}
+	for j := range c.p.Hosts {
+		q := &c.p.Hosts[j]
+		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) {
+			continue
+		}
+		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)
+	}
+	h.ours = true
+}
+
+// needs tells whether j depends on k: all depend on the agent's own host.
+func (c *Checker) needs(j, k int) bool {
+	if c.p.Hosts[k].Self {
+		return true
+	}
+	for _, d := range c.p.Hosts[j].DependsOn {
+		if d == k {
+			return true
+		}
+	}
+	return false
+}
+
+// allLost tells whether every feed of a host has been without input for long
+// enough to be known.
+func (c *Checker) allLost(p *policy.Host) bool {
+	for _, i := range p.FedBy {
+		if c.inputs[i].good {
+			return false
+		}
+	}
+	return true
+}
+
+// faulty tells whether the script makes a UPS lie about its input, or fall
+// silent: then one answer and silence are all that there is to go by.
+func (c *Checker) faulty(i int) bool {
+	for j := range c.truth.Moments {
+		m := &c.truth.Moments[j]
+		if (m.UPS < 0 || int(m.UPS) == i) && (m.What == world.Mute || m.What == world.OutputFails) {
+			return true
+		}
+	}
+	return c.truth.Loss > 0
+}
+
+// start checks P8 at an order to start.
+func (c *Checker) start(at shutdown.Instant, k int32) {
+	p, w := &c.p.Hosts[k], c.r.world
+	site := &c.p.Site
+	if !w.Hosts[k].WasOff {
+		c.broken("P8", "%s is started and was never stopped", p.Name)
+	}
+	if c.truth.Hosts[k].Mode == world.WasOff && !c.hosts[k].ours {
+		c.broken("P8", "%s is started and was off before the outage", p.Name)
+	}
+	stable := false
+	for _, i := range p.FedBy {
+		in := &c.inputs[i]
+		stable = stable || in.good && at.Sub(in.since) >= site.Restore.StableFor
+	}
+	if !stable {
+		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
+	}
+	for _, d := range p.DependsOn {
+		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff {
+			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
+		}
+	}
+	first := !c.hosts[k].started
+	c.hosts[k].started = true
+	if !first {
+		return
+	}
+	for _, i := range p.FedBy {
+		if last := c.lastOn[i]; last != 0 && at.Sub(last) < site.Restore.Stagger && len(p.FedBy) == 1 {
+			c.broken("P8", "%s is started %s after another host on UPS %s", p.Name, at.Sub(last), c.p.UPSs[i].Name)
+		}
+		c.lastOn[i] = at
+	}
+	if carry := c.couldCarry(p); !carry {
+		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more", p.Name)
+	}
+}
+
+// couldCarry tells whether one feed's battery, as it really is but at the low
+// store, could see all its hosts off again; or is nearly full where no charge
+// would do.
+func (c *Checker) couldCarry(p *policy.Host) bool {
+	for _, i := range p.FedBy {
+		u := &c.r.world.UPSs[i]
+		part := 1 - u.Charge.Delivered/u.Model.Full()
+		if u.Input && (part >= 0.80 || c.noReturn(i, part) >= 0) {
+			return true
+		}
+	}
+	return false
+}
+
+// End checks what only the whole run shows: P1, P3, P5 and P6.
+func (c *Checker) End(out *Run) {
+	if out.Cut > 0 && c.bound() {
+		for k := range out.Hosts {
+			if h := &out.Hosts[k]; h.End == world.Cut && c.behaves(k) && !c.byItsFeeds(k) {
+				c.broken("P1", "%s lost its power while it was up, though there was time: by the checker's reckoning all could be off when begun %s after the loss", c.p.Hosts[k].Name, c.least())
+			}
+		}
+	}
+	if c.asks > 0 && c.short() {
+		c.broken("P3", "a host was asked to stop in an interruption shorter than the ride-through, which the battery could carry")
+	}
+}
+
+// behaves tells whether a host keeps within what the policy says of it.
+func (c *Checker) behaves(k int) bool {
+	t, p := &c.truth.Hosts[k], &c.p.Hosts[k]
+	if t.Mode != world.Obeys && t.Mode != world.CutsLink || p.StaysUp || len(p.Methods) == 0 {
+		return false
+	}
+	if p.RunsOn >= 0 && !c.behaves(p.RunsOn) {
+		return false
+	}
+	for i := range c.truth.Moments {
+		if m := &c.truth.Moments[i]; m.What == world.HostMode && int(m.Host) == k || m.What == world.PathDies {
+			return false
+		}
+	}
+	return t.Takes+5*time.Second <= p.Methods[0].GivesUp
+}
+
+// byItsFeeds tells whether the script itself took a host's power.
+func (c *Checker) byItsFeeds(k int) bool {
+	for i := range c.truth.Moments {
+		m := &c.truth.Moments[i]
+		for _, f := range c.p.Hosts[k].FedBy {
+			if m.What == world.OutputFails && (m.UPS < 0 || int(m.UPS) == f) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// bound tells whether the run is one in which P1 binds: the battery holds at
+// least what the low projection says, from full; hosts draw no more than the
+// policy says; a bad host's draw after its allowance is its own; the agent was
+// back in time; nobody told it to stop; and by the checker's own reckoning all
+// could be off.
+func (c *Checker) bound() bool {
+	for i := range c.truth.UPSs {
+		if t := &c.truth.UPSs[i]; t.Holds < c.lowParts[i] || t.Charge < 1 || c.pnr[i] < 10*time.Second {
+			return false
+		}
+	}
+	bad := 0
+	for k := range c.truth.Hosts {
+		if t := &c.truth.Hosts[k]; t.Draws > 1 {
+			return false
+		} else if t.Mode != world.Obeys && t.Mode != world.CutsLink && t.Mode != world.WasOff || t.Takes+5*time.Second > c.p.Hosts[k].GivesUp() && !c.p.Hosts[k].StaysUp {
+			bad++
+		}
+	}
+	losses := 0
+	for i := range c.truth.Moments {
+		switch m := &c.truth.Moments[i]; m.What {
+		case world.InputLost:
+			losses++
+		case world.HostMode:
+			bad++
+		case world.Operator, world.ExtraLoad, world.OutputFails, world.PathDies, world.OddGood:
+			return false
+		case world.AgentKilled:
+			if m.At+m.For+30*time.Second > c.least() {
+				return false
+			}
+		case world.Mute:
+			if m.At <= 0 {
+				return false // the loss itself was not seen
+			}
+		}
+	}
+	if bad > 0 {
+		// Hosts that draw on past their allowance are not planned for; a battery
+		// as believed likely must bear one.
+		for i := range c.truth.UPSs {
+			if c.truth.UPSs[i].Holds < 1 {
+				return false
+			}
+		}
+	}
+	return losses == 1 && bad <= 1 && c.truth.Loss < 0.3
+}
+
+// least is the smallest point of no return of the UPSs.
+func (c *Checker) least() time.Duration {
+	d := time.Duration(math.MaxInt64)
+	for _, t := range c.pnr {
+		d = min(d, t)
+	}
+	return d
+}
+
+// short tells whether every interruption of the run ended within the
+// ride-through, less what it takes to notice, on batteries that carry it.
+func (c *Checker) short() bool {
+	site := &c.p.Site
+	if c.truth.Loss > 0 || len(c.truth.Moments) == 0 {
+		return false
+	}
+	var lost [64]time.Duration
+	var out [64]bool
+	n, losses := len(c.p.UPSs), 0
+	if n > len(lost) {
+		return false
+	}
+	for i := range c.truth.Moments {
+		m := &c.truth.Moments[i]
+		switch m.What {
+		case world.InputLost, world.InputBack:
+		case world.Tests, world.OddReading, world.HostMode:
+			continue
+		default:
+			return false
+		}
+		for u := range n {
+			if m.UPS >= 0 && int(m.UPS) != u {
+				continue
+			}
+			if m.What == world.InputLost && !out[u] {
+				out[u], lost[u] = true, m.At
+				losses++
+			}
+			if m.What == world.InputBack && out[u] {
+				out[u] = false
+				if m.At-lost[u] >= site.RideThrough-3*time.Second {
+					return false
+				}
+			}
+		}
+	}
+	for u := range n {
+		t := &c.truth.UPSs[u]
+		if out[u] || t.Charge < 1 || t.Holds < c.lowParts[u] || c.pnr[u] < 2*site.RideThrough+10*time.Second {
+			return false
+		}
+	}
+	for k := range c.truth.Hosts {
+		if c.truth.Hosts[k].Draws > 1 {
+			return false
+		}
+	}
+	return losses > 0 && losses <= 2
+}
+
+// noReturn is the latest time at which all hosts on one UPS can be begun, as
+// early as the order allows, and be off before its low store is empty, with
+// every allowance used up and the reserve kept. Negative when never. Hosts with
+// two feeds draw their whole here: the other may fail.
+func (c *Checker) noReturn(i int, charge float64) time.Duration {
+	reserve := c.p.Site.Reserve + c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + 2*time.Second
+	if !c.safe(i, charge, 0, reserve) {
+		return -1
+	}
+	low, high := time.Duration(0), 48*time.Hour
+	for high-low > time.Second {
+		mid := (low + high) / 2
+		if c.safe(i, charge, mid, reserve) {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return low
+}
+
+// safe replays "all as early as the order allows, from a time on".
+func (c *Checker) safe(i int, charge float64, from, reserve time.Duration) bool {
+	type change struct {
+		at    float64
+		watts float64
+	}
+	m := &c.low[i]
+	var changes []change
+	load := float64(c.p.UPSs[i].OverheadWatts)
+	last := 0.0
+	for l := range c.p.Loads {
+		if q := &c.p.Loads[l]; feeds(q.FedBy, i) {
+			load += float64(q.Watts)
+		}
+	}
+	for k := range c.p.Hosts {
+		q := &c.p.Hosts[k]
+		if !feeds(q.FedBy, i) {
+			continue
+		}
+		load += float64(max(q.Watts, q.StoppingWatts))
+		if q.StaysUp {
+			continue
+		}
+		at := (from + c.down[k]).Seconds()
+		last = max(last, at)
+		changes = append(changes, change{at, float64(max(q.Watts, q.StoppingWatts))})
+	}
+	gone := (1 - charge) * m.Full()
+	used := func(t float64, held bool) float64 {
+		// Each step of the load is a load of its own from its time on (superposition).
+		sum := gone + load*m.Phi(t)
+		for _, ch := range changes {
+			if ch.at < t && !(held && ch.at >= last) {
+				sum -= ch.watts * m.Phi(t-ch.at)
+			}
+		}
+		return sum
+	}
+	for _, ch := range changes {
+		if used(ch.at, false) > m.Store {
+			return false
+		}
+	}
+	return used(last+reserve.Seconds(), true) <= m.Store
+}
+
+// longest gives when each host is off, begun as early as the order allows from
+// zero on, every allowance used up.
+func (c *Checker) longest() []time.Duration {
+	down := make([]time.Duration, len(c.p.Hosts))
+	for moved := true; moved; {
+		moved = false
+		for k := range c.p.Hosts {
+			q := &c.p.Hosts[k]
+			if q.StaysUp {
+				continue
+			}
+			start := time.Duration(0)
+			for j := range c.p.Hosts {
+				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) {
+					start = max(start, down[j])
+				}
+			}
+			end := start + q.GivesUp()
+			if q.Self {
+				end += 10 * time.Second // for the orders to switch outputs off
+			}
+			moved = moved || end > down[k]
+			down[k] = end
+		}
+	}
+	return down
+}
+
+func feeds(list []int, i int) bool {
+	for _, f := range list {
+		if f == i {
+			return true
+		}
+	}
+	return false
+}

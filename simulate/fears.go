@@ -1,0 +1,97 @@
+package simulate
+
+import (
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown/battery"
+	"ebbline/simulate/world"
+)
+
+// Fears are the outages that every plan is put through when none is named: each
+// with one thing to go by, so that its name says what failed. The bounds take
+// each battery at the part given of what is believed likely ([LowParts]).
+func Fears(p *policy.Policy, low []float64) []*Outage {
+	ride := p.Site.RideThrough
+	long := 8 * time.Hour
+	list := []*Outage{
+		lasting(p, "a blink of one second", time.Second),
+		lasting(p, "an interruption just within the ride-through", max(time.Second, ride-5*time.Second)),
+		lasting(p, "an interruption just longer than the ride-through", ride+20*time.Second),
+		lasting(p, "twenty minutes", 20*time.Minute),
+		lasting(p, "eight hours", long),
+		Bounds(p, low),
+	}
+	three := lasting(p, "three reclosing shots, then two hours", 500*time.Millisecond)
+	three.Moments = append(three.Moments, loss(15500*time.Millisecond, 15*time.Second)...)
+	three.Moments = append(three.Moments, loss(75*time.Second, 2*time.Hour)...)
+	again := lasting(p, "two hours, twenty minutes of input, and two hours more", 2*time.Hour)
+	again.Moments = append(again.Moments, loss(2*time.Hour+20*time.Minute, 2*time.Hour)...)
+	silent := lasting(p, "two hours, the UPSs silent from the tenth second on", 2*time.Hour)
+	silent.Moments = append(silent.Moments, world.Moment{At: 10 * time.Second, What: world.Mute, UPS: -1, For: 2 * time.Hour})
+	sortMoments(silent.Moments)
+	killed := lasting(p, "two hours, the agent killed after a minute for half a minute", 2*time.Hour)
+	killed.Moments = append(killed.Moments, world.Moment{At: time.Minute, What: world.AgentKilled, UPS: -1, For: 30 * time.Second})
+	sortMoments(killed.Moments)
+	list = append(list, three, again, silent, killed)
+	if len(p.UPSs) > 1 {
+		for i := range p.UPSs {
+			one := lasting(p, "two hours, of UPS "+p.UPSs[i].Name+" alone", 2*time.Hour)
+			one.Moments[0].UPS, one.Moments[1].UPS = int32(i), int32(i)
+			list = append(list, one)
+		}
+	}
+	for k := range p.Hosts {
+		if p.Hosts[k].StaysUp || p.Hosts[k].Self {
+			continue
+		}
+		hung := lasting(p, "two hours, "+p.Hosts[k].Name+" hangs", 2*time.Hour)
+		hung.Hosts[k].Mode = world.Hangs
+		list = append(list, hung)
+	}
+	return list
+}
+
+// loss is the loss of every input from a time on for so long.
+func loss(at, length time.Duration) []world.Moment {
+	return []world.Moment{{At: at, What: world.InputLost, UPS: -1}, {At: at + length, What: world.InputBack, UPS: -1}}
+}
+
+func lasting(p *policy.Policy, name string, length time.Duration) *Outage {
+	o := Likely(p)
+	o.Name = name
+	o.Moments = loss(0, length)
+	return o
+}
+
+// Bounds is the room at the bounds that the plan is made for: the battery at
+// the part given, every host at its whole first allowance. Where no host draws
+// more while stopping than while up and no limit is set on stops at once, a
+// longer stop is pointwise more load, so that this one run proves every milder
+// one.
+func Bounds(p *policy.Policy, low []float64) *Outage {
+	o := lasting(p, "eight hours at the bounds: the low battery, every host at its whole first allowance", 8*time.Hour)
+	for k := range p.Hosts {
+		if h := &p.Hosts[k]; len(h.Methods) > 0 {
+			o.Hosts[k].Takes = max(time.Second, h.Methods[0].GivesUp-2*time.Second)
+		}
+	}
+	for i := range o.UPSs {
+		o.UPSs[i].Holds = low[i]
+	}
+	return o
+}
+
+// LowParts gives, for each UPS, the low factor of its battery's belief at the
+// policy's confidence, as a part of the likely one.
+func LowParts(p *policy.Policy, day int64) ([]float64, error) {
+	var parts []float64
+	for i := range p.UPSs {
+		b, err := battery.New(&p.UPSs[i], day)
+		if err != nil {
+			return nil, err
+		}
+		parts = append(parts, b.LowAt(p.Site.ConfidencePermille)/b.Likely)
+	}
+	return parts, nil
+}

@@ -1,0 +1,129 @@
+package simulate
+
+import (
+	"time"
+
+	"ebbline/shutdown"
+	"ebbline/shutdown/transcript"
+)
+
+// Recorder keeps what a run did, for showing it: the transcript, each host's
+// spans and each battery's curve. It is a [Log].
+type Recorder struct {
+	Lines  []string // the transcript, only with Text set
+	Text   bool
+	Spans  [][]Span  // by host
+	Curves [][]Level // by UPS
+	Notes  []Note    // what an operator would be told
+	Next   Log       // told too, if not nil
+
+	r *Runner
+}
+
+// Being is what a host does.
+type Being uint8
+
+const (
+	Running Being = iota + 1
+	Stopping
+	Off
+	Booting
+	Lost // its power went while it was up; it is off since
+)
+
+// Span is a part of a host's run.
+type Span struct {
+	From, To time.Duration // since the start of the script
+	Being    Being
+}
+
+// Level is a battery at a time: the part of its true store that is left at the
+// load then.
+type Level struct {
+	At   time.Duration
+	Left float64
+}
+
+// Note is a notice with its time.
+type Note struct {
+	At     time.Duration
+	Notice shutdown.Notice
+}
+
+// NewRecorder makes a recorder and has it watch the runner's runs.
+func NewRecorder(r *Runner) *Recorder {
+	rec := &Recorder{r: r, Next: r.Log}
+	r.Log = rec
+	return rec
+}
+
+// Event implements [Log].
+func (r *Recorder) Event(at shutdown.Instant, e *shutdown.Event) {
+	if e.Kind == shutdown.Adopted {
+		r.Lines, r.Notes = nil, nil
+		r.Spans = make([][]Span, len(r.r.world.Hosts))
+		r.Curves = make([][]Level, len(r.r.world.UPSs))
+	}
+	if r.Text && e.Kind != shutdown.Adopted {
+		r.Lines = append(r.Lines, transcript.Event(r.r.Policy, at-Start, e))
+	}
+	r.look(at)
+	if r.Next != nil {
+		r.Next.Event(at, e)
+	}
+}
+
+// Effect implements [Log].
+func (r *Recorder) Effect(at shutdown.Instant, f *shutdown.Effect) {
+	if r.Text {
+		g := *f
+		if g.Kind == shutdown.Begin {
+			g.Action.Deadline -= Start
+		}
+		r.Lines = append(r.Lines, transcript.Effect(r.r.Policy, at-Start, &g))
+	}
+	if f.Kind == shutdown.Notify {
+		r.Notes = append(r.Notes, Note{at.Sub(Start), f.Notice})
+	}
+	if r.Next != nil {
+		r.Next.Effect(at, f)
+	}
+}
+
+// look notes where hosts and batteries stand.
+func (r *Recorder) look(at shutdown.Instant) {
+	t := at.Sub(Start)
+	for k := range r.r.world.Hosts {
+		h := &r.r.world.Hosts[k]
+		now := Running
+		switch {
+		case h.On && h.Stopping:
+			now = Stopping
+		case h.On && h.Starting:
+			now = Booting
+		case !h.On && h.LastCut:
+			now = Lost
+		case !h.On:
+			now = Off
+		}
+		s := r.Spans[k]
+		if n := len(s); n > 0 {
+			s[n-1].To = t
+		}
+		if n := len(s); n == 0 || s[n-1].Being != now {
+			s = append(s, Span{t, t, now})
+		}
+		r.Spans[k] = s
+	}
+	for i := range r.r.world.UPSs {
+		u := &r.r.world.UPSs[i]
+		left := max(0, u.Model.Left(u.Charge, u.Load)/u.Model.Store)
+		c := r.Curves[i]
+		if n := len(c); n > 0 && c[n-1].At == t {
+			c[n-1].Left = left
+		} else {
+			c = append(c, Level{t, left})
+		}
+		r.Curves[i] = c
+	}
+}

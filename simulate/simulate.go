@@ -1,0 +1,177 @@
+// Package simulate replays outages against the real decision code: a virtual
+// clock, a modelled room and [shutdown.State.Step]. Same policy, same truth,
+// same bytes. It must never read a clock or draw a number that no seed gives.
+package simulate
+
+import (
+	"math"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/simulate/world"
+)
+
+// Start is the instant at which every run begins: far enough from zero that
+// times before it exist.
+const Start = shutdown.Instant(1000 * time.Hour)
+
+// longest is how long a run may go on after the last thing of its script: for
+// the battery to be ready again and every host to be back.
+const longest = 72 * time.Hour
+
+// Runner runs one outage after the other without allocating. It is not safe
+// for use by several goroutines; each has its own.
+type Runner struct {
+	Policy *policy.Policy
+	Log    Log // nil for none
+
+	first   *shutdown.State // after adoption and the first answers
+	state   *shutdown.State
+	world   *world.World
+	effects []shutdown.Effect
+	adopt   shutdown.Event
+	tick    shutdown.Event
+	lost    shutdown.Instant // first loss of input that the world saw
+}
+
+// Log is told all that the core is told and answers. The pointers are good only
+// during the call.
+type Log interface {
+	Event(at shutdown.Instant, e *shutdown.Event)
+	Effect(at shutdown.Instant, f *shutdown.Effect)
+}
+
+// HostRun is what became of one host.
+type HostRun struct {
+	Asked   time.Duration // since the loss of input; negative when never
+	Down    time.Duration // off; negative when it stayed up
+	Started time.Duration // told to start, or answering again; negative when not
+	End     world.End     // how it went off, or that it never did
+	Up      bool          // it runs at the end
+	Mode    world.Mode
+}
+
+// Run is what became of one outage.
+type Run struct {
+	Margin time.Duration // battery time left when the last host was off; Untested when none went off on battery
+	Hosts  []HostRun     // by the policy's order; good until the next run
+	Cut    int           // hosts whose power went while they were up
+	Events int           // things that happened in the room
+	Length time.Duration // from the loss of input to the end of the run
+	Over   bool          // the outage came to its end: normal mode again
+}
+
+// Untested is the margin of a run in which no host went off on battery.
+const Untested = time.Duration(math.MaxInt64)
+
+// NewRunner makes a runner for a policy on a day (for the battery's age).
+func NewRunner(p *policy.Policy, day int64) (*Runner, error) {
+	w, err := world.New(p, day)
+	if err != nil {
+		return nil, err
+	}
+	r := &Runner{Policy: p, world: w, state: shutdown.New(), first: shutdown.New()}
+	r.adopt = shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: day}
+	r.tick = shutdown.Event{Kind: shutdown.Tick}
+	return r, nil
+}
+
+// Run replays one truth. The result's slice is reused by the next run if it is
+// given again.
+func (r *Runner) Run(t *world.Truth, out *Run) {
+	w := r.world
+	w.Reset(t, Start)
+	if r.first.Policy == nil {
+		r.first.Step(Start, &r.adopt, nil)
+	}
+	r.state.CopyFrom(r.first)
+	if r.Log != nil {
+		r.Log.Event(Start, &r.adopt)
+	}
+	r.lost = shutdown.Never
+	end := Start
+	if n := len(t.Moments); n > 0 {
+		end = end.Add(t.Moments[n-1].At)
+	}
+	end = end.Add(longest)
+	for {
+		next := w.Peek()
+		if w.Agent && r.state.Wake < next {
+			if r.state.Wake > end {
+				break
+			}
+			w.Now = max(w.Now, r.state.Wake)
+			r.step(&r.tick)
+			continue
+		}
+		if next > end || next == shutdown.Never {
+			break
+		}
+		e := w.Next()
+		if r.lost == shutdown.Never && r.anyLost() {
+			r.lost = w.Now
+		}
+		if e != nil {
+			r.step(e)
+		}
+		if w.Idle() && (!w.Agent || !r.state.Outstanding()) {
+			break
+		}
+	}
+	r.result(t, out)
+}
+
+func (r *Runner) anyLost() bool {
+	for i := range r.world.UPSs {
+		if !r.world.UPSs[i].Input {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *Runner) step(e *shutdown.Event) {
+	w := r.world
+	if r.Log != nil {
+		r.Log.Event(w.Now, e)
+	}
+	r.effects = r.state.Step(w.Now, e, r.effects[:0])
+	for i := range r.effects {
+		if r.Log != nil {
+			r.Log.Effect(w.Now, &r.effects[i])
+		}
+		w.Do(&r.effects[i])
+	}
+}
+
+// State is the core's state at the end of the last run, for looking at.
+func (r *Runner) State() *shutdown.State { return r.state }
+
+func (r *Runner) result(t *world.Truth, out *Run) {
+	w := r.world
+	out.Hosts = out.Hosts[:0]
+	out.Margin, out.Cut, out.Events, out.Over = Untested, 0, w.Events, !r.state.Outstanding()
+	out.Length = w.Now.Sub(min(r.lost, w.Now))
+	since := func(at shutdown.Instant) time.Duration {
+		if at == shutdown.Never || r.lost == shutdown.Never {
+			return -1
+		}
+		return at.Sub(r.lost)
+	}
+	for k := range w.Hosts {
+		h := &w.Hosts[k]
+		if h.WasCut {
+			out.Cut++
+		}
+		out.Hosts = append(out.Hosts, HostRun{
+			Asked: since(h.AskedAt), Down: since(h.OffAt), Started: since(min(h.StartAt, h.BackAt)),
+			End: h.Went(), Up: h.On, Mode: t.Hosts[k].Mode,
+		})
+	}
+	for i := range w.UPSs {
+		if w.UPSs[i].Held {
+			out.Margin = min(out.Margin, w.UPSs[i].Margin)
+		}
+	}
+}

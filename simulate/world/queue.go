@@ -1,0 +1,100 @@
+package world
+
+import "ebbline/shutdown"
+
+// kind tells what an item of the queue does when its time has come.
+type kind uint8
+
+const (
+	doMoment  kind = iota + 1 // index: into Moments
+	doPoll                    // index: UPS
+	doEmpty                   // index: UPS; mark: its version
+	doOutput                  // index: UPS; mark: its countdown
+	doLook                    // index: host; mark: its look
+	doGone                    // index: host; mark: its version: off now
+	doService                 // index: host; mark: its version: the service is gone
+	doUp                      // index: host; mark: its version: answers now
+	doFinish                  // action, outcome; mark: the agent's life
+	doAgent                   // the agent starts again; mark: its life
+)
+
+// item is one thing to come.
+type item struct {
+	at      shutdown.Instant
+	order   uint32 // of being put in: ties go first come, first served
+	mark    uint32
+	index   int32
+	kind    kind
+	outcome shutdown.Outcome
+	action  shutdown.ActionID
+}
+
+// queue is a binary heap by time, then by order of arrival.
+type queue struct {
+	items []item
+	next  uint32
+}
+
+func (q *queue) reset() { q.items, q.next = q.items[:0], 0 }
+
+func (q *queue) put(it item) {
+	it.order = q.next
+	q.next++
+	q.items = append(q.items, it)
+	i := len(q.items) - 1
+	for i > 0 {
+		up := (i - 1) / 2
+		if !q.before(i, up) {
+			return
+		}
+		q.items[i], q.items[up] = q.items[up], q.items[i]
+		i = up
+	}
+}
+
+func (q *queue) before(i, j int) bool {
+	a, b := &q.items[i], &q.items[j]
+	return a.at < b.at || a.at == b.at && a.order < b.order
+}
+
+// take removes the first item; the queue must not be empty.
+func (q *queue) take() item {
+	first := q.items[0]
+	last := len(q.items) - 1
+	q.items[0] = q.items[last]
+	q.items = q.items[:last]
+	i := 0
+	for {
+		down := 2*i + 1
+		if down >= last {
+			return first
+		}
+		if down+1 < last && q.before(down+1, down) {
+			down++
+		}
+		if !q.before(down, i) {
+			return first
+		}
+		q.items[i], q.items[down] = q.items[down], q.items[i]
+		i = down
+	}
+}
+
+// Random is a stream of numbers that a seed gives in full (splitmix64, Steele,
+// Lea and Flood 2014).
+type Random struct{ state uint64 }
+
+// NewRandom gives the stream of a seed.
+func NewRandom(seed uint64) Random { return Random{seed} }
+
+// Uint64 is the next number.
+func (r *Random) Uint64() uint64 {
+	r.state += 0x9e3779b97f4a7c15
+	z := r.state
+	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
+	z = (z ^ z>>27) * 0x94d049bb133111eb
+	return z ^ z>>31
+}
+
+// Float is the next number in [0, 1).
+func (r *Random) Float() float64 { return float64(r.Uint64()>>11) / (1 << 53) }

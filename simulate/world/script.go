@@ -1,0 +1,80 @@
+// Package world is a modelled room: UPSs with batteries that really empty,
+// hosts that really take their time, links that fail. It answers the core's
+// effects with events and keeps the truth that the core does not see. It must
+// never look into the core's state.
+package world
+
+import (
+	"time"
+
+	"ebbline/shutdown"
+)
+
+// What happens at a [Moment].
+type What uint8
+
+const (
+	InputLost   What = iota + 1 // UPS, or all
+	InputBack                   // UPS, or all
+	Mute                        // UPS does not answer for For
+	OddReading                  // UPS says once that it is on battery
+	OddGood                     // UPS says once that it has input
+	Tests                       // UPS tests its battery for For
+	OutputFails                 // UPS's output goes off and stays off until the input is back again
+	ExtraLoad                   // UPS carries Number watts more
+	HostMode                    // Host behaves as Mode says from now on
+	PathDies                    // Load carries nothing any more: what is reached through it is not
+	AgentKilled                 // and started again after For
+	Operator                    // Order
+)
+
+// Mode is how a host takes an order to stop.
+type Mode uint8
+
+const (
+	Obeys       Mode = iota + 1
+	Hangs            // takes the order, never goes down
+	Freezes          // does not even answer the order
+	Refuses          // answers and says no
+	Unreachable      // is up and cannot be reached
+	CutsLink         // goes down without an answer
+	WasOff           // is off already
+)
+
+// Moment is one thing that happens to the room.
+type Moment struct {
+	At     time.Duration
+	What   What
+	UPS    int32 // -1 for all
+	Host   int32
+	Load   int32
+	For    time.Duration
+	Number float64
+	Mode   Mode
+	Order  shutdown.Order
+}
+
+// Truth is what the core is not told: how the room really is in one run.
+type Truth struct {
+	Moments []Moment // by time
+	UPSs    []UPSTruth
+	Hosts   []HostTruth
+	Loss    float64 // chance that an answer of a UPS is lost
+	Seed    uint64
+}
+
+// UPSTruth is one UPS as it really is.
+type UPSTruth struct {
+	Holds      float64 // the store, as a part of what the core believes likely
+	Charge     float64 // at the start, 0 to 1; its gauge knows
+	Optimism   float64 // factor on the minutes it claims; 1 is honest
+	ClaimsFull bool    // its gauge stays at 100 % and it never says "battery low"
+}
+
+// HostTruth is one host as it really is.
+type HostTruth struct {
+	Takes  time.Duration // to stop
+	Starts time.Duration // to answer after a start
+	Draws  float64       // factor on the policy's watts
+	Mode   Mode
+}

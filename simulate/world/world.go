@@ -1,0 +1,486 @@
+package world
+
+import (
+	"math"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
+)
+
+// How fast things are in the modelled room.
+const (
+	answerTakes = 300 * time.Millisecond // an order over SSH, a local command, a BMC
+	pollSoon    = 10 * time.Millisecond
+	noAnswer    = time.Second // until an unreachable host is known to be so
+	lookAgain   = 10 * time.Second
+	idlePoll    = time.Minute // between answers while nothing is under way: nothing is learned from more
+	lowAt       = 120         // seconds left at which an honest UPS says "battery low"
+)
+
+// End is how a host ended the run, or stands now.
+type End uint8
+
+const (
+	StaysUp End = iota + 1
+	Clean       // off, in its own time
+	Cut         // its power went while it was up
+)
+
+// String gives the word of the JSON output.
+func (e End) String() string { return [...]string{"", "up", "clean", "cut"}[e] }
+
+// UPS is one UPS as it is now.
+type UPS struct {
+	Input   bool
+	Dead    bool // its output is off
+	Empty   bool // because its battery is
+	Charge  battery.Charge
+	Model   battery.Model
+	Load    float64 // watts at the output
+	Extra   float64
+	Margin  time.Duration // battery time left, at the load before, when a host on it last went off
+	Held    bool          // Margin was set in this outage
+	at      shutdown.Instant
+	belief  *battery.Belief
+	version uint32 // of its running empty
+	count   uint32 // of its output's countdown
+	counts  bool
+	mute    shutdown.Instant
+	tests   shutdown.Instant
+	odd     shutdown.Source
+	next    uint32 // the poll that counts
+	since   shutdown.Instant
+}
+
+// Host is one host as it is now.
+type Host struct {
+	On       bool
+	Stopping bool
+	Service  bool
+	Starting bool
+	AskedAt  shutdown.Instant // first order to stop in this run; Never
+	OffAt    shutdown.Instant
+	StartAt  shutdown.Instant // first order to start; Never
+	BackAt   shutdown.Instant
+	WasCut   bool // at some time in the run
+	LastCut  bool // when it last went off
+	WasOff   bool // went off at some time in the run
+	Asks     int
+	version  uint32
+	look     uint32
+	seen     shutdown.Sighting
+	sent     bool
+	mode     Mode
+	told     bool // a look is wanted again and again
+}
+
+// World is the room in one run. [World.Next] hands out what the core is to be
+// told; [World.Do] takes what the core wants done.
+type World struct {
+	Policy *policy.Policy
+	Truth  *Truth
+	Now    shutdown.Instant
+	UPSs   []UPS
+	Hosts  []Host
+	Agent  bool // the agent runs
+	Events int  // items worked off
+
+	beliefs []battery.Belief
+	paths   []bool // loads that work
+	life    uint32 // of the agent
+	queue   queue
+	rand    Random
+	reboot  bool
+	began   shutdown.Instant
+	told    shutdown.Event
+	lastMs  int // moments not yet come
+}
+
+// New makes a room for a policy. The beliefs are what the core starts from.
+func New(p *policy.Policy, day int64) (*World, error) {
+	w := &World{Policy: p, UPSs: make([]UPS, len(p.UPSs)), Hosts: make([]Host, len(p.Hosts)), paths: make([]bool, len(p.Loads))}
+	for i := range p.UPSs {
+		b, err := battery.New(&p.UPSs[i], day)
+		if err != nil {
+			return nil, err
+		}
+		w.beliefs = append(w.beliefs, b)
+	}
+	return w, nil
+}
+
+// Reset begins a run at the instant given.
+func (w *World) Reset(t *Truth, at shutdown.Instant) {
+	w.Truth, w.Now, w.Agent, w.life, w.reboot, w.began = t, at, true, 0, false, at
+	w.Events = 0
+	w.rand = NewRandom(t.Seed)
+	w.queue.reset()
+	for i := range w.UPSs {
+		tr := &t.UPSs[i]
+		b := &w.beliefs[i]
+		m := b.Scaled(b.Likely * tr.Holds)
+		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at}
+	}
+	for k := range w.Hosts {
+		on := t.Hosts[k].Mode != WasOff
+		w.Hosts[k] = Host{On: on, Service: on, AskedAt: shutdown.Never, OffAt: shutdown.Never, StartAt: shutdown.Never, BackAt: shutdown.Never, mode: t.Hosts[k].Mode}
+	}
+	for l := range w.paths {
+		w.paths[l] = true
+	}
+	w.lastMs = len(t.Moments)
+	for j := range t.Moments {
+		w.put(doMoment, int32(j), t.Moments[j].At, 0)
+	}
+	w.settle()
+	for i := range w.UPSs {
+		w.poll(int32(i), 0)
+	}
+	for k := range w.Hosts {
+		w.lookSoon(int32(k), 0)
+	}
+}
+
+func (w *World) put(k kind, index int32, in time.Duration, mark uint32) {
+	w.queue.put(item{at: w.Now.Add(in), kind: k, index: index, mark: mark})
+}
+
+// Peek is when the next thing happens; Never when nothing will.
+func (w *World) Peek() shutdown.Instant {
+	if len(w.queue.items) == 0 {
+		return shutdown.Never
+	}
+	return w.queue.items[0].at
+}
+
+// Next lets the next thing happen and gives the event for the core, or nil when
+// the core does not learn of it. The event is good until the next call.
+func (w *World) Next() *shutdown.Event {
+	it := w.queue.take()
+	w.Now = it.at
+	w.Events++
+	switch it.kind {
+	case doMoment:
+		w.lastMs--
+		return w.moment(&w.Truth.Moments[it.index])
+	case doPoll:
+		if it.mark == w.UPSs[it.index].next {
+			return w.answer(it.index)
+		}
+	case doEmpty:
+		if u := &w.UPSs[it.index]; it.mark == u.version {
+			w.update(it.index)
+			u.Empty = true
+			w.dead(it.index)
+		}
+	case doOutput:
+		if u := &w.UPSs[it.index]; it.mark == u.count && u.counts {
+			u.counts = false
+			w.update(it.index)
+			w.dead(it.index)
+			if u.Input {
+				w.alive(it.index)
+			}
+		}
+	case doLook:
+		if w.Hosts[it.index].look == it.mark {
+			return w.looked(it.index)
+		}
+	case doService:
+		if h := &w.Hosts[it.index]; h.version == it.mark {
+			h.Service = false
+			w.lookSoon(it.index, 0)
+		}
+	case doGone:
+		if w.Hosts[it.index].version == it.mark {
+			w.gone(it.index)
+		}
+	case doUp:
+		if h := &w.Hosts[it.index]; h.version == it.mark {
+			h.Starting, h.Service, h.BackAt = false, true, w.Now
+			w.lookSoon(it.index, 0)
+			if w.Policy.Hosts[it.index].Self {
+				return w.agentBack(true)
+			}
+		}
+	case doFinish:
+		if it.mark == w.life && w.Agent {
+			w.told = shutdown.Event{Kind: shutdown.Finished, Action: it.action, Host: it.action.Host, Outcome: it.outcome}
+			return &w.told
+		}
+	case doAgent:
+		if it.mark == w.life {
+			return w.agentBack(false)
+		}
+	}
+	return nil
+}
+
+// agentBack starts the agent.
+func (w *World) agentBack(rebooted bool) *shutdown.Event {
+	if w.Agent {
+		return nil
+	}
+	for k := range w.Policy.Hosts {
+		if w.Policy.Hosts[k].Self && !w.Hosts[k].Service {
+			return nil
+		}
+	}
+	w.Agent = true
+	for i := range w.UPSs {
+		w.poll(int32(i), pollSoon)
+	}
+	for k := range w.Hosts {
+		w.Hosts[k].sent = false
+		w.lookSoon(int32(k), pollSoon)
+	}
+	w.told = shutdown.Event{Kind: shutdown.Restarted, Rebooted: rebooted}
+	return &w.told
+}
+
+func (w *World) agentDies() {
+	w.Agent = false
+	w.life++
+}
+
+// moment is one thing of the script.
+func (w *World) moment(m *Moment) *shutdown.Event {
+	switch m.What {
+	case HostMode:
+		if h := &w.Hosts[m.Host]; m.Mode != WasOff {
+			h.mode = m.Mode
+		}
+	case PathDies:
+		w.paths[m.Load] = false
+		for k := range w.Hosts {
+			w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+		}
+	case AgentKilled:
+		if w.Agent {
+			w.agentDies()
+			w.put(doAgent, 0, m.For, w.life)
+		}
+	case Operator:
+		if w.Agent {
+			w.told = shutdown.Event{Kind: shutdown.Commanded, Order: m.Order}
+			return &w.told
+		}
+	default:
+		for i := range w.UPSs {
+			if m.UPS < 0 || int(m.UPS) == i {
+				w.upsMoment(int32(i), m)
+			}
+		}
+	}
+	return nil
+}
+
+func (w *World) upsMoment(i int32, m *Moment) {
+	u := &w.UPSs[i]
+	w.update(i)
+	switch m.What {
+	case InputLost:
+		if u.Input {
+			u.Input, u.Held, u.since = false, false, w.Now
+			w.settle()
+			w.poll(i, w.phase(i))
+		}
+	case InputBack:
+		if !u.Input {
+			u.Input = true
+			if u.Dead {
+				w.alive(i)
+			}
+			w.settle()
+			w.poll(i, w.phase(i))
+		}
+	case Mute:
+		u.mute = w.Now.Add(m.For)
+	case OddReading:
+		u.odd = shutdown.FromBattery
+		w.poll(i, pollSoon)
+	case OddGood:
+		u.odd = shutdown.FromInput
+	case Tests:
+		u.tests = w.Now.Add(m.For)
+		w.poll(i, pollSoon)
+	case OutputFails:
+		w.dead(i)
+	case ExtraLoad:
+		u.Extra += m.Number
+		w.settle()
+	}
+}
+
+// phase is when after a change the next regular poll falls.
+func (w *World) phase(i int32) time.Duration {
+	return time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+}
+
+// poll has a UPS asked in so long; it replaces the poll that was to come.
+func (w *World) poll(i int32, in time.Duration) {
+	u := &w.UPSs[i]
+	u.next++
+	w.put(doPoll, i, in, u.next)
+}
+
+// answer is what a UPS says when it is asked.
+func (w *World) answer(i int32) *shutdown.Event {
+	u := &w.UPSs[i]
+	if !w.Agent {
+		return nil // its start asks again
+	}
+	w.poll(i, w.interval(i))
+	if u.Empty || w.Now < u.mute || !w.pathTo(-1, i) || w.rand.Float() < w.Truth.Loss {
+		return nil
+	}
+	w.update(i)
+	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: w.reading(i)}
+	u.odd = 0
+	return &w.told
+}
+
+// interval is when the UPS is asked next. While nothing is under way and
+// nothing is to come soon, once a minute tells as much as every two seconds.
+func (w *World) interval(i int32) time.Duration {
+	u := &w.UPSs[i]
+	every := w.Policy.UPSs[i].PollEvery()
+	if !u.Input || u.tests > w.Now || u.Dead {
+		return every
+	}
+	for k := range w.Hosts {
+		if h := &w.Hosts[k]; h.Stopping || h.Starting {
+			return every
+		}
+	}
+	return max(every, idlePoll)
+}
+
+// reading is what the UPS's own instruments show.
+func (w *World) reading(i int32) shutdown.Measurement {
+	u, t := &w.UPSs[i], &w.Truth.UPSs[i]
+	m := shutdown.Nothing
+	watts := u.Load + u.belief.OverheadWatts
+	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
+	m.LoadWatts = int64(math.Round(u.Load))
+	if !u.Input {
+		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
+		m.OnBatterySecs = int64(w.Now.Sub(u.since) / time.Second)
+	}
+	if w.Now < u.tests {
+		m.Source, m.Testing = shutdown.FromBattery, true
+		if !u.Input {
+			m.Testing = false
+		}
+	}
+	if u.Dead {
+		m.Source = shutdown.FromNothing
+	}
+	if u.odd != 0 && !u.Dead {
+		m.Source = u.odd
+	}
+	// A gauge that counts to zero at the present load.
+	total := u.Model.Store - float64(u.Model.Ohmic*watts)
+	part := 0.0
+	if total > 0 {
+		part = max(0, 1-(u.Charge.Delivered+u.Charge.Bound)/total)
+	}
+	m.ChargeTenths = int64(1000 * part)
+	left := u.Model.Runtime(u.Charge, max(watts, 1))
+	m.RuntimeSeconds = int64(min(left*t.Optimism, 359999)) / 60 * 60
+	if !u.Input && left < lowAt {
+		m.Battery = shutdown.StoreLow
+	}
+	if t.ClaimsFull {
+		m.ChargeTenths, m.Battery = 1000, shutdown.StoreNormal
+	}
+	return m
+}
+
+// looked is what a look at a host shows.
+func (w *World) looked(k int32) *shutdown.Event {
+	h := &w.Hosts[k]
+	if !w.Agent {
+		return nil
+	}
+	seen := shutdown.SeenSilent
+	switch {
+	case !w.pathTo(k, -1):
+	case h.On && h.Service:
+		seen = shutdown.SeenUp
+	case h.On && h.Stopping:
+		seen = shutdown.SeenRefusing
+	}
+	if h.told && seen != shutdown.SeenSilent {
+		w.lookSoon(k, lookAgain)
+	}
+	if h.sent && seen == h.seen && !h.told {
+		return nil
+	}
+	h.seen, h.sent = seen, true
+	w.told = shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen}
+	return &w.told
+}
+
+// lookSoon has the host looked at in so long.
+func (w *World) lookSoon(k int32, in time.Duration) {
+	h := &w.Hosts[k]
+	h.look++
+	w.put(doLook, k, in, h.look)
+}
+
+// pathTo tells whether the agent reaches a host, or a UPS's card: every load
+// that it needs must work and be fed. A card needs nothing.
+func (w *World) pathTo(k, ups int32) bool {
+	if ups >= 0 {
+		return true
+	}
+	for _, l := range w.Policy.Hosts[k].NeedsLoads {
+		if !w.paths[l] || w.dark(w.Policy.Loads[l].FedBy) {
+			return false
+		}
+	}
+	return w.Hosts[k].mode != Unreachable
+}
+
+func (w *World) dark(feeds []int) bool {
+	for _, f := range feeds {
+		if !w.UPSs[f].Dead {
+			return false
+		}
+	}
+	return true
+}
+
+// Idle tells whether nothing is under way or to come but polls and looks: every
+// UPS has input, no host stops or starts, and the script is at its end.
+func (w *World) Idle() bool {
+	if w.lastMs > 0 {
+		return false
+	}
+	for i := range w.UPSs {
+		if !w.UPSs[i].Input || w.UPSs[i].counts {
+			return false
+		}
+	}
+	for k := range w.Hosts {
+		if w.Hosts[k].Stopping || w.Hosts[k].Starting {
+			return false
+		}
+	}
+	return true
+}
+
+// Went is how the host went off in this run: cut if it ever was, else clean,
+// or up when it never went.
+func (h *Host) Went() End {
+	switch {
+	case h.WasCut:
+		return Cut
+	case h.WasOff:
+		return Clean
+	}
+	return StaysUp
+}

@@ -1,0 +1,24 @@
+site "attic" {
+}
+
+ups "closet" {
+  rated_watts = 900
+  battery {
+    chemistry = "vrla"
+    volts     = 24
+    amp_hours = 9
+    installed = "2025-03-01"
+  }
+  hid {
+    path = "/dev/hidraw0"
+  }
+  output {
+    off_after = "2m"
+    on_after  = "30s"
+  }
+}
+
+host "board" {
+  group    = "own"
+  fed_by   = ["closet"]
+}
