@@ -306,14 +306,15 @@ func (a *Agent) alive(now shutdown.Instant) {
 	if s == nil {
 		return
 	}
-	if !a.ready && (a.crew.asked(once) || now >= a.began.Add(readyAfter)) {
-		a.ready = true
-		s.Ready()
-	}
-	if a.said == "" || now.Sub(a.saidAt) >= statusEvery {
+	becomes := !a.ready && (a.crew.asked(once) || now >= a.began.Add(readyAfter))
+	if becomes || a.said == "" || now.Sub(a.saidAt) >= statusEvery {
 		a.said, a.saidAt = statusLine(a.state), now
 	}
 	s.Alive(a.said)
+	if becomes {
+		a.ready = true
+		s.Ready()
+	}
 }
 
 // Wake asks a UPS at once: it may have news. A name that the policy does not

@@ -9,9 +9,6 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/zap"
-	"go.uber.org/zap/zaptest"
-
 	"ebbline/agent"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -335,19 +332,24 @@ type lab struct {
 	agent   *agent.Agent
 	stop    context.CancelFunc
 	over    chan error
-	mu      sync.Mutex
-	told    []string
+
+	mu   sync.Mutex
+	told []string
 }
 
 // newLab prepares an agent; start starts it. Inside a bubble of testing/synctest.
 func newLab(t *testing.T, p *policy.Policy) *lab {
 	l := &lab{t: t, room: newRoom(p), journal: &memory{}}
-	t.Cleanup(func() { close(l.room.freed) })
+	t.Cleanup(func() {
+		close(l.room.freed)
+		if l.stop != nil {
+			l.stop() // of a test that ended early
+		}
+	})
 	begin := time.Now()
 	l.life = &life{room: l.room}
 	l.config = agent.Config{
 		Policy: p, Wire: l.life.wire, Journal: l.journal, Build: "build-1", Boot: "boot-1",
-		Log:     zaptest.NewLogger(t, zaptest.Level(zap.ErrorLevel)),
 		Wall:    time.Now,
 		Elapsed: func() time.Duration { return time.Since(begin) + time.Hour },
 		Notify: func(n shutdown.Notice, text string) {
@@ -383,17 +385,6 @@ func (l *lab) again() {
 	l.config.Wire = l.life.wire
 	l.config.Past = l.journal.past()
 	l.start()
-}
-
-func (l *lab) host(name string) agent.HostView {
-	l.t.Helper()
-	for _, h := range l.agent.View().Hosts {
-		if h.Name == name {
-			return h
-		}
-	}
-	l.t.Fatalf("the view has no host %q", name)
-	return agent.HostView{}
 }
 
 func (l *lab) power() string {

@@ -121,8 +121,10 @@ func whole(s *shutdown.State) error {
 	switch {
 	case s == nil:
 		return errors.New("it holds no state")
-	case s.Policy == nil:
+	case s.Policy == nil && len(s.UPSs)+len(s.Hosts)+len(s.Order) == 0:
 		return nil
+	case s.Policy == nil:
+		return errors.New("its state belongs to no policy")
 	}
 	if err := s.Policy.Check(); err != nil {
 		return err

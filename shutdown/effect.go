@@ -209,11 +209,18 @@ func reasonWords(r plan.Reason, other string) string {
 	case plan.ForBattery:
 		return "later, and the battery would not carry all to the end"
 	case plan.ForPromise:
+		if other == "" {
+			return "its power carries the others over the ride-through"
+		}
 		return "its power keeps the time promised to " + other
 	case plan.ForOrder:
 		return other + " must follow, and needs the time"
 	case plan.ForWorth:
 		return "its power is worth more to " + other
+	case plan.ForTurn:
+		return "no more may stop at once, and later it would have to wait for " + other
+	case plan.ForHorizon:
+		return "the plan looks no further ahead"
 	case plan.ForNoReturn:
 		return "no plan fits any more; all go at once"
 	}

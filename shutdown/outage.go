@@ -127,6 +127,9 @@ func (s *State) question(at Instant, k int32, w *work) plan.Host {
 	q.Watts = float64(float64(p.Watts) * scale)
 	q.Stopping = float64(float64(p.StoppingWatts) * scale)
 	q.Hold = max(0, lost.Add(p.KeepFor).Sub(at))
+	if p.Self {
+		q.Value = 1e-6 // it is kept for the others' sake: no reason to shed anybody
+	}
 	if s.leaves(k) {
 		q.Hold = math.MaxInt64 / 4 // somebody who stays up needs it: as late as can be
 	}
@@ -210,7 +213,7 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		}
 		h.Start, h.Latest, h.Stop = at.Add(stop.Start), at.Add(stop.Latest), at.Add(stop.Down)
 		h.Kept, h.Why, h.Other = stop.Kept, stop.Why, -1
-		if stop.Other >= 0 && stop.Other < len(w.hosts) {
+		if stop.Other >= 0 && stop.Why != plan.ForBattery && stop.Why != plan.ForNoReturn {
 			h.Other = w.hosts[stop.Other]
 		}
 		h.Promise = s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
@@ -500,9 +503,8 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 	case Asked:
 		// Silence proves a stop only of a host that was told to; of another it
 		// may be the way to it that is gone.
-		told := h.Told && (gone || seen == SeenRefusing && at >= h.AskedAt.Add(s.Policy.Hosts[k].StopsIn))
 		switch {
-		case told || seen == SeenOff:
+		case h.Told && gone || seen == SeenOff:
 			h.Stopped = true
 			out = s.down(at, k, out)
 		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:

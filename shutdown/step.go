@@ -412,6 +412,10 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 		}
 		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: every})
 		if h.InFlight {
+			if h.Power == Asked {
+				// The order may have been taken and its answer lost.
+				h.Told, h.Doubt = true, at.Add(recheck)
+			}
 			out = append(out, Effect{Kind: Begin, Action: s.action(int32(k))})
 		}
 	}

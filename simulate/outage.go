@@ -35,6 +35,7 @@ import (
 //	ups rack holds 60%               # of the store that is believed likely
 //	ups rack charged 50%
 //	ups rack claims x3               # minutes, three times too many; "claims full"
+//	ups rack low at 2m               # when it says "battery low": so long before it is empty
 //	host vault takes 8m              # to stop
 //	host vault starts 2m
 //	host vault draws 120%            # of the policy's watts
@@ -53,13 +54,17 @@ type Outage struct {
 func Likely(p *policy.Policy) *Outage {
 	o := &Outage{}
 	for range p.UPSs {
-		o.UPSs = append(o.UPSs, world.UPSTruth{Holds: 1, Charge: 1, Optimism: 1})
+		o.UPSs = append(o.UPSs, world.UPSTruth{Holds: 1, Charge: 1, Optimism: 1, LowAt: usualLow})
 	}
 	for k := range p.Hosts {
 		o.Hosts = append(o.Hosts, world.HostTruth{Takes: p.Hosts[k].StopsIn, Starts: p.Hosts[k].StartsIn, Draws: 1, Mode: world.Obeys})
 	}
 	return o
 }
+
+// usualLow is the runtime at which most UPSs say "battery low" as they come:
+// common practice, no source.
+const usualLow = 2 * time.Minute
 
 // Truth is the outage as one run's truth.
 func (o *Outage) Truth(seed uint64) *world.Truth {
@@ -254,6 +259,9 @@ func (q *parser) ups(at time.Duration, w []string) error {
 	case w[2] == "charged" && len(w) == 4 && at < 0:
 		q.o.UPSs[i].Charge, err = percent(w[3], 0, 100)
 		return err
+	case w[2] == "low" && len(w) == 5 && w[3] == "at" && at < 0:
+		q.o.UPSs[i].LowAt, err = span(w[4])
+		return err
 	case word == "claims full" && at < 0:
 		q.o.UPSs[i].ClaimsFull = true
 		return nil
@@ -265,7 +273,7 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		q.o.UPSs[i].Optimism = f
 		return nil
 	default:
-		return fmt.Errorf("a UPS can be silent or test for a time, be odd or odd-good, have its \"output off\", draw more watts, hold or be charged to a percentage, or claim minutes: not %q", word)
+		return fmt.Errorf("a UPS can be silent or test for a time, be odd or odd-good, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, or be \"low at\" a time: not %q", word)
 	}
 	if at < 0 {
 		return fmt.Errorf("%q happens at a time. Begin the line with one, such as \"at 5m\"", word)
@@ -389,6 +397,9 @@ func (o *Outage) Text(p *policy.Policy) string {
 		}
 		if u.Optimism != 1 {
 			fmt.Fprintf(&b, "ups %s claims x%s\n", name, number(u.Optimism))
+		}
+		if u.LowAt != usualLow {
+			fmt.Fprintf(&b, "ups %s low at %s\n", name, u.LowAt)
 		}
 		if u.ClaimsFull {
 			fmt.Fprintf(&b, "ups %s claims full\n", name)

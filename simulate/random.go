@@ -37,7 +37,7 @@ func (d *Dice) Draw(seed uint64, o *Outage) {
 	d.r = world.NewRandom(seed)
 	o.Moments, o.UPSs, o.Hosts, o.Loss = o.Moments[:0], o.UPSs[:0], o.Hosts[:0], 0
 	for i := range d.p.UPSs {
-		u := world.UPSTruth{Holds: math.Exp(d.sigma[i] * d.normal()), Charge: 1, Optimism: 1}
+		u := world.UPSTruth{Holds: math.Exp(d.sigma[i] * d.normal()), Charge: 1, Optimism: 1, LowAt: usualLow}
 		if d.chance(0.2) {
 			u.Optimism = 1 + float64(3*d.r.Float())
 		}

@@ -116,8 +116,7 @@ func (r *Recorder) look(at shutdown.Instant) {
 		r.Spans[k] = s
 	}
 	for i := range r.r.world.UPSs {
-		u := &r.r.world.UPSs[i]
-		left := max(0, u.Model.Left(u.Charge, u.Load)/u.Model.Store)
+		left := r.r.world.Left(int32(i))
 		c := r.Curves[i]
 		if n := len(c); n > 0 && c[n-1].At == t {
 			c[n-1].Left = left

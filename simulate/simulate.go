@@ -56,7 +56,8 @@ type HostRun struct {
 type Run struct {
 	Margin time.Duration // battery time left when the last host was off; Untested when none went off on battery
 	Hosts  []HostRun     // by the policy's order; good until the next run
-	Cut    int           // hosts whose power went while they were up
+	Cut    int           // hosts whose power went while they were up, though they go down when told to
+	Lost   int           // hosts whose power went while they were up and that would not have gone down
 	Events int           // things that happened in the room
 	Length time.Duration // from the loss of input to the end of the run
 	Over   bool          // the outage came to its end: normal mode again
@@ -151,7 +152,7 @@ func (r *Runner) State() *shutdown.State { return r.state }
 func (r *Runner) result(t *world.Truth, out *Run) {
 	w := r.world
 	out.Hosts = out.Hosts[:0]
-	out.Margin, out.Cut, out.Events, out.Over = Untested, 0, w.Events, !r.state.Outstanding()
+	out.Margin, out.Cut, out.Lost, out.Events, out.Over = Untested, 0, 0, w.Events, !r.state.Outstanding()
 	out.Length = w.Now.Sub(min(r.lost, w.Now))
 	since := func(at shutdown.Instant) time.Duration {
 		if at == shutdown.Never || r.lost == shutdown.Never {
@@ -161,8 +162,11 @@ func (r *Runner) result(t *world.Truth, out *Run) {
 	}
 	for k := range w.Hosts {
 		h := &w.Hosts[k]
-		if h.WasCut {
+		switch {
+		case h.WasCut && w.Behaves(int32(k)):
 			out.Cut++
+		case h.WasCut:
+			out.Lost++
 		}
 		out.Hosts = append(out.Hosts, HostRun{
 			Asked: since(h.AskedAt), Down: since(h.OffAt), Started: since(min(h.StartAt, h.BackAt)),

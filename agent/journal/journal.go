@@ -17,7 +17,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"strconv"
+	"strings"
 
 	"golang.org/x/sys/unix"
 
@@ -147,19 +147,18 @@ func parse(data []byte) (past agent.Past) {
 
 // check takes a line apart and tells whether its checksum is right.
 func check(before uint32, line []byte) (text []byte, sum uint32, ok bool) {
-	if len(line) <= sumDigits || line[sumDigits] != ' ' {
+	if len(line) <= sumDigits {
 		return nil, 0, false
 	}
-	stated, err := strconv.ParseUint(string(line[:sumDigits]), 16, 32)
 	text = line[sumDigits+1:]
 	sum = crc32.Update(before, castagnoli, text)
-	return text, sum, err == nil && uint32(stated) == sum
+	return text, sum, string(line[:sumDigits+1]) == fmt.Sprintf("%0*x ", sumDigits, sum)
 }
 
 // appendLine writes one line behind another, and gives the new checksum.
 func appendLine(to []byte, before uint32, text string) ([]byte, uint32) {
 	sum := crc32.Update(before, castagnoli, []byte(text))
-	to = fmt.Appendf(to, "%08x ", sum)
+	to = fmt.Appendf(to, "%0*x ", sumDigits, sum)
 	return append(append(to, text...), '\n'), sum
 }
 
@@ -173,6 +172,9 @@ func (j *Journal) Append(lines []string, sync bool) error {
 	var text []byte
 	sum := j.sum
 	for _, l := range lines {
+		if strings.Contains(l, "\n") {
+			return fmt.Errorf("a line of the journal has an end in its middle: %.40q", l)
+		}
 		text, sum = appendLine(text, sum, l)
 	}
 	if j.size+int64(len(text)) > most {

@@ -445,23 +445,30 @@ const (
 	OutletPriv  = "privpass-test"
 )
 
-const outletProgram = `#!/bin/sh
-dir=$1; op=$2; oid=$3; value=$5
+// outletProgram speaks the pass_persist protocol of snmpd. With plain pass,
+// snmpd would remember an answer for some seconds.
+const outletProgram = `dir=$1
 switch=.1.3.6.1.4.1.8072.9999.9999.1.0
 reading=.1.3.6.1.4.1.8072.9999.9999.2.0
-on=$(cat "$dir/on")
-case $op in
--g) case $oid in
-    $switch) echo $oid; echo integer; [ $on = 1 ] && echo 1 || echo 2 ;;
+while read op; do case $op in
+PING) echo PONG ;;
+getnext) read oid; echo NONE ;;
+get) read oid
+    on=$(cat "$dir/on")
+    case $oid in
+    $switch) echo $oid; echo integer; echo $((2 - on)) ;;
     $reading) echo $oid; echo integer; echo $on ;;
+    *) echo NONE ;;
     esac ;;
--s) echo $value >> "$dir/orders"
+set) read oid; read type value
+    echo $value >> "$dir/orders"
     case $(cat "$dir/mode") in
     refuse) echo not-writable ;;
-    ignore) ;;
-    *) [ $value = 1 ] && echo 1 > "$dir/on" || echo 0 > "$dir/on" ;;
+    ignore) echo DONE ;;
+    late) echo DONE; { sleep 0.7; echo $((value % 2)) > "$dir/on"; } >/dev/null & ;;
+    *) echo $((value % 2)) > "$dir/on"; echo DONE ;;
     esac ;;
-esac
+esac; done
 `
 
 // StartSwitchedOutlet starts the PDU with its outlet on. It ends with the test.
@@ -483,7 +490,7 @@ rocommunity %s 127.0.0.0/8
 rwcommunity %s 127.0.0.0/8
 createUser ebbline SHA-256 "%s" AES "%s"
 rwuser ebbline priv
-pass .1.3.6.1.4.1.8072.9999.9999 /bin/sh %s/outlet.sh %s
+pass_persist .1.3.6.1.4.1.8072.9999.9999 /bin/sh %s/outlet.sh %s
 `, address, OutletRead, OutletWrite, OutletAuth, OutletPriv, o.dir, o.dir))
 	agent := exec.Command(snmpd, "-f", "-r", "-I", "-smux,-mteTrigger,-mteTriggerConf", "-Lf", o.dir+"/log")
 	agent.Env = append(os.Environ(), "MIBS=", "SNMPCONFPATH="+o.dir, "SNMP_PERSISTENT_DIR="+o.dir)
@@ -506,7 +513,7 @@ pass .1.3.6.1.4.1.8072.9999.9999 /bin/sh %s/outlet.sh %s
 func (o *SwitchedOutlet) Secret(name policy.Secret) ([]byte, error) { return []byte(name), nil }
 
 // SetMode sets what happens to orders: "refuse" them, "ignore" them without a
-// word, or "" to carry them out.
+// word, carry them out "late", or "" to carry them out.
 func (o *SwitchedOutlet) SetMode(mode string) { o.write("mode", mode) }
 
 // On tells whether the outlet has power.

@@ -9,6 +9,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/netip"
 	"strings"
@@ -33,6 +34,7 @@ const (
 // goroutines.
 type Host struct {
 	address  string // host:port; "" when there is nothing to look at
+	greets   bool   // it is an SSH server, which speaks first
 	quietFor time.Duration
 
 	mu     sync.Mutex
@@ -44,7 +46,7 @@ type Host struct {
 
 // New makes a Host of the policy's.
 func New(host *policy.Host) *Host {
-	return &Host{address: address(host), quietFor: host.Probe.QuietFor}
+	return &Host{address: address(host), greets: host.Probe.Address == "", quietFor: host.Probe.QuietFor}
 }
 
 // address is that of the probe, or of the first SSH method when there is none.
@@ -66,7 +68,7 @@ func address(host *policy.Host) string {
 // Look looks once and takes a second at most. Zero means that nothing was
 // learnt. The text says in one line what came back.
 //
-//	SeenUp        the service took a connection
+//	SeenUp        the service took a connection, and greeted if it is SSH
 //	SeenRefusing  it did not, but the machine answered: by a refusal, or an echo reply
 //	SeenSilent    no answer at all for the policy's quiet time, in three looks or more
 //
@@ -117,8 +119,16 @@ func (h *Host) ask(ctx context.Context) (shutdown.Sighting, string) {
 	conn, err := d.DialContext(ctx, "tcp", net.JoinHostPort(ip.String(), port))
 	switch {
 	case err == nil:
-		conn.Close()
+		defer conn.Close()
+		if h.greets && !greeted(ctx, conn) {
+			// Something in between took the connection, or the service hangs.
+			return shutdown.SeenRefusing, "it takes connections and does not greet as SSH does"
+		}
 		return shutdown.SeenUp, "it takes connections"
+	case errors.Is(err, syscall.ECONNREFUSED) && isOwn(ip):
+		// Our own kernel refuses for whatever stands behind an address of ours, a
+		// forwarded port as a rule: there is no other machine that could answer.
+		return shutdown.SeenSilent, "nobody listens there, at an address of this machine"
 	case errors.Is(err, syscall.ECONNREFUSED) || errors.Is(err, syscall.ECONNRESET):
 		return shutdown.SeenRefusing, "it refuses connections"
 	case <-echoed:
@@ -129,6 +139,34 @@ func (h *Host) ask(ctx context.Context) (shutdown.Sighting, string) {
 		return 0, "could not look: our own network card towards it has no link"
 	}
 	return shutdown.SeenSilent, err.Error()
+}
+
+// greeted tells whether the other side says what every SSH server says first
+// (RFC 4253, 4.2).
+func greeted(ctx context.Context, conn net.Conn) bool {
+	if end, ok := ctx.Deadline(); ok {
+		conn.SetReadDeadline(end)
+	}
+	first := make([]byte, 4)
+	_, err := io.ReadFull(conn, first)
+	return err == nil && string(first) == "SSH-"
+}
+
+// isOwn tells whether the address is one of this machine.
+func isOwn(ip netip.Addr) bool {
+	if ip.IsLoopback() {
+		return true
+	}
+	addresses, err := net.InterfaceAddrs()
+	if err != nil {
+		return false
+	}
+	for _, a := range addresses {
+		if n, ok := a.(*net.IPNet); ok && n.IP.Equal(ip.AsSlice()) {
+			return true
+		}
+	}
+	return false
 }
 
 // isNoAnswer tells silence from a fault on our side. No route is a fault; a

@@ -66,7 +66,7 @@ const (
 	hostCircle     = "Dependencies in a circle"
 	chartNotFall   = "Chart does not fall"
 	badModel       = "Implausible battery model"
-	noFeed         = "Host without a feed"
+	noFeed         = "No feed"
 	otherFeed      = "Guest with feeds of its own"
 	noMethod       = "Host without a way to stop it"
 	noSSH          = "SSH needed"
@@ -265,23 +265,22 @@ func wrap(text string, columns int) []string {
 // suggester finds what the operator may have meant. Its effort is bounded:
 // thousands of wrong names among thousands of right ones get no suggestion
 // rather than minutes of comparing.
-type suggester struct{ compared int }
+type suggester struct{ effort int }
 
-const maxCompared = 5_000_000
+const maxEffort = 50_000_000 // pairs of letters compared
 
 // meant gives ` Did you mean "x"?`, or "" when nothing known is near.
 func (s *suggester) meant(given string, known []string) string {
-	s.compared += len(known)
-	if s.compared > maxCompared || len(given) > maxNameBytes {
-		return ""
-	}
 	best, least := "", 3
 	for _, k := range known {
+		if s.effort += 1 + len(k)*len(given); s.effort > maxEffort || len(given) > maxNameBytes {
+			return ""
+		}
 		if strings.EqualFold(k, given) {
 			best, least = k, 0
 			break
 		}
-		if len(k) > maxNameBytes || len(k)-len(given) > 2 || len(given)-len(k) > 2 {
+		if len(k) > maxNameBytes || max(len(k)-len(given), len(given)-len(k)) >= least {
 			continue
 		}
 		if d := distance(given, k); d < least && d < len(given) {
@@ -295,9 +294,10 @@ func (s *suggester) meant(given string, known []string) string {
 }
 
 // distance is the number of letters to insert, delete, change or swap with
-// their neighbour to come from a to b.
+// their neighbour to come from a to b. Neither is longer than a name.
 func distance(a, b string) int {
-	before, last, row := make([]int, len(b)+1), make([]int, len(b)+1), make([]int, len(b)+1)
+	var rows [3][maxNameBytes + 1]int
+	before, last, row := &rows[0], &rows[1], &rows[2]
 	for j := range last {
 		last[j] = j
 	}

@@ -1,6 +1,7 @@
 package load
 
 import (
+	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
 	"fmt"
@@ -57,7 +58,7 @@ func (l *loader) peek(s *section, name string) field {
 // need reports an attribute that is absent.
 func (f field) need() field {
 	if f.attr == nil && !f.s.partial {
-		f.l.err(f.s.head, missingAttr, "%s has no %s. Write %s = %s in it.", capital(f.s.title), f.name, f.name, example(f.name))
+		f.l.err(f.s.head, missingAttr, "%s has no %s. Write %s = %s in it.", f.s.title, f.name, f.name, example(f.name))
 	}
 	return f
 }
@@ -109,7 +110,7 @@ func (f field) raw() string {
 func (f field) text() string {
 	text := f.raw()
 	if f.ok && f.printable(f.value) && strings.TrimSpace(text) == "" {
-		f.bad(notText, "%s of %s is empty. Write its value, or leave the attribute out if it may be absent.", capital(f.name), f.s.title)
+		f.bad(notText, "%s of %s is empty. Write its value, or leave the attribute out if it may be absent.", f.name, f.s.title)
 	}
 	return text
 }
@@ -123,7 +124,7 @@ func (f field) printable(v value) bool {
 	}
 	i := strings.IndexFunc(text, func(r rune) bool { return r < ' ' && r != '\t' || r == 0x7f })
 	if i >= 0 {
-		f.l.err(place{v.at, f.block}, notText, "%s of %s has a control character (code %d) at position %d. Remove it.", capital(f.name), f.s.title, text[i], i+1)
+		f.l.err(place{v.at, f.block}, notText, "%s of %s has a control character (code %d) at position %d. Remove it.", f.name, f.s.title, text[i], i+1)
 	}
 	return i < 0
 }
@@ -143,7 +144,7 @@ func (f field) choice(words ...string) string {
 		return ""
 	}
 	if !slices.Contains(words, text) {
-		f.bad(unknownWord, "%s of %s cannot be %q.%s Write one of %s.", capital(f.name), f.s.title, text, f.l.meant(text, words), quoted(words))
+		f.bad(unknownWord, "%s of %s cannot be %q.%s Write one of %s.", f.name, f.s.title, text, f.l.meant(text, words), quoted(words))
 		return ""
 	}
 	return text
@@ -180,7 +181,7 @@ func (f field) number(low, high, fallback float64) float64 {
 		return fallback
 	}
 	if !(n >= low && n <= high) {
-		f.bad(outOfRange, "%s of %s must be from %s to %s. Write a number between them.", capital(f.name), f.s.title, plain(low), plain(high))
+		f.bad(outOfRange, "%s of %s must be from %s to %s. Write a number between them.", f.name, f.s.title, plain(low), plain(high))
 		return fallback
 	}
 	return n
@@ -194,7 +195,7 @@ func wholeNumber(n float64) bool { return n == math.Trunc(n) && math.Abs(n) <= m
 func (f field) whole(low, high, fallback int64) int64 {
 	n := f.number(float64(low), float64(high), float64(fallback))
 	if !wholeNumber(n) {
-		f.bad(outOfRange, "%s of %s must be a whole number. Write it without a fraction.", capital(f.name), f.s.title)
+		f.bad(outOfRange, "%s of %s must be a whole number. Write it without a fraction.", f.name, f.s.title)
 		return fallback
 	}
 	return int64(n)
@@ -241,16 +242,16 @@ func (f field) span(v value, low, high time.Duration) (time.Duration, bool) {
 		return 0, false
 	}
 	if text != "" && strings.Trim(text, "+-.0123456789") == "" {
-		f.l.err(p, noUnit, "%s of %s has no unit: seconds, minutes and hours look alike. Write \"%ss\" for seconds or \"%sm\" for minutes.", capital(f.name), f.s.title, text, text)
+		f.l.err(p, noUnit, "%s of %s has no unit: seconds, minutes and hours look alike. Write \"%ss\" for seconds or \"%sm\" for minutes.", f.name, f.s.title, text, text)
 		return 0, false
 	}
 	d, err := time.ParseDuration(text)
 	if err != nil {
-		f.l.err(p, notDuration, "%s of %s is %q, which is no duration. Write numbers with h, m or s, such as \"90s\" or \"1h30m\"; a day is \"24h\".", capital(f.name), f.s.title, text)
+		f.l.err(p, notDuration, "%s of %s is %q, which is no duration. Write numbers with h, m or s, such as \"90s\" or \"1h30m\"; a day is \"24h\".", f.name, f.s.title, text)
 		return 0, false
 	}
 	if d < low || d > high {
-		f.l.err(p, outOfRange, "%s of %s is %q and must be from %q to %q. Write a duration between them.", capital(f.name), f.s.title, text, short(low), short(high))
+		f.l.err(p, outOfRange, "%s of %s is %q and must be from %q to %q. Write a duration between them.", f.name, f.s.title, text, short(low), short(high))
 		return 0, false
 	}
 	return d, true
@@ -277,7 +278,7 @@ func (f field) date() int64 {
 	t, err := time.Parse(time.DateOnly, text)
 	if err != nil || t.Year() < 1990 || t.Year() > 2100 {
 		if _, isText := f.value.data.(string); isText {
-			f.bad(notDate, "%s of %s is %q, which is no date from 1990 to 2100. Write year, month and day as \"2025-03-01\".", capital(f.name), f.s.title, text)
+			f.bad(notDate, "%s of %s is %q, which is no date from 1990 to 2100. Write year, month and day as \"2025-03-01\".", f.name, f.s.title, text)
 		}
 		return 0
 	}
@@ -337,7 +338,7 @@ func (f field) word() *word {
 		return &word{text, f.at()}
 	}
 	if text, ok := f.value.data.(string); ok && text == "" {
-		f.bad(notText, "%s of %s is empty. Write a name, or leave the attribute out.", capital(f.name), f.s.title)
+		f.bad(notText, "%s of %s is empty. Write a name, or leave the attribute out.", f.name, f.s.title)
 	}
 	return nil
 }
@@ -377,7 +378,7 @@ func (l *loader) secret(s *section, name string, need bool) policy.Secret {
 	if strings.HasSuffix(name, "community") {
 		hint = " For the usual \"public\" leave the attribute out."
 	}
-	f.bad(secretExpected, "%s of %s must not stand in the policy: it may be read by many and kept for years. Put the value where ebbline looks for secrets and write %s = secret(\"name\").%s", capital(name), f.s.title, name, hint)
+	f.bad(secretExpected, "%s of %s must not stand in the policy: it may be read by many and kept for years. Put the value where ebbline looks for secrets and write %s = secret(\"name\").%s", name, f.s.title, name, hint)
 	return ""
 }
 
@@ -405,7 +406,7 @@ func (f field) address(want port) string {
 		show = "\"192.0.2.10:22\" or \"[2001:db8::10]:22\""
 	}
 	if why := badAddress(text, want); why != "" {
-		f.bad(notAddress, "%s of %s %s. Write %s.", capital(f.name), f.s.title, why, show)
+		f.bad(notAddress, "%s of %s %s. Write %s.", f.name, f.s.title, why, show)
 		return ""
 	}
 	return text
@@ -476,7 +477,7 @@ func (f field) ethernet() string {
 	form := strings.Count(text, ":") == 5 || strings.Count(text, "-") == 5
 	if err != nil || len(b) != 6 || len(text) != 17 || !form || b[0]&1 == 1 || slices.Max(b) == 0 {
 		if _, isText := f.value.data.(string); isText {
-			f.bad(notEthernet, "%s of %s is %q, which is no address of one network card. Write six pairs of hexadecimal digits, such as \"02:00:00:00:00:20\".", capital(f.name), f.s.title, text)
+			f.bad(notEthernet, "%s of %s is %q, which is no address of one network card. Write six pairs of hexadecimal digits, such as \"02:00:00:00:00:20\".", f.name, f.s.title, text)
 		}
 		return ""
 	}
@@ -487,7 +488,8 @@ func (f field) ethernet() string {
 	return strings.Join(pairs, ":")
 }
 
-// fingerprint gives "SHA256:" and the 43 characters that ssh-keygen prints.
+// fingerprint gives "SHA256:" and the 43 characters that ssh-keygen prints. It
+// takes hexadecimal digits too, which is how certificates are shown.
 func (f field) fingerprint(how string) string {
 	text := f.raw()
 	if text == "" && !f.ok {
@@ -495,13 +497,16 @@ func (f field) fingerprint(how string) string {
 	}
 	rest, prefixed := strings.CutPrefix(text, "SHA256:")
 	sum, err := base64.RawStdEncoding.Strict().DecodeString(rest)
-	if !prefixed || err != nil || len(sum) != 32 {
+	if err != nil || len(sum) != sha256.Size {
+		sum, err = hex.DecodeString(strings.ReplaceAll(rest, ":", ""))
+	}
+	if !prefixed || err != nil || len(sum) != sha256.Size {
 		if _, isText := f.value.data.(string); isText {
-			f.bad(notFingerprint, "%s of %s is not \"SHA256:\" followed by the 43 characters of a fingerprint. %s", capital(f.name), f.s.title, how)
+			f.bad(notFingerprint, "%s of %s is not \"SHA256:\" followed by the 43 characters of a fingerprint. %s", f.name, f.s.title, how)
 		}
 		return ""
 	}
-	return text
+	return "SHA256:" + base64.RawStdEncoding.EncodeToString(sum)
 }
 
 // oid gives an SNMP object identifier, without a leading dot.
@@ -519,7 +524,7 @@ func (f field) oid() string {
 	}
 	if !good || len(parts) < 3 {
 		if _, isText := f.value.data.(string); isText {
-			f.bad(notOID, "%s of %s is no object identifier. Write its numbers with dots, such as \"1.3.6.1.2.1.105.1.1.1.3.1.1\", the instance at the end.", capital(f.name), f.s.title)
+			f.bad(notOID, "%s of %s is no object identifier. Write its numbers with dots, such as \"1.3.6.1.2.1.105.1.1.1.3.1.1\", the instance at the end.", f.name, f.s.title)
 		}
 		return ""
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 
 	"ebbline/policy"
@@ -40,6 +41,9 @@ func (ev *evaluator) call(e *hclsyntax.FunctionCallExpr) (value, bool) {
 			hint = known(" There are: %s.", names)
 		}
 		ev.err(place{e.NameRange, at}, unknownFunc, "There is no function %q.%s", e.Name, hint)
+	}
+	if e.Name == "secret" && !namesOnly(e) {
+		return ev.badSecret(at)
 	}
 	var args []value
 	whole := ok
@@ -86,9 +90,7 @@ func (ev *evaluator) secret(e *hclsyntax.FunctionCallExpr, args []value) (value,
 		name, _ = args[0].data.(string)
 	}
 	if !validName(name) {
-		// The name is not printed: a value written here by mistake looks like this.
-		ev.err(place{at: at}, wrongArguments, "Write secret(\"name\"), the name being 1 to %d letters, digits, \"-\", \"_\" or \".\": it names the secret and is not its value.", maxNameBytes)
-		return value{}, false
+		return ev.badSecret(at)
 	}
 	if ev.readable != nil {
 		err, asked := ev.secrets[name]
@@ -102,6 +104,19 @@ func (ev *evaluator) secret(e *hclsyntax.FunctionCallExpr, args []value) (value,
 		}
 	}
 	return value{at, policy.Secret(name)}, true
+}
+
+// namesOnly says that the arguments refer to nothing but variables: the message
+// about something else would print it, and it may be the secret's value.
+func namesOnly(e *hclsyntax.FunctionCallExpr) bool {
+	return !slices.ContainsFunc(e.Variables(), func(t hcl.Traversal) bool { return t.RootName() != "var" })
+}
+
+// badSecret reports a name that is none, without printing it: a value written
+// here by mistake looks like this.
+func (ev *evaluator) badSecret(at hcl.Range) (value, bool) {
+	ev.err(place{at: at}, wrongArguments, "Write secret(\"name\"), the name being 1 to %d letters, digits, \"-\", \"_\" or \".\": it names the secret and is not its value.", maxNameBytes)
+	return value{}, false
 }
 
 // format knows %s, %v, %d, %x and %X, the last three with a width up to 9 and a

@@ -71,7 +71,7 @@ var (
 					attributes: attributes(`chemistry volts amp_hours installed design_years temperature
 						chart recharge_hours`),
 					blocks: map[string]*shape{
-						"model": {attributes: attributes("store_watt_hours ohmic diffusion relaxation")},
+						"model": {attributes: attributes("store_watt_hours ohmic diffusion relaxation fitted")},
 					},
 				},
 				"snmp": {attributes: attributes(`address version community user auth auth_key priv priv_key
@@ -85,6 +85,16 @@ var (
 		"group": hostShape,
 	}}
 )
+
+// everyAttribute lists the attributes of all blocks at the top of a file.
+var everyAttribute = func() []string {
+	var all []string
+	for _, sh := range policyShape.blocks {
+		all = append(all, sh.attributes...)
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}()
 
 // section is a block with those of its groups behind it: what the first layer
 // does not say, the next may.
@@ -188,7 +198,7 @@ func (l *loader) strangeAttribute(s *section, sh *shape, a *hclsyntax.Attribute)
 	case hint == "":
 		hint = known(" Known here: %s.", sh.attributes)
 	}
-	l.err(p, unknownAttr, "%s has no attribute %q.%s", capital(s.title), a.Name, hint)
+	l.err(p, unknownAttr, "%s has no attribute %q.%s", s.title, a.Name, hint)
 }
 
 func (l *loader) strangeBlock(p place, sh *shape, kind, within string) {
@@ -204,9 +214,9 @@ func (l *loader) strangeBlock(p place, sh *shape, kind, within string) {
 		hint = known(" Known here: %s.", names)
 	}
 	if within == "" {
-		within = "a policy"
+		within = "A policy"
 	}
-	l.err(p, unknownBlock, "%s has no block %q.%s", capital(within), kind, hint)
+	l.err(p, unknownBlock, "%s has no block %q.%s", within, kind, hint)
 }
 
 // homes names the blocks at the top of a policy that have this attribute or
@@ -224,13 +234,13 @@ func homes(name string) []string {
 
 // known lists what there is, when it is short enough to be of use.
 func known(format string, names []string) string {
+	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return !validName(n) })
 	if len(names) == 0 || len(names) > 20 {
 		return ""
 	}
-	return fmt.Sprintf(format, strings.Join(slices.Sorted(slices.Values(names)), ", "))
+	slices.Sort(names)
+	return fmt.Sprintf(format, strings.Join(names, ", "))
 }
-
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // inOrder gives a body's attributes in the order of the file.
 func inOrder(m hclsyntax.Attributes) []*hclsyntax.Attribute {

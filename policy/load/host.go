@@ -95,7 +95,9 @@ func (l *loader) withGroup(s *section, chain []string, depth *int) *section {
 
 func (l *loader) readHost(s *section) {
 	depth := 0
-	l.hosts = append(l.hosts, l.host(l.withGroup(s, nil, &depth)))
+	whole := l.withGroup(s, nil, &depth)
+	l.index.sections["host "+s.name] = whole
+	l.hosts = append(l.hosts, l.host(whole))
 }
 
 func (l *loader) host(s *section) *hostDraft {
@@ -128,7 +130,7 @@ func (l *loader) host(s *section) *hostDraft {
 		return h
 	}
 	if stops.attr == nil && !s.partial {
-		l.warn(s.head, stopsAssumed, "%s does not say how long it takes to stop; one minute is assumed. Measure it (\"ebbline rehearse\") and write stops_in = \"3m\".", capital(s.title))
+		l.warn(s.head, stopsAssumed, "%s does not say how long it takes to stop; one minute is assumed. Measure it (\"ebbline rehearse\") and write stops_in = \"3m\".", s.title)
 	}
 	h.Methods = l.methods(s, givesUp)
 	h.Starts = l.starts(s, h)
@@ -154,8 +156,8 @@ func (l *loader) hostWatts(s *section, guest bool) int64 {
 // those of its group.
 func (l *loader) noStop(s *section) {
 	for _, in := range s.layers[0].Body.Blocks {
-		if in.Type != "probe" {
-			l.err(place{in.DefRange(), s.layers[0].Range()}, doesNotApply, "%s stays up, so it is never stopped or started. Remove this block, or stays_up.", capital(s.title))
+		if in.Type != "probe" && hostShape.blocks[in.Type] != nil {
+			l.err(place{in.DefRange(), s.layers[0].Range()}, doesNotApply, "%s stays up, so it is never stopped or started. Remove this block, or stays_up.", s.title)
 		}
 	}
 }
@@ -173,7 +175,7 @@ func (l *loader) prepare(s *section) *policy.Prepare {
 		return nil
 	}
 	if s.one("ssh") == nil && !s.partial {
-		l.err(p.head, noSSH, "%s runs its command over SSH, and the host has no block ssh. Write one, or remove prepare.", capital(p.title))
+		l.err(p.head, noSSH, "%s runs its command over SSH, and the host has no block ssh. Write one, or remove prepare.", p.title)
 	}
 	ahead := l.get(p, "ahead").need().duration(time.Second, day, 0)
 	return &policy.Prepare{
@@ -229,7 +231,7 @@ func (l *loader) checkMethods(h *hostDraft) {
 		switch in.kind {
 		case "local":
 			if !h.Self && !s.partial {
-				l.err(in.head, localElsewhere, "%s runs on the host of the agent itself, and that is not this one. Write ssh { ... }, or self = true if the agent runs here.", capital(in.title))
+				l.err(in.head, localElsewhere, "%s runs on the host of the agent itself, and that is not this one. Write ssh { ... }, or self = true if the agent runs here.", in.title)
 			}
 		case "ssh", "bmc", "outlet":
 			if h.Self {
@@ -244,7 +246,7 @@ func (l *loader) checkMethods(h *hostDraft) {
 
 func (l *loader) checkAllowance(h *hostDraft, in *section) {
 	f := l.get(in, "gives_up")
-	if in.kind == "outlet" || l.get(in, "force").flag() {
+	if in.kind == "outlet" || l.get(in, "force").flag() || h.s.partial {
 		return
 	}
 	if f.attr == nil {
@@ -274,8 +276,11 @@ func (l *loader) ssh(s *section) *policy.SSH {
 func (l *loader) local(s *section) *policy.Local {
 	f := l.get(s, "command").need()
 	list, ok := f.value.data.([]value)
-	if f.ok && (!ok || len(list) == 0) {
-		f.wrong(f.value, "a list of the program and its arguments, such as [\"systemctl\", \"poweroff\"]")
+	const such = "a list of the program and its arguments, such as [\"systemctl\", \"poweroff\"]"
+	if f.ok && !ok {
+		f.wrong(f.value, such)
+	} else if f.ok && len(list) == 0 {
+		f.bad(notText, "command of %s is empty. Write %s.", s.title, such)
 	}
 	a := &policy.Local{}
 	if l.references += len(list); l.references > maxReferences {
@@ -294,31 +299,49 @@ func (l *loader) local(s *section) *policy.Local {
 }
 
 func (l *loader) bmc(s *section) (*policy.BMC, policy.MethodKind) {
-	protocol := l.get(s, "protocol").need().choice("redfish", "ipmi")
-	b := l.bmcLogin(s)
-	if protocol == "ipmi" {
+	switch l.get(s, "protocol").need().choice("redfish", "ipmi") {
+	case "redfish":
+		l.reject(s, "with protocol = \"redfish\"", "suites")
+		b := l.redfish(s)
+		b.System = l.get(s, "system").text()
+		return b, policy.ByRedfish
+	case "ipmi":
 		l.reject(s, "with protocol = \"ipmi\"", "certificate", "system")
+		b := l.login(s)
+		b.Address = l.get(s, "address").need().address(portOptional)
 		b.Suites = l.suites(s)
 		return b, policy.ByIPMI
 	}
-	if protocol == "redfish" {
-		l.reject(s, "with protocol = \"redfish\"", "suites")
-	}
-	l.redfish(s, b)
-	return b, policy.ByRedfish
+	return l.login(s), policy.ByRedfish
 }
 
-func (l *loader) bmcLogin(s *section) *policy.BMC {
+func (l *loader) login(s *section) *policy.BMC {
 	return &policy.BMC{
-		Address:  l.get(s, "address").need().address(portOptional),
 		User:     l.get(s, "user").need().text(),
 		Password: l.secret(s, "password", true),
 	}
 }
 
-func (l *loader) redfish(s *section, b *policy.BMC) {
-	b.Certificate = l.get(s, "certificate").fingerprint("Copy it from the certificate of the controller.")
-	b.System = l.get(s, "system").text()
+// redfish reads where a Redfish service is. Its address may begin with
+// "http://", for one that has no certificate at all.
+func (l *loader) redfish(s *section) *policy.BMC {
+	b := l.login(s)
+	f := l.get(s, "address").need()
+	text, _ := f.value.data.(string)
+	rest, clear := strings.CutPrefix(text, "http://")
+	if clear {
+		f.value.data = rest
+		l.warn(f.at(), weakCrypto, "Over http:// anybody on the network can read the password of %s. Write the address without it, and certificate = \"SHA256:...\" for a certificate that is self-signed.", s.title)
+	}
+	if b.Address = f.address(portOptional); clear && b.Address != "" {
+		b.Address = text
+	}
+	if c := l.get(s, "certificate"); clear && c.attr != nil {
+		l.reject(s, "over http://, which has none", "certificate")
+	} else {
+		b.Certificate = c.fingerprint("Copy it from what \"openssl x509 -noout -fingerprint -sha256\" prints, with \"SHA256:\" before it.")
+	}
+	return b
 }
 
 // suites reads the IPMI cipher suites. Suite 0 has no authentication at all.
@@ -348,8 +371,7 @@ func (l *loader) outlet(s *section) *policy.Outlet {
 	switch l.get(s, "protocol").need().choice("redfish", "snmp") {
 	case "redfish":
 		l.reject(s, "with protocol = \"redfish\"", overSNMP...)
-		o.BMC = l.bmcLogin(s)
-		l.redfish(s, o.BMC)
+		o.BMC = l.redfish(s)
 		o.Name = l.get(s, "name").need().text()
 	case "snmp":
 		l.reject(s, "with protocol = \"snmp\"", overRedfish...)

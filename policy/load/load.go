@@ -78,8 +78,7 @@ func Sites(files []File) []string {
 type loader struct {
 	evaluator
 	index      *Index
-	references int  // so far, see maxReferences
-	incomplete bool // something could not be parsed: a name may be declared there
+	references int // so far, see maxReferences
 
 	declared map[string]*section // by space and name; hosts and loads share a space
 	sections map[string][]*section
@@ -108,16 +107,15 @@ func newLoader(opt Options) *loader {
 	}
 }
 
+// sources parses the files in the order of their names.
 func (l *loader) sources(files []File) []*source {
 	files = slices.SortedFunc(slices.Values(files), func(a, b File) int { return cmp.Compare(a.Name, b.Name) })
-	var all []*source
 	size := 0
+	var all []*source
 	for _, f := range files {
-		if len(f.Bytes) <= maxFileBytes {
-			size += len(f.Bytes)
-		}
-		if size > maxPolicyBytes {
+		if size += min(len(f.Bytes), maxFileBytes); size > maxPolicyBytes {
 			l.err(place{at: position(f, 0)}, tooMuch, "The files of the policy have more than %d bytes together. Keep only those of one policy in the folder.", maxPolicyBytes)
+			l.incomplete = true
 			break
 		}
 		all = append(all, parse(f))
@@ -172,9 +170,14 @@ func (l *loader) choose(sources []*source, want string) ([]*source, bool) {
 // collect takes the blocks at the top of a file.
 func (l *loader) collect(s *source) {
 	for _, a := range s.loose {
-		hint := " Write it inside a block."
-		if in := homes(a.Name); len(in) > 0 {
+		hint := l.meant(a.Name, everyAttribute)
+		switch in := homes(a.Name); {
+		case len(in) > 0:
 			hint = fmt.Sprintf(" It belongs inside a block %s.", strings.Join(in, " or "))
+		case policyShape.blocks[a.Name] != nil:
+			hint = fmt.Sprintf(" It is a block: write %s \"name\" { ... } without \"=\".", a.Name)
+		case hint == "":
+			hint = " Write it inside a block."
 		}
 		l.err(place{a.NameRange, a.SrcRange}, unknownAttr, "At the top of a file there are only blocks, and %q is an attribute.%s", a.Name, hint)
 	}
@@ -213,10 +216,13 @@ func (l *loader) declare(s *section) {
 	case s.kind == "site" && len(l.sections["site"]) > 0:
 		l.err(s.head, duplicateBlock, "The site is declared already (%s). Remove one of the two, or give this one another name and a file of its own.", where(l.sections["site"][0].head.at))
 	case first != nil && s.name != "":
-		l.err(place{s.nameAt, s.head.block}, duplicateName, "There is a %s already (%s)%s. Rename one of them.", first.title, where(first.nameAt), sharing(first, s))
-	case len(l.sections[s.kind]) == most[s.kind]:
-		l.err(s.head, tooMuch, "A policy has at most %d blocks of the kind %s. Remove some.", most[s.kind], s.kind)
+		l.err(place{s.nameAt, s.head.block}, duplicateName, "%s is declared already (%s)%s. Rename one of them.", first.title, where(first.nameAt), sharing(first, s))
+	case len(l.sections[s.kind]) > most[s.kind]:
+		// Said of the first that is too many.
 	default:
+		if len(l.sections[s.kind]) == most[s.kind] {
+			l.err(s.head, tooMuch, "A policy has at most %d blocks of the kind %s. Remove some.", most[s.kind], s.kind)
+		}
 		l.declared[space+" "+s.name] = s
 		l.sections[s.kind] = append(l.sections[s.kind], s)
 		l.index.sections[s.kind+" "+s.name] = s

@@ -160,8 +160,10 @@ func TestEverySummaryIsTested(t *testing.T) {
 		}
 	}
 	for _, h := range hostile() {
-		_, _, diags := Load(h.files, Options{Site: h.site})
-		see(diags)
+		if seen, ok := listed[h.want]; !seen || !ok {
+			_, _, diags := Load(h.files, Options{Site: h.site})
+			see(diags)
+		}
 	}
 	for s, seen := range listed {
 		if !seen {
@@ -260,6 +262,7 @@ func TestNoSecretIsPrinted(t *testing.T) {
 	for _, password := range []string{
 		`"hunter2`, `"hunter2${`, `"hunter2%{hunter2}"`, `"hunter2\hunter2"`, `'hunter2'`, `"%{ if hunter2 }"`, `hunter2 hunter2`,
 		"<<hunter2\nhunter2", `"hunter2" "hunter2"`, `"a"hunter2`, `hunter2.0.1`, `"${hunter2}"`, `"${hunter2("x")}"`, `["hunter2"]`,
+		`secret(hunter2)`, `secret("${hunter2}")`, `secret("hunter2!")`, `secret("hunter2", "b")`,
 		`{ hunter2 = hunter2 }`, "`hunter2`", `"hunter2" + 1`, `hunter2()`, `"%{for hunter2 in hunter2}x%{endfor}"`, `(hunter2)`, `("hunter2")`,
 	} {
 		texts = append(texts, "host \"vault\" {\n  bmc {\n    password = "+password+"\n  }\n}\n")

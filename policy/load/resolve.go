@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/hashicorp/hcl/v2"
+
 	"ebbline/policy"
 )
 
@@ -49,7 +51,7 @@ func (l *loader) upsAt(name string) (int, bool) {
 // unknown reports a name that nothing of these kinds has. Where a part of the
 // files could not be parsed the name may stand there, and nothing is said.
 func (l *loader) unknown(w word, summary, what string, kinds []string) {
-	if l.incomplete {
+	if l.incomplete || l.full(hcl.DiagError) {
 		return
 	}
 	var names []string
@@ -63,7 +65,7 @@ func (l *loader) unknown(w word, summary, what string, kinds []string) {
 	if hint == "" {
 		for _, kind := range slices.Sorted(maps.Keys(l.sections)) {
 			if l.index.sections[kind+" "+w.text] != nil && !slices.Contains(kinds, kind) {
-				hint = fmt.Sprintf(" There is a %s of this name, which does not fit here.", kind)
+				hint = fmt.Sprintf(" There is a %s of this name, but a %s is needed here.", kind, what)
 			}
 		}
 	}
@@ -186,7 +188,7 @@ func (l *loader) checkSelf() {
 			continue
 		}
 		if first != nil {
-			l.err(l.get(h.s, "self").at(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", capital(first.s.title))
+			l.err(l.get(h.s, "self").at(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", first.s.title)
 			continue
 		}
 		first = h
@@ -259,7 +261,7 @@ func (l *loader) settleWatts() {
 			if f := l.get(h.s, "watts"); f.attr != nil {
 				p = f.at()
 			}
-			l.err(p, guestsDraw, "The watts of a host are those of its guests too. %s has %d, and its guests have %d together. Write more watts here or fewer there.", capital(h.s.title), h.Watts, guests[i])
+			l.err(p, guestsDraw, "The watts of a host are those of its guests too. %s has %d, and its guests have %d together. Write more watts here or fewer there.", h.s.title, h.Watts, guests[i])
 		}
 		h.Watts -= guests[i]
 		if h.StoppingWatts < 0 {
@@ -274,7 +276,7 @@ func (l *loader) settleStart(h *hostDraft) {
 	case h.start == nil:
 		return
 	case h.runsOn == nil:
-		l.err(h.start.head, doesNotApply, "%s runs its command on the host of a guest, and this is a machine. Write wake, bmc or outlet to start it, or runs_on if it is a guest.", capital(h.start.title))
+		l.err(h.start.head, doesNotApply, "%s runs its command on the host of a guest, and this is a machine. Write wake, bmc or outlet to start it, or runs_on if it is a guest.", h.start.title)
 		return
 	case h.RunsOn < 0:
 		return
@@ -285,7 +287,7 @@ func (l *loader) settleStart(h *hostDraft) {
 	}
 	via := slices.IndexFunc(on.Methods, func(m policy.Method) bool { return m.Kind == policy.BySSH })
 	if via < 0 {
-		l.err(h.start.head, noSSH, "%s runs its command over SSH on %q, which has no block ssh. Write one there, or remove start.", capital(h.start.title), on.Name)
+		l.err(h.start.head, noSSH, "%s runs its command over SSH on %q, which has no block ssh. Write one there, or remove start.", h.start.title, on.Name)
 		return
 	}
 	ssh := *on.Methods[via].SSH

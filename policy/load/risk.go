@@ -45,10 +45,10 @@ func (l *loader) upsRisks(p *policy.Policy, i int) {
 	s := l.declared["ups "+u.Name]
 	battery := s.one("battery")
 	if u.Battery.InstalledDay == 0 {
-		l.warn(battery.head, noBatteryDate, "%s does not say when the battery was put in, so it is forecast as one of unknown age, which lasts for less. Write installed = \"2025-03-01\".", capital(battery.title))
+		l.warn(battery.head, noBatteryDate, "%s does not say when the battery was put in, so it is forecast as one of unknown age, which lasts for less. Write installed = \"2025-03-01\".", battery.title)
 	}
 	carried := carriedWatts(p, i)
-	if percent := carried * 100 / u.RatedWatts; percent >= highLoadPercent {
+	if percent := (carried*100 + u.RatedWatts - 1) / u.RatedWatts; percent > highLoadPercent {
 		l.warn(l.get(s, "rated_watts").at(), highLoad, "With all that it feeds, at the worst, %s carries %d of its %d watts (%d %%). Above %d %% a start or one more machine may overload it. Move something to another UPS, or check the watts.", s.title, carried, u.RatedWatts, percent, highLoadPercent)
 	}
 	if u.Output == nil {

@@ -9,13 +9,15 @@ import (
 )
 
 // Bounds on a file. The parser and whoever walks its tree call themselves for
-// every level, and a number is converted in time that grows with the square of
-// its digits: both are bounded on the tokens, before anything is parsed.
+// every level, and it takes time that grows with the square of a number's digits
+// and of the pieces that the scanner makes of a text (a line of a heredoc, a
+// "$$"): all are bounded on the tokens, before anything is parsed.
 const (
 	maxFileBytes   = 4 << 20
 	maxPolicyBytes = 16 << 20
 	maxNesting     = 50
 	maxOperators   = 1000 // the language has none but the minus of a number
+	maxPieces      = 1000
 	maxNumberBytes = 40
 )
 
@@ -139,7 +141,7 @@ func position(f File, at int) hcl.Range {
 
 // dangerous says why the tokens of a file are not given to the parser.
 func dangerous(tokens hclsyntax.Tokens) *hcl.Diagnostic {
-	depth, operators := 0, 0
+	depth, operators, pieces := 0, 0, 0
 	var before hclsyntax.TokenType
 	for i := range tokens {
 		t := &tokens[i]
@@ -151,12 +153,17 @@ func dangerous(tokens hclsyntax.Tokens) *hcl.Diagnostic {
 			}
 		case closes(t.Type):
 			depth = max(0, depth-1)
-		case operator(t.Type) && !(t.Type == hclsyntax.TokenMinus && !operator(before) && !endsTerm(before)):
+		case t.Type == hclsyntax.TokenMinus && !operator(before) && !endsTerm(before):
+			// The sign of a number.
+		case operator(t.Type):
 			operators++
 		}
 		before = t.Type
+		if pieces++; t.Type != hclsyntax.TokenQuotedLit && t.Type != hclsyntax.TokenStringLit {
+			pieces = 0
+		}
 		long := t.Type == hclsyntax.TokenNumberLit && len(t.Bytes) > maxNumberBytes
-		if depth <= maxNesting && operators <= maxOperators && !long {
+		if depth <= maxNesting && operators <= maxOperators && pieces <= maxPieces && !long {
 			continue
 		}
 		var r report
@@ -164,6 +171,8 @@ func dangerous(tokens hclsyntax.Tokens) *hcl.Diagnostic {
 		switch {
 		case long:
 			r.err(p, outOfRange, "This number has %d characters; no number in a policy needs more than %d. Write it shorter.", len(t.Bytes), maxNumberBytes)
+		case pieces > maxPieces:
+			r.err(p, valueTooLong, "This text has more than %d lines or escaped characters. A text in a policy is one line: write a shorter one.", maxPieces)
 		case depth > maxNesting:
 			r.err(p, tooDeep, "Brackets and braces are nested more than %d deep here. A policy needs six at most: look for one that is not closed.", maxNesting)
 		default:

@@ -36,7 +36,7 @@ func (l *loader) ups(s *section) policy.UPS {
 	if b := s.one("battery"); b != nil {
 		u.Battery = l.battery(b, u.RatedWatts)
 	} else {
-		l.err(s.head, missingBlock, "%s has no battery, and without one nothing can be forecast. Write battery { chemistry, volts and amp_hours, each on a line }.", capital(s.title))
+		l.err(s.head, missingBlock, "%s has no battery, and without one nothing can be forecast. Write battery { chemistry, volts and amp_hours, each on a line }.", s.title)
 	}
 	snmp, hid := s.one("snmp"), s.one("hid")
 	if snmp != nil {
@@ -47,7 +47,7 @@ func (l *loader) ups(s *section) policy.UPS {
 	}
 	switch {
 	case snmp != nil && hid != nil:
-		l.err(hid.head, chooseOne, "%s is read over SNMP and over USB. Keep the block snmp or the block hid.", capital(s.title))
+		l.err(hid.head, chooseOne, "%s is read over SNMP and over USB. Keep the block snmp or the block hid.", s.title)
 	case snmp == nil && hid == nil:
 		l.warn(s.head, unseenUPS, "ebbline cannot see %s: it will not know when the input fails. Write a block snmp or hid in it.", s.title)
 	}
@@ -59,7 +59,7 @@ func (l *loader) ups(s *section) policy.UPS {
 
 func (l *loader) output(s *section, unseen bool) *policy.Output {
 	if unseen {
-		l.err(s.head, doesNotApply, "%s cannot be switched: ebbline has no way to reach the UPS. Write a block snmp or hid beside it, or remove it.", capital(s.title))
+		l.err(s.head, doesNotApply, "%s cannot be switched: ebbline has no way to reach the UPS. Write a block snmp or hid beside it, or remove it.", s.title)
 	}
 	return &policy.Output{
 		OffAfter: l.get(s, "off_after").need().duration(time.Second, time.Hour, 0),
@@ -93,7 +93,7 @@ func (l *loader) battery(s *section, ratedWatts int64) policy.Battery {
 		b.Model = l.model(model, ratedWatts)
 	}
 	if model != nil && chart.attr != nil {
-		l.err(model.head, chooseOne, "%s has a maker's chart and a fitted model, and they may disagree. Keep the model when it comes from this battery, and else the chart.", capital(s.title))
+		l.err(model.head, chooseOne, "%s has a maker's chart and a fitted model, and they may disagree. Keep the model when it comes from this battery, and else the chart.", s.title)
 	}
 	return b
 }
@@ -146,6 +146,7 @@ func (l *loader) model(s *section, ratedWatts int64) *policy.Model {
 		StoreWattHours: l.get(s, "store_watt_hours").need().number(0.1, 1e7, 0),
 		Ohmic:          l.get(s, "ohmic").need().duration(0, longest, 0),
 		Diffusion:      l.get(s, "diffusion").duration(0, longest, 0),
+		FittedDay:      l.get(s, "fitted").date(),
 	}
 	relaxation := l.get(s, "relaxation")
 	if m.Diffusion > 0 {
@@ -279,7 +280,7 @@ func (l *loader) snmpUser(s *section, c *policy.SNMP) {
 func (l *loader) reject(s *section, why string, names ...string) {
 	for _, name := range names {
 		if f := l.peek(s, name); f.attr != nil {
-			l.err(place{f.attr.NameRange, f.block}, doesNotApply, "%s of %s means nothing %s. Remove it.", capital(name), s.title, why)
+			l.err(place{f.attr.NameRange, f.block}, doesNotApply, "%s of %s means nothing %s. Remove it.", name, s.title, why)
 		}
 	}
 }
@@ -291,7 +292,7 @@ func (l *loader) exactlyOne(s *section, a, b string) (chosen string) {
 		x, y := layer.Body.Attributes[a], layer.Body.Attributes[b]
 		switch {
 		case x != nil && y != nil:
-			l.err(place{y.NameRange, layer.Range()}, chooseOne, "%s has both %s and %s. Keep one of them.", capital(s.title), a, b)
+			l.err(place{y.NameRange, layer.Range()}, chooseOne, "%s has both %s and %s. Keep one of them.", s.title, a, b)
 			return a
 		case x != nil:
 			return a
@@ -300,7 +301,7 @@ func (l *loader) exactlyOne(s *section, a, b string) (chosen string) {
 		}
 	}
 	if !s.partial {
-		l.err(s.head, chooseOne, "%s has neither %s nor %s. Write one of them.", capital(s.title), a, b)
+		l.err(s.head, chooseOne, "%s has neither %s nor %s. Write one of them.", s.title, a, b)
 	}
 	return ""
 }

@@ -84,6 +84,10 @@ type evaluator struct {
 	readable  func(name string) error // nil: not checked
 	secrets   map[string]error
 	made      int
+
+	// incomplete says that something could not be parsed: a name that is
+	// missing may be declared there, and its absence is not reported.
+	incomplete bool
 }
 
 type cached struct {
@@ -237,6 +241,9 @@ func (ev *evaluator) reference(e *hclsyntax.ScopeTraversalExpr) (value, bool) {
 		return value{}, false
 	}
 	v := ev.variables[name]
+	if v == nil && ev.incomplete {
+		return value{}, false
+	}
 	if v == nil {
 		hint := ev.meant(name, ev.names)
 		if hint == "" {
@@ -265,7 +272,7 @@ func (ev *evaluator) variable(v *variable, at hcl.Range) (value, bool) {
 	if a := v.s.layers[0].Body.Attributes["value"]; a != nil {
 		v.value, v.ok = ev.attribute(a)
 	} else if !v.s.broken {
-		ev.err(v.s.head, missingAttr, "%s has no value. Write value = ... in it.", capital(v.s.title))
+		ev.err(v.s.head, missingAttr, "%s has no value. Write value = ... in it.", v.s.title)
 	}
 	ev.chain = ev.chain[:len(ev.chain)-1]
 	v.state = done

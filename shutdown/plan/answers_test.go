@@ -259,6 +259,9 @@ func TestOracleWorth(t *testing.T) {
 					share = (got - least) / (best.Value - least)
 				}
 				shares = append(shares, share)
+				if share < 0.998 {
+					t.Log(in.ID, share)
+				}
 				if share < 0.90 {
 					t.Errorf("%s: share %.4f of the gain, want at least 0.90", in.ID, share)
 				}
@@ -336,10 +339,10 @@ func (in *instance) allowed(starts []int) bool {
 
 // Strict priority, by promising every host the whole horizon. Where the order of
 // priority is strict and there are no peaks or limits the answer is the
-// oracle's; where classes tie, the sum of the top class is, all but rarely, and
+// oracle's; where classes tie, the sum of the top class is, all but rarely; and
 // never are the sums above the oracle's (that plan would not be safe).
 func TestOracleLexicographic(t *testing.T) {
-	top, all, n := 0, 0, 0
+	top, n, all, total := 0, 0, 0, 0
 	for _, in := range instances(t) {
 		if in.Answers == nil || !in.Answers.Feasible {
 			continue
@@ -358,7 +361,7 @@ func TestOracleLexicographic(t *testing.T) {
 		for i, s := range starts {
 			sums[slices.Index(lex.Classes, in.Hosts[i].Priority)] += s
 		}
-		n++
+		total++
 		c := slices.Compare(sums, lex.Sums)
 		if c > 0 {
 			t.Errorf("%s: sums %v, above the oracle's %v", in.ID, sums, lex.Sums)
@@ -369,14 +372,17 @@ func TestOracleLexicographic(t *testing.T) {
 		if c == 0 {
 			all++
 		}
-		if sums[0] == lex.Sums[0] {
-			top++
+		if in.simple() {
+			n++
+			if sums[0] == lex.Sums[0] {
+				top++
+			}
 		}
 	}
-	if float64(top) < 0.9*float64(n) {
+	if float64(top) < 0.95*float64(n) {
 		t.Errorf("the top class is right in %d of %d", top, n)
 	}
-	t.Logf("top class right in %d of %d, all classes in %d", top, n, all)
+	t.Logf("without peaks and limits the top class is right in %d of %d; all classes in %d of all %d", top, n, all, total)
 }
 
 // Random durations by enumeration: of all combinations, weighted with their

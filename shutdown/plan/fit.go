@@ -45,6 +45,9 @@ func (w *Planner) safe(starts []int64) bool {
 		if w.p.Horizon > 0 && last > clamp(w.p.Horizon) || !w.replay(s.reserve, s.lost) {
 			return false
 		}
+		if w.noting {
+			w.remember(k)
+		}
 	}
 	return true
 }

@@ -3,6 +3,7 @@ package plan
 import (
 	"encoding/json"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -56,6 +57,9 @@ type machine struct {
 	Needs    []string `json:"depends_on"`
 	Feeds    map[string]float64
 	Lengths  [][2]float64 `json:"dur_pmf"`
+
+	needs []int     // Needs as indices
+	parts []float64 // Feeds, per battery
 }
 
 type optimum struct {
@@ -107,8 +111,20 @@ func instances(t testing.TB) []*instance {
 			return err
 		}
 		in := &instance{}
+		if err := json.Unmarshal(text, in); err != nil {
+			return fmt.Errorf("%s: %w", path, err)
+		}
+		for i := range in.Hosts {
+			h := &in.Hosts[i]
+			for _, id := range h.Needs {
+				h.needs = append(h.needs, in.host(id))
+			}
+			for u := range in.Batteries {
+				h.parts = append(h.parts, h.Feeds[in.Batteries[u].ID])
+			}
+		}
 		all = append(all, in)
-		return json.Unmarshal(text, in)
+		return nil
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -121,15 +137,6 @@ func instances(t testing.TB) []*instance {
 }
 
 func (in *instance) slot() time.Duration { return time.Duration(in.Slot * float64(time.Second)) }
-
-func (in *instance) battery(id string) int {
-	for i := range in.Batteries {
-		if in.Batteries[i].ID == id {
-			return i
-		}
-	}
-	return -1
-}
 
 func (in *instance) host(id string) int {
 	for i := range in.Hosts {
@@ -181,7 +188,7 @@ func (in *instance) problem() *Problem {
 			Value: h.Value / in.Slot, Restart: h.Restart,
 		}
 		for u := range in.Batteries {
-			if part := h.Feeds[in.Batteries[u].ID]; part > 0 {
+			if part := h.parts[u]; part > 0 {
 				q.Feeds = append(q.Feeds, Feed{u, part})
 				if in.Rule == "all" {
 					q.Needs = append(q.Needs, u)
@@ -190,8 +197,7 @@ func (in *instance) problem() *Problem {
 		}
 	}
 	for i := range in.Hosts {
-		for _, id := range in.Hosts[i].Needs {
-			j := in.host(id)
+		for _, j := range in.Hosts[i].needs {
 			p.Hosts[j].After = append(p.Hosts[j].After, i)
 		}
 	}
@@ -220,16 +226,15 @@ func (in *instance) slots(out *Plan) []int {
 // given and take so long: a host waits for those that depend on it.
 func (in *instance) actual(starts, lengths []int) (begun, end []int) {
 	begun, end = append([]int(nil), starts...), make([]int, len(starts))
-	for range in.Hosts { // as many passes as the longest chain
+	for again := true; again; {
+		again = false
 		for i := range in.Hosts {
-			for j := range in.Hosts {
-				for _, id := range in.Hosts[j].Needs {
-					if in.host(id) == i {
-						begun[i] = max(begun[i], begun[j]+lengths[j])
-					}
+			end[i] = begun[i] + lengths[i]
+			for _, j := range in.Hosts[i].needs {
+				if begun[j] < end[i] {
+					begun[j], again = end[i], true
 				}
 			}
-			end[i] = begun[i] + lengths[i]
 		}
 	}
 	return begun, end
@@ -293,7 +298,7 @@ func (in *instance) safe(starts, lengths []int, slack float64) bool {
 				load, any := 0.0, false
 				for i := range in.Hosts {
 					h := &in.Hosts[i]
-					part := h.Feeds[b.ID]
+					part := h.parts[u]
 					if k >= end[i] || part == 0 {
 						continue
 					}
@@ -301,7 +306,7 @@ func (in *instance) safe(starts, lengths []int, slack float64) bool {
 					sum := 0.0
 					for v := range in.Batteries {
 						if alive[v] || in.Rule == "all" {
-							sum += h.Feeds[in.Batteries[v].ID]
+							sum += h.parts[v]
 						}
 					}
 					if k < begun[i] {
@@ -329,7 +334,7 @@ func (in *instance) safe(starts, lengths []int, slack float64) bool {
 		for i := range in.Hosts {
 			fed := false
 			for u := range in.Batteries {
-				fed = fed || alive[u] && in.Hosts[i].Feeds[in.Batteries[u].ID] > 0
+				fed = fed || alive[u] && in.Hosts[i].parts[u] > 0
 			}
 			if k < end[i] && !fed {
 				return false

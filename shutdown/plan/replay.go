@@ -29,7 +29,7 @@ type replayer struct {
 	until  []int64   // per store: when the last host that it feeds or that needs it is down
 	charge []battery.Charge
 	then   []battery.Charge // at the end of the segment
-	kept   []battery.Charge // while it is tried how long the draw of the moment could go on
+	aside  []battery.Charge // while it is tried how long the draw of the moment could go on
 	watts  []float64        // per store, at the moment
 	left   uint64           // stores that have not given out
 
@@ -139,6 +139,8 @@ func (w *Planner) begin(lost int) {
 		w.left &^= 1 << lost
 	}
 	clear(w.until)
+	clear(w.tight)
+	clear(w.final)
 	for g := range w.groups {
 		for m := w.groups[g].feeds | w.groups[g].needs; m != 0; m &= m - 1 {
 			u := bits.TrailingZeros64(m)
@@ -192,13 +194,13 @@ func (w *Planner) carry(from, to, reserve int64) bool {
 	if !w.advance(from, from, to) {
 		return false
 	}
-	if reserve == 0 || w.lasts(from, reserve) {
+	if w.lasts(from, to, reserve) {
 		return true
 	}
-	copy(w.kept, w.charge)
+	copy(w.aside, w.charge)
 	left := w.left
 	ok := w.advance(from, to, to+reserve)
-	copy(w.charge, w.kept)
+	copy(w.charge, w.aside)
 	if w.left != left {
 		w.left = left
 		w.divide()
@@ -207,17 +209,24 @@ func (w *Planner) carry(from, to, reserve int64) bool {
 }
 
 // lasts tells whether every store by itself could carry the draw of the moment
-// for so long again.
-func (w *Planner) lasts(live, span int64) bool {
+// for the reserve.
+func (w *Planner) lasts(live, now, reserve int64) bool {
+	ok := true
 	for u := range w.stores {
-		if w.left&(1<<u) != 0 && live < w.until[u] {
-			c := &w.stores[u]
-			if c.Left(c.Advance(w.charge[u], w.watts[u], seconds(span)), w.watts[u]) < 0 {
-				return false
-			}
+		if w.left&(1<<u) == 0 || live >= w.until[u] {
+			continue
 		}
+		c := &w.stores[u]
+		left := 0.0
+		if reserve > 0 {
+			left = c.spare(w.charge[u], w.watts[u])
+			ok = ok && left >= 0
+		} else {
+			left = c.Left(w.charge[u], w.watts[u])
+		}
+		w.note(u, now, left)
 	}
-	return true
+	return ok
 }
 
 // advance carries the draw of the moment for a while, with the hosts that were

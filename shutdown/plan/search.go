@@ -19,13 +19,16 @@ type searcher struct {
 	still  []float64 // the chance that the outage is still on, per slot
 	time   []float64 // the time that is to be expected of it until then, in seconds
 
-	ratio   []float64 // what the next step of a host is worth for each microwatt
-	known   []bool    // ratio is right
-	stuck   []bool    // the next step is not safe
-	pushes  []option
-	pulls   []option
-	touched []bool
-	saved   []int
+	ratio    []float64 // what the next step of a host is worth for each microwatt
+	known    []bool    // ratio is right
+	stuck    []bool    // the next step is not safe
+	pushes   []option
+	pulls    []option
+	touched  []bool
+	want     []int
+	reached  []int
+	net, own []float64
+	saved    []int
 }
 
 // move is one host's change of start.
@@ -167,9 +170,12 @@ func (w *Planner) weigh() (gain, cost int64) {
 func (w *Planner) improve() {
 	effort := w.spent + len(w.scenarios)*(2_000_000/max(1, len(w.hosts)))
 	w.settle()
+	w.now.clear()
+	w.try()
 	w.promise(effort, w.floor)
 	w.promise(effort, w.held)
 	w.bind()
+	w.flood(effort)
 	by := 1
 	for by*16 < w.last {
 		by *= 2
@@ -177,7 +183,7 @@ func (w *Planner) improve() {
 	for ; by >= 1; by /= 2 {
 		w.fill(by, -1, effort)
 		for range 4 {
-			if w.p.Quick || !w.trade(by, effort) {
+			if w.p.Quick || by > TMAX || !w.trade(by, effort) {
 				break
 			}
 			w.fill(by, -1, effort)
@@ -244,7 +250,7 @@ func (w *Planner) raiseAll(hosts []int32, until func(*host) int64) bool {
 			ok = w.push(i, to)
 		}
 	}
-	if ok && (len(w.undo) == 0 || w.sound()) {
+	if ok && (len(w.undo) == 0 || w.try()) {
 		w.keep()
 		return true
 	}
@@ -256,7 +262,7 @@ func (w *Planner) raiseAll(hosts []int32, until func(*host) int64) bool {
 func (w *Planner) raise(i int32, before int) {
 	for lo, hi := w.start[i], before; lo+1 < hi; {
 		mid := (lo + hi) / 2
-		if w.push(i, mid) && w.sound() {
+		if w.push(i, mid) && w.try() {
 			w.keep()
 			lo = mid
 		} else {
@@ -277,6 +283,187 @@ func (w *Planner) bind() {
 	}
 }
 
+// flood looks for a good plan to begin with: some hosts stay up until a common
+// end, or until a watt is not worth its price to them any more, and the others
+// stop at once. For each of a few ends it finds the lowest price that is safe.
+// The stores' own draw makes it worth while to keep many up for a short time or
+// few for long, and single moves do not lead from the one to the other.
+func (w *Planner) flood(effort int) {
+	w.before.copy(&w.now)
+	w.best = append(w.best[:0], w.start...)
+	most, at := w.total(), 0
+	first := slices.Min(w.start) + 1
+	for end := first; w.spent < effort; end += 1 + (end-first)/DSTEP {
+		end = min(end, w.last)
+		if t := w.floodTo(end, most); t > most {
+			most, at = t, end
+		}
+		if end == w.last {
+			break
+		}
+	}
+	for by := (at - first) / DSTEP / 2; by > 0 && w.spent < effort && at > 0; by /= 2 {
+		for _, end := range [...]int{at - by, at + by} {
+			if end <= w.last {
+				if t := w.floodTo(end, most); t > most {
+					most, at = t, end
+				}
+			}
+		}
+	}
+	copy(w.start, w.best)
+	if w.keeps {
+		w.seat()
+	}
+	w.now.clear()
+	w.try()
+}
+
+var DSTEP = 2
+var PITER = 10
+
+func (w *Planner) floodTo(end int, most int64) int64 {
+	top := 0.0
+	for _, i := range w.ranked {
+		if w.start[i] < end && !w.hosts[i].asked {
+			top = max(top, w.price(i, w.start[i]), w.meanPrice(i, end))
+		}
+	}
+	lo, hi := 0.0, 2*top
+	price := 0.0
+	for range PITER {
+		if w.floodAt(end, price) && w.try() {
+			if t := w.total(); t > most {
+				most = t
+				copy(w.best, w.start)
+			}
+			hi = price
+		} else {
+			lo = price
+		}
+		w.back(0)
+		w.now.copy(&w.before)
+		if hi == 0 {
+			break
+		}
+		price = (lo + hi) / 2
+	}
+	return most
+}
+
+func (w *Planner) floodAt(end int, price float64) bool {
+	for _, i := range w.ranked {
+		w.want[i], w.own[i] = w.start[i], 0
+		if w.start[i] >= end || w.hosts[i].asked {
+			continue
+		}
+		w.own[i] = w.net_(i, end, price)
+		w.want[i] = end
+		if e := min(end, w.worthUntil(i, price)); e > w.start[i] {
+			if n := w.net_(i, e, price); n > w.own[i] {
+				w.own[i], w.want[i] = n, e
+			}
+		}
+	}
+	w.whoStays()
+	for _, i := range w.ranked {
+		if to := w.want[i]; w.known[i] && w.own[i] >= 0 && w.start[i] < to && !w.push(i, to) {
+			return false
+		}
+	}
+	return true
+}
+
+func (w *Planner) net_(i int32, end int, price float64) float64 {
+	return float64(w.worth(i, end)-w.worth(i, w.start[i])) - price*float64(w.hosts[i].up)*float64(end-w.start[i])
+}
+
+func (w *Planner) meanPrice(i int32, end int) float64 {
+	return ratio(w.worth(i, end)-w.worth(i, w.start[i]), w.hosts[i].up*int64(end-w.start[i]))
+}
+
+// whoStays finds the hosts that pay, at a price for a watt, for themselves and
+// for those that they need, together with others that need the same.
+func (w *Planner) whoStays() {
+	net, own := w.net, w.own
+	for _, i := range w.order {
+		net[i] = own[i]
+		for _, a := range w.after.of(i) {
+			if net[a] > 0 {
+				net[i] += net[a] / float64(len(w.next.of(a)))
+			}
+		}
+	}
+	for k := len(w.order) - 1; k >= 0; k-- {
+		i := w.order[k]
+		w.known[i] = net[i] >= 0
+		for _, j := range w.next.of(i) {
+			w.known[i] = w.known[i] && w.known[j]
+		}
+	}
+	for range 4 {
+		changed := false
+		for k := len(w.order) - 1; k >= 0; k-- {
+			i := w.order[k]
+			if !w.known[i] && own[i] > 0 {
+				if clear(w.touched); w.sum(i, &w.next, false) > 0 {
+					w.flip(true)
+					changed = true
+				}
+			}
+		}
+		for _, i := range w.order {
+			if w.known[i] && own[i] < 0 {
+				if clear(w.touched); w.sum(i, &w.after, true) < 0 {
+					w.flip(false)
+					changed = true
+				}
+			}
+		}
+		if !changed {
+			return
+		}
+	}
+}
+
+func (w *Planner) sum(i int32, e *edges, stays bool) float64 {
+	if w.touched[i] || w.known[i] != stays {
+		return 0
+	}
+	w.touched[i] = true
+	s := w.own[i]
+	for _, j := range e.of(i) {
+		s += w.sum(j, e, stays)
+	}
+	return s
+}
+
+func (w *Planner) flip(to bool) {
+	for i, t := range w.touched {
+		if t {
+			w.known[i] = to
+		}
+	}
+}
+
+// price is what the next slot of a host is worth for each microwatt.
+func (w *Planner) price(i int32, slot int) float64 {
+	return ratio(w.worth(i, slot+1)-w.worth(i, slot), w.hosts[i].up)
+}
+
+// worthUntil is the slot from which on a host is worth less than a price.
+func (w *Planner) worthUntil(i int32, price float64) int {
+	lo, hi := w.start[i]-1, w.last
+	for lo+1 < hi {
+		if mid := (lo + hi) / 2; w.price(i, mid) >= price {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return hi
+}
+
 // fill pushes hosts on by a number of slots, those first whose step is worth
 // most for each watt, until none can be.
 func (w *Planner) fill(by int, pinned int32, effort int) {
@@ -284,7 +471,7 @@ func (w *Planner) fill(by int, pinned int32, effort int) {
 	clear(w.known)
 	clear(w.stuck)
 	for i := w.mostWorth(by); i >= 0 && w.spent < effort; i = w.mostWorth(by) {
-		if w.push(i, w.start[i]+by) && w.sound() {
+		if w.push(i, w.start[i]+by) && w.try() {
 			w.unsettle(by)
 			w.keep()
 		} else {
@@ -389,7 +576,7 @@ func (w *Planner) survey(by int) {
 
 func (w *Planner) exchange(pull, push *option) bool {
 	if w.pull(pull.host, w.start[pull.host]-pull.by) && w.push(push.host, w.start[push.host]+push.by) {
-		if gain, _ := w.weigh(); gain > 0 && w.sound() {
+		if gain, _ := w.weigh(); gain > 0 && w.try() {
 			for _, m := range w.undo {
 				w.touched[m.host] = true
 			}
@@ -428,12 +615,14 @@ func (w *Planner) attempt(effort int, change func() bool) bool {
 	}
 	before := w.total()
 	w.saved = append(w.saved[:0], w.start...)
+	w.before.copy(&w.now)
 	if change() && w.total() > before {
 		return true
 	}
 	w.keep()
 	w.pinned = -1
 	copy(w.start, w.saved)
+	w.now.copy(&w.before)
 	if w.keeps {
 		w.seat()
 	}
@@ -441,7 +630,7 @@ func (w *Planner) attempt(effort int, change func() bool) bool {
 }
 
 func (w *Planner) stopEarlier(i int32, by, effort int) bool {
-	if !w.pull(i, w.start[i]-by) {
+	if !w.pull(i, w.start[i]-by) || !w.try() {
 		return false
 	}
 	w.keep()
@@ -497,7 +686,7 @@ func (w *Planner) repair(pinned int32) bool {
 	}
 	w.pinned = pinned
 	defer func() { w.pinned = -1 }()
-	for !w.sound() {
+	for !w.try() {
 		best, least := int32(-1), 0.0
 		for _, j := range w.ranked {
 			if w.pull(j, w.start[j]-1) {
@@ -516,3 +705,6 @@ func (w *Planner) repair(pinned int32) bool {
 	}
 	return true
 }
+
+var STEP = 1000
+var TMAX = 1

@@ -38,7 +38,28 @@ type store struct {
 	battery.Model
 	start battery.Charge
 	base  float64
+	span  float64 // the reserve, in seconds
+	decay float64 // what a reserve's rest leaves of the bound charge
 }
+
+// spare is what the store would have left if it carried a load for the reserve:
+// Left after Advance, without the exponential.
+func (c *store) spare(q battery.Charge, watts float64) float64 {
+	if !c.linear() {
+		return c.Left(c.Advance(q, watts, c.span), watts)
+	}
+	q.Delivered += float64(watts * c.span)
+	q.Bound = float64(q.Bound*c.decay) + float64(float64(c.Diffusion*watts)*(1-c.decay))
+	return c.Left(q, watts)
+}
+
+// fade is what a rest of so long leaves of the bound charge.
+func (c *store) fade(rest int64) float64 {
+	return c.Advance(battery.Charge{Bound: 1}, 0, seconds(rest)).Bound
+}
+
+// linear tells whether what is left falls in proportion to the load.
+func (c *store) linear() bool { return c.Exponent == 0 || c.Exponent == 1 }
 
 type group struct {
 	feeds, needs uint64 // stores, as bits
@@ -69,7 +90,9 @@ func (w *Planner) load(p *Problem) {
 	w.stores = w.stores[:0]
 	for i := range p.Stores {
 		s := &p.Stores[i]
-		w.stores = append(w.stores, store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base)})
+		c := store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base), span: seconds(clamp(p.Reserve))}
+		c.decay = c.fade(clamp(p.Reserve))
+		w.stores = append(w.stores, c)
 	}
 	w.hosts, w.groups = w.hosts[:0], w.groups[:0]
 	for i := range p.Hosts {
@@ -197,13 +220,16 @@ func (w *Planner) size() {
 	w.draw, w.end = resize(w.draw, g), resize(w.end, g)
 	w.share = resize(w.share, m*g)
 	w.until, w.watts = resize(w.until, m), resize(w.watts, m)
-	w.charge, w.then, w.kept = resize(w.charge, m), resize(w.then, m), resize(w.kept, m)
+	w.tight, w.final = resize(w.tight, m), resize(w.final, m)
+	w.charge, w.then, w.aside = resize(w.charge, m), resize(w.then, m), resize(w.aside, m)
 
 	w.worst, w.expected = resize(w.worst, n), resize(w.expected, n)
 	w.start, w.length, w.starts = resize(w.start, n), resize(w.length, n), resize(w.starts, n)
 	w.turn, w.best, w.from = resize(w.turn, n), resize(w.best, n), resize(w.from, n)
 
 	w.first, w.low, w.touched, w.values = resize(w.first, n), resize(w.low, n), resize(w.touched, n), resize(w.values, n)
+	w.want = resize(w.want, n)
+	w.net, w.own = resize(w.net, n), resize(w.own, n)
 	w.ratio, w.known, w.stuck = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n)
 
 	w.peaks = false

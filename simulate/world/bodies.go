@@ -188,13 +188,19 @@ func (w *World) dead(i int32) {
 		if !h.On || !w.dark(w.Policy.Hosts[k].FedBy) {
 			continue
 		}
-		if h.Stopping || w.Policy.Hosts[k].RunsOn < 0 {
+		if w.Behaves(int32(k)) {
 			u.Margin, u.Held = -w.wanting(int32(k)), true
 		}
 		w.off(int32(k))
 		h.WasCut, h.LastCut = true, true
 	}
 	w.settle()
+}
+
+// Behaves tells whether a host goes down when it is told to, in the end.
+func (w *World) Behaves(k int32) bool {
+	m := w.Hosts[k].mode
+	return (m == Obeys || m == CutsLink) && !w.Policy.Hosts[k].StaysUp
 }
 
 // wanting is how much longer a host that is cut would have needed.

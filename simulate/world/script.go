@@ -65,10 +65,11 @@ type Truth struct {
 
 // UPSTruth is one UPS as it really is.
 type UPSTruth struct {
-	Holds      float64 // the store, as a part of what the core believes likely
-	Charge     float64 // at the start, 0 to 1; its gauge knows
-	Optimism   float64 // factor on the minutes it claims; 1 is honest
-	ClaimsFull bool    // its gauge stays at 100 % and it never says "battery low"
+	Holds      float64       // the store, as a part of what the core believes likely
+	Charge     float64       // at the start, 0 to 1; its gauge knows
+	Optimism   float64       // factor on the minutes it claims; 1 is honest
+	LowAt      time.Duration // the runtime at which it says "battery low"
+	ClaimsFull bool          // its gauge stays at 100 % and it never says "battery low"
 }
 
 // HostTruth is one host as it really is.

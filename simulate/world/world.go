@@ -16,7 +16,6 @@ const (
 	noAnswer    = time.Second // until an unreachable host is known to be so
 	lookAgain   = 10 * time.Second
 	idlePoll    = time.Minute // between answers while nothing is under way: nothing is learned from more
-	lowAt       = 120         // seconds left at which an honest UPS says "battery low"
 )
 
 // End is how a host ended the run, or stands now.
@@ -40,7 +39,7 @@ type UPS struct {
 	Model   battery.Model
 	Load    float64 // watts at the output
 	Extra   float64
-	Margin  time.Duration // battery time left, at the load before, when a host on it last went off
+	Margin  time.Duration // battery time left, at the load before, when a host on it last went off; what a host that was cut lacked, negative
 	Held    bool          // Margin was set in this outage
 	at      shutdown.Instant
 	belief  *battery.Belief
@@ -337,7 +336,7 @@ func (w *World) answer(i int32) *shutdown.Event {
 		return nil
 	}
 	w.update(i)
-	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: w.reading(i)}
+	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: w.Reading(i)}
 	u.odd = 0
 	return &w.told
 }
@@ -358,8 +357,8 @@ func (w *World) interval(i int32) time.Duration {
 	return max(every, idlePoll)
 }
 
-// reading is what the UPS's own instruments show.
-func (w *World) reading(i int32) shutdown.Measurement {
+// Reading is what the UPS's own instruments show.
+func (w *World) Reading(i int32) shutdown.Measurement {
 	u, t := &w.UPSs[i], &w.Truth.UPSs[i]
 	m := shutdown.Nothing
 	watts := u.Load + u.belief.OverheadWatts
@@ -390,7 +389,7 @@ func (w *World) reading(i int32) shutdown.Measurement {
 	m.ChargeTenths = int64(1000 * part)
 	left := u.Model.Runtime(u.Charge, max(watts, 1))
 	m.RuntimeSeconds = int64(min(left*t.Optimism, 359999)) / 60 * 60
-	if !u.Input && left < lowAt {
+	if !u.Input && left < t.LowAt.Seconds() {
 		m.Battery = shutdown.StoreLow
 	}
 	if t.ClaimsFull {
@@ -405,14 +404,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 	if !w.Agent {
 		return nil
 	}
-	seen := shutdown.SeenSilent
-	switch {
-	case !w.pathTo(k, -1):
-	case h.On && h.Service:
-		seen = shutdown.SeenUp
-	case h.On && h.Stopping:
-		seen = shutdown.SeenRefusing
-	}
+	seen := w.Sight(k)
 	if h.told && seen != shutdown.SeenSilent {
 		w.lookSoon(k, lookAgain)
 	}
@@ -422,6 +414,35 @@ func (w *World) looked(k int32) *shutdown.Event {
 	h.seen, h.sent = seen, true
 	w.told = shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen}
 	return &w.told
+}
+
+// Sight is how a host looks from the agent's place. Silence counts only when it
+// has lasted; who looks sees to that.
+func (w *World) Sight(k int32) shutdown.Sighting {
+	h := &w.Hosts[k]
+	switch {
+	case !w.pathTo(k, -1):
+	case h.On && h.Service:
+		return shutdown.SeenUp
+	case h.On && h.Stopping:
+		return shutdown.SeenRefusing
+	}
+	return shutdown.SeenSilent
+}
+
+// Update brings every battery to the instant given, which nothing in the queue
+// may come before.
+func (w *World) Update(at shutdown.Instant) {
+	w.Now = max(w.Now, at)
+	for i := range w.UPSs {
+		w.update(int32(i))
+	}
+}
+
+// Left is the part of a UPS's true store that is left at its load.
+func (w *World) Left(i int32) float64 {
+	u := &w.UPSs[i]
+	return max(0, u.Model.Left(u.Charge, u.Load+u.belief.OverheadWatts)/u.Model.Store)
 }
 
 // lookSoon has the host looked at in so long.

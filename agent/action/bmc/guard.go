@@ -38,8 +38,8 @@ type algorithms struct {
 	secrecy   types.CryptAlg
 }
 
-// suitesAllowed are the cipher suites with signatures and encryption that are
-// not broken (IPMI 2.0, table 22-20).
+// suitesAllowed are the cipher suites with HMAC-SHA signatures and AES (IPMI 2.0,
+// table 22-20). The others sign or encrypt with MD5, RC4 or not at all.
 var suitesAllowed = map[int]algorithms{
 	3:  {types.AuthAlg_HMAC_SHA1, types.IntegrityAlg_HMAC_SHA1_96, types.CryptAlg_AES_CBC_128},
 	17: {types.AuthAlg_HMAC_SHA256, types.IntegrityAlg_HMAC_SHA256_128, types.CryptAlg_AES_CBC_128},
@@ -71,8 +71,9 @@ func (g *guard) Write(d []byte) (int, error) {
 	return g.Conn.Write(d)
 }
 
-// Read gives the next genuine answer. The others are dropped: whoever forges one
-// can make an action neither fail nor last longer than without it.
+// Read gives the next genuine answer and drops the others. Until the keys are
+// agreed any refusal counts as genuine: a forged one can make an action fail,
+// which is said, but never succeed.
 func (g *guard) Read(d []byte) (int, error) {
 	for {
 		n, err := g.Conn.Read(d)
@@ -95,7 +96,8 @@ func complete(d []byte, n int) int {
 }
 
 func (g *guard) genuine(d []byte) bool {
-	if len(d) < headerSize || d[0] != types.RmcpVersion || d[3] != types.MessageClassIPMI || d[4] != byte(types.AuthTypeRMCPPlus) || d[5] != g.awaited {
+	if len(d) < headerSize || d[0] != types.RmcpVersion || d[3] != types.MessageClassIPMI ||
+		d[4] != byte(types.AuthTypeRMCPPlus) || d[5] != g.awaited {
 		return false
 	}
 	size := int(binary.LittleEndian.Uint16(d[14:16]))
@@ -106,7 +108,8 @@ func (g *guard) genuine(d []byte) bool {
 	refused := payload[1] != 0
 	switch d[5] {
 	case openAnswer:
-		return refused || size >= 36 && g.algorithms == algorithms{types.AuthAlg(payload[16]), types.IntegrityAlg(payload[24]), types.CryptAlg(payload[32])}
+		return refused || size >= 36 &&
+			g.algorithms == algorithms{types.AuthAlg(payload[16]), types.IntegrityAlg(payload[24]), types.CryptAlg(payload[32])}
 	case rakp2:
 		if !refused && size >= 40 {
 			g.agree(payload[8:24])

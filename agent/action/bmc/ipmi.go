@@ -13,7 +13,8 @@ import (
 	"ebbline/shutdown"
 )
 
-// IPMI is a host's BMC over IPMI 2.0 (RMCP+).
+// IPMI is a host's BMC over IPMI 2.0 (RMCP+), with a user and password; the
+// second key that some can be given (KG) is not supported.
 type IPMI struct {
 	at     policy.BMC
 	secret func(policy.Secret) ([]byte, error)
@@ -90,9 +91,9 @@ func power(on bool) string {
 	return "chassis power is off"
 }
 
-// control sends the order, once: a repeat of the datagram ought to be dropped
-// by its sequence number (IPMI 2.0, 6.12.14), but not every BMC does that, and a
-// host that is told to stop twice may take the second for a wish to stay.
+// control sends the order, once. A BMC ought to drop a repeated datagram by its
+// sequence number (IPMI 2.0, 6.12.14), but OpenIPMI's simulator does not and
+// obeys twice, so the library must not repeat this one when the answer is lost.
 func control(ctx context.Context, c *client.Client, order chassis.ChassisControl) (shutdown.Outcome, string) {
 	c.WithRetry(0)
 	_, err := c.ChassisControl(ctx, order)

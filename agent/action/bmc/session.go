@@ -12,6 +12,7 @@ import (
 	"github.com/bougou/go-ipmi/pkg/client"
 	"github.com/bougou/go-ipmi/pkg/types"
 
+	"ebbline/agent/action/internal/said"
 	"ebbline/shutdown"
 )
 
@@ -64,18 +65,19 @@ func (i *IPMI) connect(ctx context.Context, password string) (*client.Client, ne
 		suites = []int{17, 3} // common practice: the stronger one first
 	}
 	var err error
+next:
 	for _, suite := range suites {
 		for range handshakes {
 			var c *client.Client
 			var conn net.Conn
-			if c, conn, err = i.handshake(ctx, suite, password); err == nil {
+			c, conn, err = i.handshake(ctx, suite, password)
+			switch {
+			case err == nil:
 				return c, conn, nil
-			}
-			if ctx.Err() != nil || !silent(err) && !noSuchSuite(err) {
+			case noSuchSuite(err):
+				continue next
+			case ctx.Err() != nil || !silent(err):
 				return nil, nil, err
-			}
-			if noSuchSuite(err) {
-				break
 			}
 		}
 	}
@@ -167,7 +169,7 @@ func plain(err error) string {
 	var network *net.OpError
 	switch {
 	case errors.As(err, &own):
-		return strings.Join(strings.Fields(own.text), " ")
+		return said.Line(own.text)
 	case errors.Is(err, client.ErrRAKPAuthentication):
 		return "the user or password was refused"
 	case noSuchSuite(err):

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/agent/action/internal/said"
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -51,16 +52,16 @@ func (s *SNMP) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, st
 	case err == nil && on == want:
 		return shutdown.Accepted, state(on) + " already"
 	case err != nil && !errors.Is(err, errUnreadable): // one that cannot be read can still be switched
-		return shutdown.Unreachable, line(err)
+		return shutdown.Unreachable, said.Line(err.Error())
 	}
 	writer, err := snmp.NewClient(*s.outlet.SNMP, snmp.Writing, s.secret)
 	if err != nil {
-		return shutdown.Unreachable, line(err)
+		return shutdown.Unreachable, said.Line(err.Error())
 	}
 	defer writer.Close()
 	lost := writer.Set(ctx, s.outlet.OID, value)
 	if refused := (*snmp.RefusedError)(nil); errors.As(lost, &refused) {
-		return shutdown.Refused, line(lost)
+		return shutdown.Refused, said.Line(lost.Error())
 	}
 	return s.followed(ctx, want, lost)
 }
@@ -70,13 +71,13 @@ func (s *SNMP) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, st
 func (s *SNMP) followed(ctx context.Context, want bool, lost error) (shutdown.Outcome, string) {
 	order := "the order was taken"
 	if lost != nil {
-		order = "no answer to the order (" + line(lost) + ")"
+		order = "no answer to the order (" + said.Line(lost.Error()) + ")"
 	}
 	for n := 1; ; n++ {
 		on, err := s.read(ctx)
 		switch {
 		case err != nil:
-			return shutdown.Unknown, order + ", and not read back: " + line(err)
+			return shutdown.Unknown, order + ", and not read back: " + said.Line(err.Error())
 		case on == want:
 			return shutdown.Accepted, state(on) + "; " + order
 		case n == readings:
@@ -96,15 +97,15 @@ func (s *SNMP) Look(ctx context.Context) (shutdown.Sighting, string) {
 	on, err := s.read(ctx)
 	switch {
 	case err != nil:
-		return 0, line(err)
+		return 0, said.Line(err.Error())
 	case on:
 		return 0, state(on)
 	}
 	return shutdown.SeenOff, state(on)
 }
 
-// read tells whether the outlet has power. Whatever the reading for off is not,
-// is on: that is the side on which an error does no harm.
+// read tells whether the outlet has power. Any other reading than the one for
+// off counts as on, so that a strange one never proves a host off.
 func (s *SNMP) read(ctx context.Context) (on bool, err error) {
 	within := answerWithin
 	if s.outlet.SNMP.Timeout > 0 {
@@ -117,9 +118,9 @@ func (s *SNMP) read(ctx context.Context) (on bool, err error) {
 		return false, err
 	}
 	defer reader.Close()
-	oid, off := s.outlet.ReadOID, s.outlet.OffReading
+	oid := s.outlet.ReadOID
 	if oid == "" {
-		oid, off = s.outlet.OID, s.outlet.Off
+		oid = s.outlet.OID
 	}
 	oid = "." + strings.TrimPrefix(oid, ".") // as answers have it
 	answers, err := reader.Get(ctx, []string{oid})
@@ -130,7 +131,7 @@ func (s *SNMP) read(ctx context.Context) (on bool, err error) {
 	if !ok {
 		return false, fmt.Errorf("%s %w %s", s.outlet.SNMP.Address, errUnreadable, oid)
 	}
-	return reading != off, nil
+	return reading != s.outlet.OffReading, nil
 }
 
 func state(on bool) string {
@@ -139,6 +140,3 @@ func state(on bool) string {
 	}
 	return "the outlet is off"
 }
-
-// line puts an error into one line.
-func line(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }

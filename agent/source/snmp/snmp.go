@@ -47,7 +47,7 @@ const (
 	relearnSoon = 10 * time.Second
 	// relearnFailed is the same when asking failed.
 	relearnFailed = time.Minute
-	mostAlarms  = 64
+	mostAlarms    = 64
 )
 
 // New makes a source. It sends nothing yet; it reads the secrets.

@@ -87,6 +87,7 @@ ups "f" {
   battery {
     chemistry = "vrla"
     model { # ERROR: Implausible battery model # ERROR: Missing attribute
+      fitted           = "last week" # ERROR: Invalid date
       store_watt_hours = 5.2
       ohmic            = "9m"
       diffusion        = "64m"

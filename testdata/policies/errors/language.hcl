@@ -84,6 +84,42 @@ variable "format-5" {
   value = format("%s", var.numbers) # ERROR: Wrong kind of value
 }
 
+variable "format-6" {
+  value = format() # ERROR: Wrong function arguments
+}
+
+variable "format-7" {
+  value = format(1) # ERROR: Wrong function arguments
+}
+
+variable "format-8" {
+  value = format("%x of %s", 1) # ERROR: Wrong function arguments
+}
+
+variable "join-1" {
+  value = join(",") # ERROR: Wrong function arguments
+}
+
+variable "join-2" {
+  value = join(",", ["a", var.numbers]) # ERROR: Wrong kind of value
+}
+
+variable "negative" { # ERROR: Duplicate name
+  value = -var.nothing
+}
+
+variable "negated" {
+  value = -var.nothing # ERROR: Unknown variable
+}
+
+variable "literals" {
+  value = [true, "${true} ${-1}", (1), { (var.numbers) = 1 }] # ERROR: Wrong kind of value
+}
+
+variable "concat-1" {
+  value = concat() # ERROR: Wrong function arguments
+}
+
 variable "join" {
   value = join(["a"], ",") # ERROR: Wrong function arguments
 }

@@ -76,7 +76,7 @@ host "lists" {
     command = "systemctl poweroff" # ERROR: Wrong kind of value
   }
   local {
-    command = [] # ERROR: Wrong kind of value
+    command = [] # ERROR: Invalid text
   }
   local {
     command = ["", 5] # ERROR: Wrong kind of value # ERROR: Wrong kind of value
@@ -104,7 +104,20 @@ host "controller" {
     protocol    = "redfihs"         # ERROR: Unknown choice
     address     = "192.0.2.120"
     user        = "ebbline"
+  }
+  bmc {
+    protocol    = "redfish"
+    address     = "192.0.2.120/redfish/v1" # ERROR: Invalid address
+    user        = "ebbline"
+    password    = secret("bmc")
     certificate = "aa:bb"           # ERROR: Invalid fingerprint
+  }
+  bmc {
+    protocol    = "redfish"
+    address     = "http://192.0.2.120" # WARNING: Weak cryptography
+    user        = "ebbline"
+    password    = secret("bmc")
+    certificate = "SHA256:00"       # ERROR: Does not apply here
   }
   bmc {
     protocol = "redfish"

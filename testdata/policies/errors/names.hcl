@@ -112,6 +112,7 @@ host "mail" {
 }
 
 host "wiki" {
+  group    = "" # ERROR: Invalid text
   runs_on  = "bridge" # ERROR: Unknown host
   priority = 50
   stops_in = "1m"

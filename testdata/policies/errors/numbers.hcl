@@ -59,7 +59,7 @@ host "vault" {
 
 host "press" {
   priority = 1.5              # ERROR: Out of range
-  fed_by   = []               # ERROR: Host without a feed
+  fed_by   = []               # ERROR: No feed
   watts    = 1e999999999      # ERROR: Out of range
   stops_in = "1m"
   outlet {

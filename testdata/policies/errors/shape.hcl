@@ -47,10 +47,10 @@ ups "closet" { # ERROR: Missing attribute
   }
 }
 
-load "radio" { # ERROR: Missing attribute # ERROR: Host without a feed
+load "radio" { # ERROR: Missing attribute # ERROR: No feed
 }
 
-host "vault" { # ERROR: Missing attribute # ERROR: Host without a feed # WARNING: Stopping time assumed # ERROR: Host without a way to stop it
+host "vault" { # ERROR: Missing attribute # ERROR: No feed # WARNING: Stopping time assumed # ERROR: Host without a way to stop it
 }
 
 group "guests" {

@@ -82,6 +82,7 @@ ups "right" {
       ohmic            = "9m"
       diffusion        = "64m"
       relaxation       = "90m"
+      fitted           = "2025-09-01"
     }
   }
   snmp {
@@ -164,7 +165,7 @@ host "hyper" {
     address     = "pdu.example"
     user        = "ebbline"
     password    = secret("pdu")
-    certificate = "SHA256:VlxnmNz1rsZ0ezrzGgsEDVIdZYPxUlGhdKULMVkOnGE"
+    certificate = "SHA256:56:5C:67:98:DC:F5:AE:C6:74:7B:3A:F3:1A:0B:04:0D:52:1D:65:83:F1:52:51:A1:74:A5:0B:31:59:0E:9C:61"
     name        = "A7"
   }
   probe {

@@ -48,7 +48,7 @@ group "servers" {
     protocol = "ipmi"
     user     = "ebbline"
     password = secret("bmc")
-    gives_up = "45s"
+    gives_up = "3m"
   }
 }
 

@@ -76,7 +76,7 @@ host "press" {
   }
   bmc {
     protocol = "redfish"
-    address  = "192.0.2.130"
+    address  = "http://192.0.2.130:8000" # WARNING: Weak cryptography
     user     = "ebbline"
     password = secret("press-bmc")
     force    = true

@@ -13,11 +13,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
+	"unicode"
 
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -38,22 +40,29 @@ func System(b policy.BMC, secret func(policy.Secret) ([]byte, error)) *Target {
 	return &Target{
 		at: b, secret: secret, kind: "system", action: "#ComputerSystem.Reset", parameter: "ResetType",
 		find: func(ctx context.Context, s *session) (string, error) {
-			return s.member(ctx, s.root.Systems, "system", b.System)
+			return s.member(ctx, s.root.Systems, b.System, "system", "system = %q")
 		},
 	}
 }
 
-// Outlet is the outlet called name of the rack PDU that b names as its system,
-// or of the only one.
+// Outlet is the outlet called name of the only rack PDU, or "PDU/OUTLET" of one of
+// several at the same service.
 func Outlet(b policy.BMC, name string, secret func(policy.Secret) ([]byte, error)) *Target {
+	parent, id, several := strings.Cut(name, "/")
+	if !several {
+		parent, id = "", name
+	}
 	return &Target{
 		at: b, secret: secret, kind: "outlet", action: "#Outlet.PowerControl", parameter: "PowerState",
 		find: func(ctx context.Context, s *session) (string, error) {
+			if s.root.PowerEquipment.ID == "" {
+				return "", &refusal{text: "it has no power equipment: is this the address of a rack PDU?"}
+			}
 			var equipment struct{ RackPDUs link }
 			if err := s.get(ctx, s.root.PowerEquipment.ID, &equipment); err != nil {
 				return "", err
 			}
-			ref, err := s.member(ctx, equipment.RackPDUs, "rack PDU", b.System)
+			ref, err := s.member(ctx, equipment.RackPDUs, parent, "rack PDU", `name = "%s/OUTLET"`)
 			if err != nil {
 				return "", err
 			}
@@ -61,7 +70,7 @@ func Outlet(b policy.BMC, name string, secret func(policy.Secret) ([]byte, error
 			if err := s.get(ctx, ref, &pdu); err != nil {
 				return "", err
 			}
-			return s.member(ctx, pdu.Outlets, "outlet", name)
+			return s.member(ctx, pdu.Outlets, id, "outlet", "name = %q")
 		},
 	}
 }
@@ -207,7 +216,7 @@ func (s *session) post(ctx context.Context, target, parameter, value string) (sh
 	case errors.As(err, &network) && network.Op == "dial":
 		return shutdown.Unreachable, plain(err)
 	case err != nil:
-		return shutdown.Unknown, "no answer: " + plain(err)
+		return shutdown.Unknown, plain(err)
 	}
 	var task struct{ TaskState string }
 	_ = json.Unmarshal(a.body, &task) // most answers have no body
@@ -223,19 +232,28 @@ func (s *session) post(ctx context.Context, target, parameter, value string) (sh
 	return shutdown.Refused, text
 }
 
-// plain gives an error without the request that it happened in.
+// plain says an error in one line, in words for people.
 func plain(err error) string {
 	var request *url.Error
 	if errors.As(err, &request) {
-		err = request.Err
+		err = request.Err // without the request that it happened in
+	}
+	switch {
+	case errors.Is(err, context.Canceled):
+		return "called off"
+	case errors.Is(err, context.DeadlineExceeded):
+		return "no answer before the deadline"
+	case errors.Is(err, io.EOF):
+		return "the connection was closed"
 	}
 	return line(advice(err).Error())
 }
 
-// line makes one line of bearable length: parts of the text are the other
-// side's words.
+// line makes one printable line of bearable length: parts of the text are the
+// other side's words.
 func line(text string) string {
-	const enough = 300 // bytes
-	text = strings.Join(strings.FieldsFunc(text, func(r rune) bool { return r <= ' ' || r == 0x7f }), " ")
-	return strings.ToValidUTF8(text[:min(len(text), enough)], "")
+	const enough = 300
+	words := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || !unicode.IsPrint(r) })
+	runes := []rune(strings.Join(words, " "))
+	return string(runes[:min(len(runes), enough)])
 }

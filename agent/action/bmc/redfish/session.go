@@ -197,8 +197,9 @@ func (s *session) get(ctx context.Context, ref string, into any) error {
 }
 
 // member finds the member of a collection whose id is name, or the only one
-// when no name is given. What names it in errors ("system").
-func (s *session) member(ctx context.Context, collection link, what, name string) (string, error) {
+// when no name is given. What is its kind, and form how the policy names one of
+// several, for errors.
+func (s *session) member(ctx context.Context, collection link, name, what, form string) (string, error) {
 	var refs, ids []string
 	next := collection.ID
 	for pages := 0; next != "" && pages < maxPages; pages++ {
@@ -222,7 +223,7 @@ func (s *session) member(ctx context.Context, collection link, what, name string
 	case name != "":
 		return "", &refusal{text: fmt.Sprintf("it has no %s %q, but %s", what, name, some(ids))}
 	case len(ids) > 1:
-		return "", &refusal{text: fmt.Sprintf("it has more than one %s (%s): name the right one in the policy", what, some(ids))}
+		return "", &refusal{text: fmt.Sprintf("it has more than one %s (%s): write "+form, what, some(ids), ids[0])}
 	}
 	return refs[0], nil
 }

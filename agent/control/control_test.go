@@ -1,0 +1,326 @@
+package control
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"ebbline/agent"
+	"ebbline/shutdown"
+)
+
+// These tests speak over real sockets, and to tell users apart they run this
+// test binary again as another user. Only the agent behind is a stand-in.
+
+// askRole is the first argument by which this test binary runs as a client.
+const askRole = "ask-the-agent"
+
+func TestMain(m *testing.M) {
+	if len(os.Args) == 4 && os.Args[1] == askRole {
+		c := NewClient(os.Args[2])
+		var err error
+		if os.Args[3] == "status" {
+			_, _, err = c.Status(context.Background())
+		} else {
+			err = c.Order(context.Background(), shutdown.Hold)
+		}
+		if err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+		fmt.Println("done")
+		os.Exit(0)
+	}
+	os.Exit(m.Run())
+}
+
+// fakeAgent notes what it is told.
+type fakeAgent struct {
+	mu     sync.Mutex
+	orders []string
+	fail   error
+}
+
+func (f *fakeAgent) View() agent.View { return agent.View{Site: "barn", Status: "rack normal"} }
+
+func (f *fakeAgent) Command(o shutdown.Order, by string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.orders = append(f.orders, o.String()+" by "+by)
+	return f.fail
+}
+
+func (f *fakeAgent) taken() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.orders)
+}
+
+// serve starts a server in a folder of its own that everybody may enter.
+func serve(t *testing.T, operators int) (path string, a *fakeAgent) {
+	t.Helper()
+	dir, err := os.MkdirTemp("/tmp", "ebbline-control") // short: a socket's path has 108 bytes at most
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	if err := os.Chmod(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	path, a = filepath.Join(dir, "agent.sock"), &fakeAgent{}
+	start(t, Config{Path: path, OperatorGID: operators}, a)
+	return path, a
+}
+
+func start(t *testing.T, c Config, a Agent) {
+	t.Helper()
+	s, err := Listen(c, a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	over := make(chan error)
+	go func() { over <- s.Serve(ctx) }()
+	t.Cleanup(func() {
+		stop()
+		if err := <-over; err != nil {
+			t.Error(err)
+		}
+		if _, err := os.Lstat(c.Path); !errors.Is(err, os.ErrNotExist) {
+			t.Errorf("the socket is left behind: %v", err)
+		}
+	})
+}
+
+// The status and an order go the whole way, and the agent learns who gave it.
+func TestStatusAndOrder(t *testing.T) {
+	path, a := serve(t, -1)
+	info, err := os.Stat(path)
+	if err != nil || info.Mode().Perm() != 0o660 {
+		t.Errorf("the socket's mode is %v, %v", info.Mode(), err)
+	}
+	c := NewClient(path)
+	v, raw, err := c.Status(context.Background())
+	if err != nil || v.Site != "barn" || !strings.Contains(string(raw), `"status": "rack normal"`) {
+		t.Errorf("status: %+v, %s, %v", v, raw, err)
+	}
+	if err := c.Order(context.Background(), shutdown.Abort); err != nil {
+		t.Fatal(err)
+	}
+	me, err := user.Current()
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := fmt.Sprintf("abort by user %s (%s), process %d", me.Uid, me.Username, os.Getpid())
+	if got := a.taken(); !slices.Equal(got, []string{want}) {
+		t.Errorf("orders %q, want %q", got, want)
+	}
+	a.fail = errors.New("the agent is busy")
+	if err := c.Order(context.Background(), shutdown.Hold); err == nil || !strings.Contains(err.Error(), "busy") {
+		t.Errorf("an order that is not taken: %v", err)
+	}
+}
+
+// Who may do what: another user without the socket's group cannot connect; with
+// it, the status; with the operators' group too, an order. Method: this binary
+// as user 65534 with the groups given.
+func TestWhoMay(t *testing.T) {
+	if os.Getuid() != 0 {
+		t.Skip("running as other users needs root")
+	}
+	const operators = 61234
+	path, a := serve(t, operators)
+	exe := filepath.Join(filepath.Dir(path), "client")
+	text, err := os.ReadFile(os.Args[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(exe, text, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		what   string
+		groups []uint32
+		may    bool
+		says   string
+	}{
+		{"status", nil, false, "you may not speak"},
+		{"status", []uint32{0}, true, "done"},
+		{"order", []uint32{0}, false, "user 65534"},
+		{"order", []uint32{operators}, false, "you may not speak"},
+		{"order", []uint32{0, operators}, true, "done"},
+	} {
+		cmd := exec.Command(exe, askRole, path, c.what)
+		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534, Groups: c.groups}}
+		out, err := cmd.CombinedOutput()
+		if (err == nil) != c.may || !strings.Contains(string(out), c.says) {
+			t.Errorf("%s with groups %v: %v, %s", c.what, c.groups, err, out)
+		}
+	}
+	if n := len(a.taken()); n != 1 {
+		t.Errorf("%d orders were taken: %q", n, a.taken())
+	}
+}
+
+// A folder in which others may write, or that is another's, is refused; so is a
+// socket at which somebody listens, and a file; a stale socket is replaced.
+func TestPlaces(t *testing.T) {
+	listen := func(path string) error {
+		s, err := Listen(Config{Path: path, OperatorGID: -1}, &fakeAgent{})
+		if err == nil {
+			s.ln.Close()
+		}
+		return err
+	}
+	dir := t.TempDir()
+	refused := func(path, says string) {
+		t.Helper()
+		if err := listen(path); err == nil || !strings.Contains(err.Error(), says) {
+			t.Errorf("%s: %v, want %q", path, err, says)
+		}
+	}
+	refused(filepath.Join(dir, "none", "s"), "install -d")
+	open := filepath.Join(dir, "open")
+	if err := os.Mkdir(open, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(open, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	refused(filepath.Join(open, "s"), "chmod go-w")
+	if os.Getuid() == 0 {
+		other := filepath.Join(dir, "other")
+		if err := os.Mkdir(other, 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Chown(other, 65534, 65534); err != nil {
+			t.Fatal(err)
+		}
+		refused(filepath.Join(other, "s"), "belongs to user 65534")
+	}
+	file := filepath.Join(dir, "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	refused(file, "no socket")
+
+	taken := filepath.Join(dir, "taken")
+	ln, err := net.ListenUnix("unix", &net.UnixAddr{Name: taken, Net: "unix"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused(taken, "somebody listens")
+	ln.SetUnlinkOnClose(false)
+	ln.Close()
+	if err := listen(taken); err != nil {
+		t.Errorf("a stale socket: %v", err)
+	}
+}
+
+// Requests that are no good get an answer that says what is wrong, and reach no
+// agent.
+func TestBadRequests(t *testing.T) {
+	path, a := serve(t, -1)
+	client := http.Client{Transport: &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return net.Dial("unix", path)
+	}}}
+	defer client.CloseIdleConnections()
+	for _, c := range []struct {
+		method, path, body string
+		code               int
+		says               string
+	}{
+		{"POST", orderPath, `{"order": "explode"}`, 400, "There are hold, proceed and abort"},
+		{"POST", orderPath, `{"order": "hold"`, 400, "an order is written"},
+		{"POST", orderPath, `{"order": "hold", "by": "root"}`, 400, "unknown field"},
+		{"POST", orderPath, `{"order": "hold"}{"order": "abort"}`, 400, "nothing behind it"},
+		{"POST", orderPath, `{"order": "` + strings.Repeat("x", 300) + `"}`, 400, "too large"},
+		{"GET", orderPath, "", 405, ""},
+		{"POST", statusPath, "", 405, ""},
+		{"GET", "/", "", 404, ""},
+	} {
+		req, err := http.NewRequest(c.method, "http://agent"+c.path, strings.NewReader(c.body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp, err := client.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, _ := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		if resp.StatusCode != c.code || !strings.Contains(string(text), c.says) {
+			t.Errorf("%s %s %.40s: %d %s, want %d %q", c.method, c.path, c.body, resp.StatusCode, text, c.code, c.says)
+		}
+	}
+	if got := a.taken(); len(got) > 0 {
+		t.Errorf("orders were taken: %q", got)
+	}
+}
+
+// Connections that say nothing do not keep others out for longer than a request
+// may take, and are not left open.
+func TestSilentConnections(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it takes five seconds")
+	}
+	path, _ := serve(t, -1)
+	var silent []net.Conn
+	for range connections {
+		c, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		silent = append(silent, c)
+	}
+	if _, _, err := NewClient(path).Status(context.Background()); err != nil {
+		t.Errorf("behind %d silent connections: %v", connections, err)
+	}
+	for _, c := range silent {
+		c.SetReadDeadline(time.Now().Add(30 * time.Second))
+		if _, err := bufio.NewReader(c).ReadByte(); !errors.Is(err, io.EOF) {
+			t.Fatalf("a silent connection ends with %v", err)
+		}
+	}
+}
+
+// Without an agent the client says where it looked and what to do.
+func TestNoAgent(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "none.sock")
+	if _, _, err := NewClient(path).Status(context.Background()); err == nil || !strings.Contains(err.Error(), path) || !strings.Contains(err.Error(), "systemctl status ebbline") {
+		t.Errorf("no socket: %v", err)
+	}
+}
+
+// Nothing in a request's body makes the reader fail, and only the three orders
+// come out.
+func FuzzOrder(f *testing.F) {
+	f.Add([]byte(`{"order":"hold"}`))
+	f.Add([]byte(`{"order":"proceed"} `))
+	f.Add([]byte(`[1]`))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		o, err := readOrder(bytes.NewReader(body))
+		if (err == nil) != (o >= shutdown.Hold && o <= shutdown.Abort) {
+			t.Errorf("%q gives %d, %v", body, o, err)
+		}
+		if err == nil && !bytes.Contains(bytes.ToLower(body), []byte(`order`)) && !bytes.Contains(body, []byte(`\u`)) {
+			t.Errorf("%q gives the order %s", body, o)
+		}
+	})
+}

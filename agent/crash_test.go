@@ -1,0 +1,404 @@
+package agent_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"ebbline/agent"
+	"ebbline/agent/journal"
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/shutdown/transcript"
+)
+
+var every = flag.Bool("every", false, "kill the agent at every event, not only at those that lead to something")
+
+// killer is a journal on the disk whose agent is killed at one of its writes:
+// before it, in the middle of it after so many bytes, or when it is written and
+// nothing of it is done yet.
+type killer struct {
+	*journal.Journal
+	path  string
+	at    int // the append, from 1; 0: never
+	bytes int // of it that are written; -1: all
+	kill  func()
+	n     int
+	dead  bool
+	acts  []act
+}
+
+// act is one append.
+type act struct {
+	size    int
+	effects bool
+	begins  bool // an action, or ends one
+}
+
+func (k *killer) Append(lines []string, sync bool) error {
+	if k.dead {
+		return nil // a dead agent writes nothing
+	}
+	k.n++
+	before := size(k.path)
+	if err := k.Journal.Append(lines, sync); err != nil {
+		return err
+	}
+	text := strings.Join(lines, "\n")
+	k.acts = append(k.acts, act{int(size(k.path) - before), len(lines) > 1, strings.Contains(text, "> begin ") || strings.Contains(text, " finished ")})
+	if k.n == k.at {
+		k.dead = true
+		if k.bytes >= 0 {
+			if err := os.Truncate(k.path, before+int64(k.bytes)); err != nil {
+				return err
+			}
+		}
+		k.kill()
+	}
+	return nil
+}
+
+func (k *killer) Cut(snapshot []byte, keep string) error {
+	if k.dead {
+		return nil
+	}
+	return k.Journal.Cut(snapshot, keep)
+}
+
+// fastFolder is one in memory, where there is such a thing: a kill, unlike a
+// loss of power, does not ask what is on the disk.
+func fastFolder(t *testing.T) string {
+	dir, err := os.MkdirTemp("/dev/shm", "ebbline")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
+
+func size(path string) int64 {
+	info, err := os.Stat(path)
+	if err != nil {
+		return 0
+	}
+	return info.Size()
+}
+
+// script is what happens to the room.
+type script struct {
+	name   string
+	policy func(testing.TB) *policy.Policy
+	lasts  time.Duration
+	events []moment
+	modes  map[int]mode
+}
+
+type moment struct {
+	at    time.Duration
+	input bool
+}
+
+// end is what became of the room.
+type end struct {
+	stopped []string // hosts that went off
+	up      []string // hosts that are up at the end
+	acts    []act
+	lives   int
+}
+
+// run plays a script through one agent after the other: the first is killed at
+// the append given, and another comes two seconds later.
+func (s *script) run(t *testing.T, at, cut int) (e end) {
+	p := s.policy(t)
+	r := newRoom(p)
+	defer close(r.freed)
+	for k, m := range s.modes {
+		r.hosts[k].mode = m
+	}
+	began := time.Now()
+	for _, m := range s.events {
+		time.AfterFunc(m.at, func() { r.input(m.input) })
+	}
+	wentOff := map[string]bool{}
+	watch := time.NewTicker(time.Second)
+	defer watch.Stop()
+	path := filepath.Join(fastFolder(t), "journal")
+	for time.Since(began) < s.lasts {
+		e.lives++
+		if e.lives > 3 {
+			t.Fatalf("%s: killed at append %d, it lives for the %dth time", s.name, at, e.lives)
+		}
+		j, past, err := journal.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if past.Damage != "" {
+			t.Fatalf("%s: killed at append %d after %d bytes: %s", s.name, at, cut, past.Damage)
+		}
+		ctx, stop := context.WithCancel(context.Background())
+		l := &life{room: r}
+		k := &killer{Journal: j, path: path, bytes: cut, kill: func() { l.die(); stop() }}
+		if e.lives == 1 {
+			k.at = at
+		}
+		a := agent.New(agent.Config{Policy: p, Wire: l.wire, Journal: k, Past: past, Build: "b", Boot: "boot-1",
+			Wall: time.Now, Elapsed: func() time.Duration { return time.Since(began) + time.Hour }})
+		over := make(chan error, 1)
+		go func() { over <- a.Run(ctx) }()
+		for ended := false; !ended; {
+			select {
+			case err := <-over:
+				if err != nil {
+					t.Fatal(err)
+				}
+				ended = true
+			case <-watch.C:
+				r.set(func() {
+					for h := range r.hosts {
+						if r.hosts[h].off {
+							wentOff[p.Hosts[h].Name] = true
+						}
+					}
+				})
+				if time.Since(began) >= s.lasts {
+					stop()
+				}
+			}
+		}
+		stop()
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if e.lives == 1 {
+			e.acts = k.acts
+		}
+		time.Sleep(2 * time.Second)
+	}
+	e.stopped = slices.Sorted(maps.Keys(wentOff))
+	for h := range r.hosts {
+		if !r.hosts[h].off {
+			e.up = append(e.up, p.Hosts[h].Name)
+		}
+	}
+	meanings := map[string]string{}
+	for _, b := range r.begun {
+		meaning := fmt.Sprintf("%s in the host's cycle %d", b.verb, b.cycle)
+		if was, ok := meanings[b.name]; ok && was != meaning {
+			t.Errorf("%s: killed at append %d: %s is begun as %s and as %s", s.name, at, b.name, was, meaning)
+		}
+		meanings[b.name] = meaning
+	}
+	return e
+}
+
+// Killed at any event and started again, the agent ends the outage with the same
+// hosts off and the same brought back, and no action name means two things (P7).
+// Method: scripts through the real agent and journal over a fake room; the agent
+// is killed before, after and in the middle of the writing of every event that
+// leads to something (with -every: of all events, in five places).
+func TestKilledAtEveryEvent(t *testing.T) {
+	minutes := func(n float64) time.Duration { return time.Duration(n * float64(time.Minute)) }
+	scripts := []script{
+		{name: "all go, all come back", policy: smallRoom, lasts: minutes(19), events: []moment{{5 * time.Second, false}, {minutes(13), true}}},
+		{name: "some go", policy: smallRoom, lasts: minutes(6), events: []moment{{5 * time.Second, false}, {minutes(2), true}}},
+		{name: "it comes back and goes again", policy: smallRoom, lasts: minutes(9),
+			events: []moment{{5 * time.Second, false}, {minutes(1), true}, {minutes(2.5), false}, {minutes(4), true}}},
+		{name: "one hangs, one cuts its link", policy: smallRoom, lasts: minutes(10), modes: map[int]mode{3: cutsShort, 0: refuses},
+			events: []moment{{5 * time.Second, false}, {minutes(5), true}}},
+	}
+	for _, s := range scripts {
+		t.Run(s.name, func(t *testing.T) {
+			var want end
+			synctest.Test(t, func(t *testing.T) { want = s.run(t, 0, -1) })
+			if want.lives != 1 || len(want.stopped) == 0 {
+				t.Fatalf("without a kill: %+v", want)
+			}
+			runs := 0
+			try := func(at, cut int) {
+				runs++
+				var got end
+				synctest.Test(t, func(t *testing.T) { got = s.run(t, at, cut) })
+				if got.lives != 2 {
+					t.Errorf("killed at append %d: %d lives", at, got.lives)
+				}
+				if !slices.Equal(got.stopped, want.stopped) || !slices.Equal(got.up, want.up) {
+					t.Errorf("killed at append %d after %d bytes: stopped %q, up at the end %q; without a kill %q and %q",
+						at, cut, got.stopped, got.up, want.stopped, want.up)
+				}
+			}
+			for i, a := range want.acts {
+				switch {
+				case *every:
+					for _, cut := range []int{0, 1, a.size / 4, a.size / 2, a.size - 1} {
+						try(i+1, cut)
+					}
+				case a.begins:
+					try(i+1, 0)
+					try(i+1, a.size/2)
+				case !a.effects:
+					continue
+				}
+				try(i+1, -1)
+			}
+			t.Logf("%d kills", runs)
+		})
+	}
+}
+
+// Wherever the last lines of a real journal are cut, what is left is read
+// without a complaint, and the state is the one before the cut. Method: a
+// journal of an outage, cut at every byte of its last dozen lines; the core,
+// stepped by hand, says what the state must be.
+func TestCutAtEveryByte(t *testing.T) {
+	var text []byte
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, smallRoom(t))
+		path := filepath.Join(t.TempDir(), "journal")
+		j, past, err := journal.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k := &killer{Journal: j, path: path}
+		l.config.Journal, l.config.Past = k, past
+		l.start()
+		l.room.input(false)
+		time.Sleep(31 * time.Second)
+		if text, err = os.ReadFile(path); err != nil {
+			t.Fatal(err)
+		}
+		l.end()
+		j.Close()
+	})
+	lines := bytes.SplitAfter(text, []byte("\n"))
+	from := len(text)
+	for _, l := range lines[len(lines)-12:] {
+		from -= len(l)
+	}
+	if !bytes.Contains(text[from:], []byte("begin outage-1/")) {
+		t.Fatal("nothing begins in the last lines; the test is about that")
+	}
+	path := filepath.Join(fastFolder(t), "journal")
+	for n := from; n <= len(text); n++ {
+		if err := os.WriteFile(path, text[:n], 0o600); err != nil {
+			t.Fatal(err)
+		}
+		j, past, err := journal.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if past.Damage != "" {
+			t.Fatalf("cut after %d bytes: %s", n, past.Damage)
+		}
+		if whole := n == len(text) || text[n-1] == '\n'; past.Torn == whole {
+			t.Errorf("cut after %d bytes: torn %v", n, past.Torn)
+		}
+		if got, want := len(past.Lines), bytes.Count(text[:n], []byte("\n"))-2; got != want {
+			t.Fatalf("cut after %d bytes: %d lines, want %d", n, got, want)
+		}
+		j.Close()
+	}
+}
+
+// The state as JSON is the state: after every event of an outage, a copy that
+// went through JSON is equal, and answers the next event with the same effects
+// (all but scratch space is recorded). Method: the events of an agent's journal,
+// stepped twice.
+func TestStateRoundTrip(t *testing.T) {
+	var lines []string
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, twoUPSs(t))
+		l.room.hosts[0].mode = refuses
+		l.start()
+		l.room.input(false)
+		time.Sleep(4 * time.Minute)
+		l.room.input(true)
+		time.Sleep(3 * time.Minute)
+		lines = l.journal.lived()
+		l.end()
+	})
+	s := shutdown.New()
+	events := 0
+	for _, line := range lines {
+		if !strings.HasPrefix(line, "at ") || !transcript.Line(line) {
+			continue
+		}
+		at, e, err := transcript.Parse(s.Policy, line)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := json.Marshal(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var copied shutdown.State
+		if err := json.Unmarshal(text, &copied); err != nil {
+			t.Fatal(err)
+		}
+		if again, err := json.Marshal(&copied); err != nil || !bytes.Equal(again, text) {
+			t.Fatalf("before %q the copy is %s\nand not %s", line, again, text)
+		}
+		f := *e
+		want, got := s.Step(at, e, nil), copied.Step(at, &f, nil)
+		if d := cmp.Diff(want, got); d != "" {
+			t.Fatalf("%q: the copy answers otherwise:\n%s", line, d)
+		}
+		events++
+	}
+	if n := strings.Count(strings.Join(lines, "\n"), "> begin "); events < 100 || n < 4 {
+		t.Fatalf("%d events, %d actions: the test is about more", events, n)
+	}
+}
+
+// What the agent does is what the core says: the events of its journal, put
+// through the core by hand, give the same bytes, line by line.
+func TestSameCode(t *testing.T) {
+	var lines []string
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, twoUPSs(t))
+		l.room.hosts[0].mode = cutsShort
+		l.start()
+		l.room.input(false)
+		time.Sleep(6 * time.Minute)
+		l.room.input(true)
+		time.Sleep(4 * time.Minute)
+		lines = l.journal.lived()
+		l.end()
+	})
+	s := shutdown.New()
+	var again []string
+	for _, line := range lines {
+		switch {
+		case strings.HasPrefix(line, "boot "):
+			again = append(again, line)
+		case transcript.Line(line):
+			at, e, err := transcript.Parse(s.Policy, line)
+			if err != nil {
+				t.Fatal(err)
+			}
+			before := s.Policy
+			effects := s.Step(at, e, nil)
+			again = append(again, transcript.Event(before, at, e))
+			for i := range effects {
+				again = append(again, transcript.Effect(s.Policy, at, &effects[i]))
+			}
+		}
+	}
+	if d := cmp.Diff(again, lines); d != "" {
+		t.Errorf("the core by hand (-) and the agent (+) differ:\n%s", d)
+	}
+	if n := strings.Count(strings.Join(lines, "\n"), "> begin "); n < 4 {
+		t.Errorf("%d actions began; the test is about more", n)
+	}
+}

@@ -1,0 +1,275 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"os/user"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"ebbline/agent"
+	"ebbline/agent/control"
+	"ebbline/agent/journal"
+	"ebbline/agent/systemd"
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+var runCommand = command{
+	name:  "run",
+	about: "the agent",
+	usage: "[POLICY] [--state FOLDER] [--socket PATH] [--secrets FOLDER]",
+	help: `Watches the UPSs and acts: rides through, sheds, brings everything down in order
+and back up afterwards. It stays in the foreground; the unit in packaging/ runs
+it under systemd. SIGHUP reads the policy again, whole or not at all; SIGTERM
+ends it, and its journal lets the next start go on where it was.
+
+Secrets are read from systemd credentials, from --secrets, or from the
+environment (EBBLINE_SECRET_ and the name in capitals); never from the policy.`,
+	run: runRun,
+}
+
+const (
+	defaultState  = "/var/lib/ebbline"
+	defaultSocket = "/run/ebbline/control"
+	operators     = "ebbline-operators" // the group that may give orders
+)
+
+// stateFolder and socketPath are the flags' defaults: what the service manager
+// gives, what the environment says, or the usual place.
+func (c *call) stateFolder() string {
+	return first(c.Env("EBBLINE_STATE"), c.Env("STATE_DIRECTORY"), defaultState)
+}
+
+func (c *call) socketPath() string {
+	if dir := c.Env("RUNTIME_DIRECTORY"); dir != "" && c.Env("EBBLINE_SOCKET") == "" {
+		return filepath.Join(dir, "control")
+	}
+	return first(c.Env("EBBLINE_SOCKET"), defaultSocket)
+}
+
+func first(texts ...string) string {
+	for _, t := range texts {
+		if t != "" {
+			return t
+		}
+	}
+	return ""
+}
+
+func runRun(ctx context.Context, c *call) int {
+	pf := c.policyFlags()
+	state := c.flags.String("state", c.stateFolder(), "`FOLDER` for the journal (or EBBLINE_STATE)")
+	socket := c.flags.String("socket", c.socketPath(), "`PATH` of the control socket (or EBBLINE_SOCKET)")
+	if err := c.parse(1); err != nil {
+		return usageCode(err)
+	}
+	if c.json {
+		c.usage("the agent prints a log, not a document; ask it with `ebbline status --json`")
+		return exitUsage
+	}
+	log := newLog(c.Err)
+	defer log.Sync() // on a terminal or a pipe it fails, which means nothing
+	notifier, err := systemd.FromEnvironment()
+	if err != nil {
+		log.Warn("the service manager cannot be told how the agent is", zap.Error(err))
+	}
+	j, past, err := journal.Open(filepath.Join(*state, "journal"))
+	if errors.Is(err, journal.ErrInUse) {
+		return c.fail("%v", err)
+	}
+	defer j.Close()
+	p, code := c.policyOr(pf, false)
+	if p == nil && (code == exitUsage || past.Snapshot == nil) {
+		return code
+	}
+	store := c.store(pf)
+	read := func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
+	a := agent.New(agent.Config{
+		Policy: p, Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) },
+		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
+	})
+	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
+	if err != nil {
+		// Without the socket nobody can look; the hosts still go down in time.
+		log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
+	}
+	inner, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	if server != nil {
+		wg.Go(func() {
+			if err := server.Serve(inner); err != nil {
+				log.Error("the control socket ended", zap.Error(err))
+			}
+		})
+	}
+	wg.Go(func() { c.reloads(inner, a, pf, notifier, log) })
+	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
+	err = a.Run(ctx)
+	notifier.Stopping()
+	cancel()
+	wg.Wait()
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	log.Info("ebbline ends")
+	return exitDone
+}
+
+// reloads reads the policy again at each SIGHUP.
+func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, n *systemd.Notifier, log *zap.Logger) {
+	hups := make(chan os.Signal, 1)
+	signal.Notify(hups, syscall.SIGHUP)
+	defer signal.Stop(hups)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hups:
+		}
+		n.Reloading()
+		c.reload(a, pf, log)
+		n.Ready()
+	}
+}
+
+func (c *call) reload(a *agent.Agent, pf *policyFlags, log *zap.Logger) {
+	var told bytes.Buffer
+	quiet := *c
+	quiet.Err, quiet.Out = &told, io.Discard
+	p, _ := quiet.policyOr(pf, false)
+	if p == nil {
+		log.Error("the new policy is refused; the old one stays in force", zap.String("diagnostics", told.String()))
+		a.Raise(shutdown.PolicyRefused)
+		return
+	}
+	if err := a.Adopt(p); err != nil {
+		log.Error("the new policy is refused; the old one stays in force", zap.Error(err))
+		return
+	}
+	log.Info("the policy is read again", zap.String("fingerprint", p.Fingerprint))
+}
+
+// newLog writes each line at once and drops none: an outage is when lines repeat.
+func newLog(w io.Writer) *zap.Logger {
+	enc := zap.NewProductionEncoderConfig()
+	enc.EncodeTime = zapcore.ISO8601TimeEncoder
+	enc.EncodeDuration = zapcore.StringDurationEncoder
+	encoder := zapcore.NewJSONEncoder(enc)
+	if _, ok := terminal(w); ok {
+		encoder = zapcore.NewConsoleEncoder(enc)
+	}
+	return zap.New(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), zapcore.InfoLevel))
+}
+
+// buildID tells this program's file from any other: another build may decide
+// otherwise, so that its journal's lines are not replayed.
+func buildID() string {
+	path, err := os.Executable()
+	if err != nil {
+		return Version
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return Version
+	}
+	return fmt.Sprintf("%s %d %d", Version, info.Size(), info.ModTime().UnixNano())
+}
+
+// bootID is the kernel's name for this boot; "" when it cannot be read.
+func bootID() string {
+	text, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		return ""
+	}
+	return strings.TrimSpace(string(text))
+}
+
+func groupID(name string) int {
+	g, err := user.LookupGroup(name)
+	if err != nil {
+		return -1
+	}
+	id, err := strconv.Atoi(g.Gid)
+	if err != nil {
+		return -1
+	}
+	return id
+}
+
+var statusCommand = command{
+	name:  "status",
+	about: "what the running agent knows, decides and why",
+	usage: "[--watch] [--hold | --proceed | --abort] [--socket PATH] [--json]",
+	help: `Asks the running agent how things stand: each UPS's phase and runtime, who would
+stop when and why, the margin, and every condition with its next step.
+
+In an outage an operator may say
+  --hold     nobody stops early; at the point of no return they go all the same
+  --proceed  end a hold or an abort; with neither, begin at once
+  --abort    ask nobody further, even if the battery ends: hosts will crash
+Root, the agent's own user and the group ebbline-operators may give orders.`,
+	run: runStatus,
+}
+
+func runStatus(ctx context.Context, c *call) int {
+	socket := c.flags.String("socket", c.socketPath(), "`PATH` of the control socket (or EBBLINE_SOCKET)")
+	watch := c.flags.Bool("watch", false, "show it again every second")
+	var orders [shutdown.Abort + 1]*bool
+	orders[shutdown.Hold] = c.flags.Bool("hold", false, "nobody stops early")
+	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "end a hold or an abort, or begin at once")
+	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask nobody further, whatever it costs")
+	if err := c.parse(0); err != nil {
+		return usageCode(err)
+	}
+	client := control.NewClient(*socket)
+	order := shutdown.Order(0)
+	for o := shutdown.Hold; o <= shutdown.Abort; o++ {
+		if *orders[o] && order != 0 {
+			c.usage("give one order at a time")
+			return exitUsage
+		} else if *orders[o] {
+			order = o
+		}
+	}
+	if order != 0 {
+		if err := client.Order(ctx, order); err != nil {
+			return c.fail("%v", err)
+		}
+	}
+	for {
+		v, raw, err := client.Status(ctx)
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		if c.json {
+			c.Out.Write(raw)
+		} else {
+			width, color := terminal(c.Out)
+			if *watch && color {
+				fmt.Fprint(c.Out, "\x1b[H\x1b[2J")
+			}
+			c.showStatus(&v, c.style(width, color))
+		}
+		if !*watch {
+			return exitDone
+		}
+		select {
+		case <-ctx.Done():
+			return exitDone
+		case <-time.After(time.Second):
+		}
+	}
+}

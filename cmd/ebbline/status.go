@@ -1,0 +1,98 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"ebbline/agent"
+	"ebbline/shutdown"
+	"ebbline/simulate/report"
+)
+
+// showStatus writes the agent's view for people.
+func (c *call) showStatus(v *agent.View, st report.Style) {
+	w := c.Out
+	spell := func(n *int64) string {
+		if n == nil {
+			return "-"
+		}
+		return shutdown.Spell(time.Duration(*n) * time.Second)
+	}
+	fmt.Fprintf(w, "%s: %s\n", v.Site, v.Status)
+	if o := v.Outage; o != nil {
+		fmt.Fprintf(w, "outage %d since %s", o.Number, o.LostAt.Local().Format("2006-01-02 15:04:05"))
+		for _, s := range []struct {
+			on   bool
+			text string
+		}{{o.Held, "held"}, {o.Proceeding, "proceeding at once"}, {o.Aborted, "aborted"}} {
+			if s.on {
+				fmt.Fprintf(w, ", %s by an operator", s.text)
+			}
+		}
+		fmt.Fprintln(w)
+	}
+	for i := range v.Conditions {
+		x := &v.Conditions[i]
+		fmt.Fprintf(w, "\n! %s since %s\n", strings.TrimSpace(strings.Join([]string{x.Code, x.UPS, x.Host}, " ")), x.Since.Local().Format("15:04:05"))
+		for _, line := range fold(x.Text, st.Width-4) {
+			fmt.Fprintf(w, "  %s\n", line)
+		}
+	}
+	fmt.Fprintf(w, "\n%-12s %-12s %7s %7s %9s %9s %9s %9s\n", "UPS", "phase", "load", "charge", "low", "likely", "margin", "its own")
+	for i := range v.UPSs {
+		u := &v.UPSs[i]
+		fmt.Fprintf(w, "%-12s %-12s %5d W %5.0f %% %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), u.LoadWatts, u.ChargePercent,
+			spell(u.RuntimeSeconds.Low), spell(u.RuntimeSeconds.Likely), spell(u.MarginSeconds), spell(u.OwnRuntimeSeconds))
+		if u.Fault != "" {
+			fmt.Fprintf(w, "  does not answer: %s\n", u.Fault)
+		}
+	}
+	fmt.Fprintf(w, "\n%-12s %5s %-10s %8s %8s %8s  why then\n", "host", "prio", "power", "asked", "off by", "latest")
+	for i := range v.Hosts {
+		h := &v.Hosts[i]
+		asked := h.StopSeconds
+		if h.Asked != nil {
+			asked = h.Asked
+		}
+		power := h.Power
+		if h.StaysUp {
+			power = "stays up"
+		}
+		fmt.Fprintf(w, "%-12s %5d %-10s %8s %8s %8s  %s\n", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds), h.Reason)
+	}
+	when := "if the input failed now"
+	if v.Outage != nil {
+		when = "since the loss of input"
+	}
+	fmt.Fprintf(w, "\ntimes %s; a safe plan exists for %s", when, spell(v.PointOfNoReturn))
+	if !v.Fits {
+		fmt.Fprint(w, "; THE PLAN DOES NOT FIT")
+	}
+	fmt.Fprintln(w)
+	if n := len(v.Records); n > 0 {
+		fmt.Fprintln(w)
+		for _, r := range v.Records[max(0, n-8):] {
+			fmt.Fprintf(w, "%s  %s\n", r.At.Local().Format("15:04:05"), r.Text)
+		}
+	}
+}
+
+// fold breaks a text at spaces into lines of at most so many columns.
+func fold(text string, columns int) []string {
+	if columns < 30 {
+		columns = 76
+	}
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && len(line)+1+len(word) > columns {
+			lines, line = append(lines, line), ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += word
+	}
+	return append(lines, line)
+}
