@@ -267,6 +267,9 @@ func (a *Agent) step(e *shutdown.Event) {
 	if out && !a.state.Outstanding() {
 		a.cut("last-outage")
 	}
+	if next := a.state.Next; next != nil && !a.state.Outstanding() {
+		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: a.state.NextDay})
+	}
 }
 
 // do carries out one effect. It never waits.

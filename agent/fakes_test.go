@@ -334,7 +334,7 @@ type lab struct {
 	over    chan error
 
 	mu   sync.Mutex
-	told []string
+	told int
 }
 
 // newLab prepares an agent; start starts it. Inside a bubble of testing/synctest.
@@ -355,10 +355,7 @@ func newLab(t *testing.T, p *policy.Policy) *lab {
 		Notify: func(n shutdown.Notice, text string) {
 			l.mu.Lock()
 			defer l.mu.Unlock()
-			if n.Clear {
-				text = "over: " + n.Code.String()
-			}
-			l.told = append(l.told, text)
+			l.told++
 		},
 	}
 	return l
@@ -385,6 +382,13 @@ func (l *lab) again() {
 	l.config.Wire = l.life.wire
 	l.config.Past = l.journal.past()
 	l.start()
+}
+
+// heard is how many notices were passed on.
+func (l *lab) heard() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.told
 }
 
 func (l *lab) power() string {

@@ -116,7 +116,7 @@ func TestConditionsOutliveACrash(t *testing.T) {
 			t.Fatalf("conditions: %+v", since)
 		}
 		past := l.journal.past()
-		told := len(l.told)
+		told := l.heard()
 		l.end()
 		l.config.Past = past
 		l.life = &life{room: l.room}
@@ -125,8 +125,8 @@ func TestConditionsOutliveACrash(t *testing.T) {
 		if got := l.agent.View().Conditions; !slices.Equal(got, since) {
 			t.Errorf("after the crash: %+v, before it: %+v", got, since)
 		}
-		if len(l.told) != told {
-			t.Errorf("told again: %q", l.told[told:])
+		if again := l.heard(); again != told {
+			t.Errorf("told again: %d notices, then %d", told, again)
 		}
 		l.room.set(func() { l.room.upss[0].silent = false })
 		time.Sleep(5 * time.Second)

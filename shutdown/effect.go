@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ebbline/policy"
+	"ebbline/shutdown/battery"
 	"ebbline/shutdown/plan"
 )
 
@@ -119,6 +120,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case PhaseEntered:
 		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
 	case PlanMade:
+		if n.Margin >= battery.Unending {
+			return "plan: nothing is left to stop"
+		}
 		if n.A == 1 {
 			return fmt.Sprintf("plan: every host is off in time; a safe plan still exists for %s", Spell(n.Margin))
 		}
@@ -204,8 +208,18 @@ var phaseWords = [...]string{
 	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
 }
 
+// Reasons for a start that are not the planner's.
+const (
+	ByOperator plan.Reason = iota + 100 // an operator's word
+	ForLow                              // the UPS says that its battery is low
+)
+
 func reasonWords(r plan.Reason, other string) string {
 	switch r {
+	case ByOperator:
+		return "an operator's word"
+	case ForLow:
+		return "the UPS says that its battery is low"
 	case plan.ForBattery:
 		return "later, and the battery would not carry all to the end"
 	case plan.ForPromise:

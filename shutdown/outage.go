@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"ebbline/shutdown/battery"
 	"ebbline/shutdown/plan"
 )
 
@@ -25,7 +26,14 @@ func (s *State) replan(at Instant, out []Effect) []Effect {
 		}
 	}
 	s.pose(at, w)
-	w.planner.Make(&w.problem, &w.plan)
+	if len(w.hosts) == 0 {
+		w.plan = plan.Plan{Fits: true, FitsExpected: true, NoReturn: battery.Unending, Stops: w.plan.Stops[:0], Stores: w.plan.Stores[:0]}
+		for range w.stores {
+			w.plan.Stores = append(w.plan.Stores, plan.Forecast{End: -1, Margin: battery.Unending})
+		}
+	} else {
+		w.planner.Make(&w.problem, &w.plan)
+	}
 	return s.take(at, w, out)
 }
 
@@ -56,7 +64,8 @@ func (s *State) pose(at Instant, w *work) {
 		w.stores = append(w.stores, int32(i))
 		p.Floor = max(p.Floor, u.Lost.Add(site.RideThrough).Sub(at))
 		p.Elapsed = max(p.Elapsed, at.Sub(u.Lost))
-		p.Stores = append(p.Stores, plan.Store{Model: u.Belief.Scaled(u.Factor), Charge: u.Charge, Base: s.base(int32(i), w)})
+		model, charge := u.projected(u.Load + u.Belief.OverheadWatts)
+		p.Stores = append(p.Stores, plan.Store{Model: model, Charge: charge, Base: s.base(int32(i), w)})
 	}
 	for k := range s.Hosts {
 		w.place[k] = -1
@@ -218,9 +227,7 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		}
 		h.Promise = s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
 	}
-	if s.Held || s.Going {
-		s.bend(at, w)
-	}
+	s.bend(at, w)
 	for j, i := range w.stores {
 		u, f := &s.UPSs[i], &p.Stores[j]
 		u.End, u.LastDown, u.Margin = Never, at.Add(f.LastDown), f.Margin+s.reaction()
@@ -247,23 +254,32 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 	return out
 }
 
-// bend moves the starts for an operator's word: Proceed brings all to now, in
-// order; Hold keeps all until the point of no return, then in order.
+// bend moves starts for a word that outranks the planner's: an operator's
+// Proceed and a UPS's "battery low" bring hosts to now, in order; Hold keeps all
+// until the point of no return, then in order.
 func (s *State) bend(at Instant, w *work) {
-	from := at
-	if s.Held {
-		from = max(at, s.Return.Add(-s.reaction()))
-	}
+	held := max(at, s.Return.Add(-s.reaction()))
 	for range w.hosts { // a longest path: as many passes as hosts at most
 		moved := false
 		for j, k := range w.hosts {
-			start := from
+			h := &s.Hosts[k]
+			if h.Power != Up {
+				continue
+			}
+			why := s.urgent(w, j)
+			if why == 0 && (!s.Held || h.Start >= held) {
+				continue
+			}
+			start := at
+			if why == 0 {
+				start, why = held, ByOperator
+			}
 			for _, a := range w.problem.Hosts[j].After {
 				b := w.hosts[a]
-				start = max(start, s.earliest(b, from).Add(w.problem.Hosts[a].Stops))
+				start = max(start, s.asap(b, at).Add(w.problem.Hosts[a].Stops))
 			}
-			if h := &s.Hosts[k]; h.Power == Up && (s.Going && h.Start != start || s.Held && h.Start < start) {
-				h.Start, moved = start, true
+			if h.Start != start {
+				h.Start, h.Why, h.Other, moved = start, why, -1, true
 			}
 		}
 		if !moved {
@@ -272,11 +288,45 @@ func (s *State) bend(at Instant, w *work) {
 	}
 }
 
-func (s *State) earliest(k int32, from Instant) Instant {
-	if s.Hosts[k].Power == Asked {
-		return s.Now
+// urgent tells whether a host of the problem goes at once, and why: an operator
+// says so, or all that carries it is low, or it must be down before such a one.
+func (s *State) urgent(w *work, j int) plan.Reason {
+	if s.Going {
+		return ByOperator
 	}
-	return max(s.Hosts[k].Start, from)
+	k := w.hosts[j]
+	if s.runsLow(k) {
+		return ForLow
+	}
+	for i := range w.hosts {
+		low := s.runsLow(w.hosts[i]) || s.Hosts[w.hosts[i]].Why == ForLow
+		if low && dependsOn(w.problem.Hosts[i].After, int32(j)) {
+			return ForLow
+		}
+	}
+	return 0
+}
+
+// runsLow tells whether every UPS that still carries a host says that its
+// battery is low.
+func (s *State) runsLow(k int32) bool {
+	any := false
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; !u.Dead {
+			any = true
+			if !u.Low {
+				return false
+			}
+		}
+	}
+	return any
+}
+
+func (s *State) asap(k int32, at Instant) Instant {
+	if s.Hosts[k].Power == Asked {
+		return at
+	}
+	return max(s.Hosts[k].Start, at)
 }
 
 // lostAt is when the last of a host's feeds lost its input.

@@ -47,11 +47,10 @@ func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Prob
 func (s *State) Runtime(i int32) (low, likely, high time.Duration) {
 	u := &s.UPSs[i]
 	watts := u.Load + u.Belief.OverheadWatts
-	at := func(factor float64) time.Duration {
-		m := u.Belief.Scaled(factor)
-		return battery.Whole(m.Runtime(u.Charge, watts))
-	}
-	return at(min(u.Factor, u.Belief.Likely)), at(u.Belief.Likely), at(u.Belief.High)
+	at := func(m battery.Model, c battery.Charge) time.Duration { return battery.Whole(m.Runtime(c, watts)) }
+	low = at(u.projected(watts))
+	likely = max(low, at(u.Belief.Scaled(u.Belief.Likely), u.Charge))
+	return low, likely, max(likely, at(u.Belief.Scaled(u.Belief.High), u.Charge))
 }
 
 // Left is a battery at a time under a plan: the part of its store that is left

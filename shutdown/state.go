@@ -70,6 +70,7 @@ type UPS struct {
 	Dead      bool      // its output is off: it carries nothing
 	Silent    bool      // the condition is raised
 	Low       bool      // its own "battery low" was seen in this outage
+	LowEnergy float64   // joules that it said it had then, less what it gave since
 	Output    Switching // where the switching of its output stands
 	OutputTry uint8
 	OutputBy  Instant // deadline of the switching action

@@ -145,7 +145,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 			s.due = true
 		}
 		s.watch(at, i)
-		return s.lowered(at, i, out)
+		return s.lowered(i, out)
 	}
 	resumed := u.Lost != 0 && u.Back != 0 && at.Sub(u.Back) < resumeWithin
 	if !resumed {
@@ -187,7 +187,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 		}
 	}
 	s.stale, s.due = true, true
-	return s.lowered(at, i, out)
+	return s.lowered(i, out)
 }
 
 func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
@@ -214,7 +214,9 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 	}
 	u.Factor = u.Belief.LowAt(s.Policy.Site.ConfidencePermille)
 	s.stale = true
-	return s.enter(at, i, Recovery, out)
+	out = s.enter(at, i, Recovery, out)
+	s.Going = s.Going && s.anyOnBattery() // said of this loss, not of the next
+	return out
 }
 
 // outputOff: the UPS answers and carries nothing.
@@ -257,6 +259,7 @@ func (s *State) drain(i int32, at Instant, load float64) {
 	switch {
 	case u.OnBattery() && !u.Dead:
 		u.Charge = u.Belief.Model.Advance(u.Charge, load+u.Belief.OverheadWatts, secs)
+		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Belief.OverheadWatts)*secs))
 	case u.Dead:
 		u.Charge = u.Belief.Model.Advance(u.Charge, 0, secs)
 	default:
@@ -310,11 +313,10 @@ func (s *State) watch(at Instant, i int32) {
 // lowered takes what speaks against the low projection: the UPS's "battery
 // low", which outranks the model at once, and a charge reading that falls
 // faster than the model at its low factor. Nothing here ever raises it.
-func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
+func (s *State) lowered(i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	m := &u.Belief.Model
 	watts := u.Load + u.Belief.OverheadWatts
-	cap := u.Factor
 	if st := u.Last.Battery; st == StoreLow || st == StoreDepleted {
 		left := int64(lowDefault)
 		if l := u.Last.LowSeconds; l != Unread && l > 0 {
@@ -323,10 +325,9 @@ func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
 		if st == StoreDepleted {
 			left = 0
 		}
-		// The store that the load would empty in just that time.
-		c := m.Advance(u.Charge, watts, float64(left))
-		if !u.Low || st == StoreDepleted {
-			cap = min(cap, (c.Delivered+c.Bound+float64(m.Ohmic*watts))/m.Store)
+		if energy := watts * float64(left); !u.Low || st == StoreDepleted && u.LowEnergy > 0 {
+			u.LowEnergy = energy
+			s.stale, s.due = true, true
 		}
 		if !u.Low {
 			u.Low = true
@@ -338,18 +339,30 @@ func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
 		// 1-c of what the battery gives at this load is used. Gauges err on the
 		// high side (see testdata/battery), so this bounds the store from above.
 		used := float64(1000-c) / 1000
-		cap = min(cap, ((u.Charge.Delivered+u.Charge.Bound)/used+float64(m.Ohmic*watts))/m.Store)
-	}
-	if cap < u.Factor-0.005 {
-		if !u.Low {
+		most := ((u.Charge.Delivered+u.Charge.Bound)/used + float64(m.Ohmic*watts)) / m.Store
+		if most < u.Factor-0.005 {
 			n := condition(ForecastLowered, i, -1)
-			n.Notice.A, n.Notice.B = int64(u.Factor*1000), int64(cap*1000)
+			n.Notice.A, n.Notice.B = int64(u.Factor*1000), int64(most*1000)
 			out = append(out, n)
+			u.Factor = most
+			s.stale, s.due = true, true
 		}
-		u.Factor = cap
-		s.stale, s.due = true, true
 	}
 	return out
+}
+
+// projected is a battery as the plan may count on it: the model at the factor in
+// force, or, after the UPS's own "battery low", the energy that it then said it
+// had, if that is less: a battery near its end gives back little when the load
+// falls.
+func (u *UPS) projected(watts float64) (battery.Model, battery.Charge) {
+	m := u.Belief.Scaled(u.Factor)
+	if u.Low {
+		if low := (battery.Model{Store: u.LowEnergy}); low.Runtime(battery.Charge{}, watts) < m.Runtime(u.Charge, watts) {
+			return low, battery.Charge{}
+		}
+	}
+	return m, u.Charge
 }
 
 func (s *State) commanded(o Order, out []Effect) []Effect {

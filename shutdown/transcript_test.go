@@ -1,6 +1,7 @@
 package shutdown_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"strings"
@@ -44,6 +45,7 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //	hosts                    how each host stands
 //	plan                     who stops when
 //	upss                     how each UPS stands
+//	adopt FILE               another policy
 //	clone                    the state goes through its JSON form and back
 func TestTranscripts(t *testing.T) {
 	datadriven.Walk(t, "../testdata/transcripts", func(t *testing.T, path string) {
@@ -93,6 +95,17 @@ func TestTranscripts(t *testing.T) {
 				for i := range s.UPSs {
 					u := &s.UPSs[i]
 					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, u.Phase, s.ChargePercent(int32(i)))
+				}
+			case "adopt":
+				give(s, s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: readPolicy(t, "../testdata/policies/"+d.CmdArgs[0].Key), Day: day}, &b)
+			case "clone":
+				text, err := json.Marshal(s)
+				if err != nil {
+					d.Fatalf(t, "%v", err)
+				}
+				s = &shutdown.State{}
+				if err := json.Unmarshal(text, s); err != nil {
+					d.Fatalf(t, "%v", err)
 				}
 			default:
 				d.Fatalf(t, "no command is called %s", d.Cmd)

@@ -115,7 +115,7 @@ func TestDrawSums(t *testing.T) {
 	if d := cmp.Diff(want, drawSums(list)); d != "" {
 		t.Error(d)
 	}
-	if got := drawSums(list[:1]); got[0] != (DrawSum{"rack", 1, 90, 90, 90, Clear}) {
+	if got := drawSums([]Draw{{Host: "vault", UPS: "rack", Watts: 90, Quality: Clear}}); got[0] != (DrawSum{"rack", 1, 90, 90, 90, Clear}) {
 		t.Errorf("one draw: %+v", got)
 	}
 }

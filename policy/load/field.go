@@ -1,6 +1,7 @@
 package load
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
@@ -10,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
@@ -58,27 +61,59 @@ func (l *loader) peek(s *section, name string) field {
 // need reports an attribute that is absent.
 func (f field) need() field {
 	if f.attr == nil && !f.s.partial {
-		f.l.err(f.s.head, missingAttr, "%s has no %s. Write %s = %s in it.", f.s.title, f.name, f.name, example(f.name))
+		f.l.err(f.s.head, missingAttr, "%s has no %s. Write %s = %s in it.", f.s.title, f.name, f.name, example(f.s.kind, f.name))
 	}
 	return f
 }
 
-// example shows how an attribute is written.
-func example(name string) string {
-	if e, ok := map[string]string{
-		"priority": "50", "watts": "85", "fed_by": `["name of a UPS"]`, "rated_watts": "2700",
-		"address": `"192.0.2.10"`, "user": `"ebbline"`, "key": `secret("name")`, "password": `secret("name")`,
-		"protocol": `"redfish"`, "version": `"3"`, "chemistry": `"vrla"`, "volts": "72", "amp_hours": "9",
-		"store_watt_hours": "312", "ohmic": `"9m"`, "relaxation": `"90m"`, "ahead": `"5m"`,
-		"off_after": `"2m"`, "on_after": `"1m"`, "ethernet": `"02:00:00:00:00:20"`, "listen": `"192.0.2.5:162"`,
-		"off": "2", "on": "1", "oid": `"1.3.6.1.4.1...."`,
-	}[name]; ok {
-		return e
+// example shows how an attribute is written, where that is not plain.
+func example(kind, name string) string {
+	if kind == "local" && name == "command" {
+		return `["systemctl", "poweroff"]`
 	}
-	return "..."
+	return cmp.Or(examples[name], "...")
+}
+
+var examples = map[string]string{
+	"address":          `"192.0.2.10"`,
+	"ahead":            `"5m"`,
+	"amp_hours":        "9",
+	"auth_key":         `secret("name")`,
+	"chemistry":        `"vrla"`,
+	"command":          `"sudo systemctl poweroff"`,
+	"ethernet":         `"02:00:00:00:00:20"`,
+	"key":              `secret("name")`,
+	"listen":           `"192.0.2.5:162"`,
+	"name":             `"A7"`,
+	"off":              "2",
+	"off_after":        `"2m"`,
+	"ohmic":            `"9m"`,
+	"oid":              `"1.3.6.1.2.1.105.1.1.1.3.1.1"`,
+	"on":               "1",
+	"on_after":         `"1m"`,
+	"password":         `secret("name")`,
+	"priority":         "50",
+	"priv_key":         `secret("name")`,
+	"protocol":         `"redfish"`,
+	"rated_watts":      "2700",
+	"relaxation":       `"90m"`,
+	"store_watt_hours": "312",
+	"user":             `"ebbline"`,
+	"version":          `"3"`,
+	"volts":            "72",
+	"watts":            "85",
 }
 
 func (f field) at() place { return place{f.value.at, f.block} }
+
+// own is at, or where the section begins when a group said it: what is wrong
+// with one host is not said at a place that others share.
+func (f field) own() place {
+	if f.attr != nil && f.block == f.s.head.block {
+		return f.at()
+	}
+	return f.s.head
+}
 
 // bad reports the field's value.
 func (f field) bad(summary, format string, args ...any) {
@@ -122,9 +157,10 @@ func (f field) printable(v value) bool {
 	if !ok {
 		return false
 	}
-	i := strings.IndexFunc(text, func(r rune) bool { return r < ' ' && r != '\t' || r == 0x7f })
+	i := strings.IndexFunc(text, func(r rune) bool { return unicode.IsControl(r) && r != '\t' })
 	if i >= 0 {
-		f.l.err(place{v.at, f.block}, notText, "%s of %s has a control character (code %d) at position %d. Remove it.", f.name, f.s.title, text[i], i+1)
+		r, _ := utf8.DecodeRuneInString(text[i:])
+		f.l.err(place{v.at, f.block}, notText, "%s of %s has a control character (%U) at position %d. Remove it.", f.name, f.s.title, r, 1+utf8.RuneCountInString(text[:i]))
 	}
 	return i < 0
 }

@@ -253,7 +253,7 @@ func (l *loader) checkAllowance(h *hostDraft, in *section) {
 		f = l.get(h.s, "gives_up")
 	}
 	if f.ok && f.duration(1, 2*longestStop, h.StopsIn) < h.StopsIn {
-		l.warn(f.at(), givesUpEarly, "The host is expected to take %s to stop, and is given up before that. Write a gives_up of twice stops_in or so.", short(h.StopsIn))
+		l.warn(f.own(), givesUpEarly, "%s is expected to take %s to stop, and is given up before that. Write a gives_up of twice stops_in or so.", h.s.title, short(h.StopsIn))
 	}
 }
 

@@ -188,7 +188,7 @@ func (l *loader) checkSelf() {
 			continue
 		}
 		if first != nil {
-			l.err(l.get(h.s, "self").at(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", first.s.title)
+			l.err(l.get(h.s, "self").own(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", first.s.title)
 			continue
 		}
 		first = h
@@ -238,7 +238,7 @@ func (l *loader) settleFeeds(h *hostDraft) {
 		return
 	}
 	if h.feeds != nil && !slices.Equal(h.FedBy, m.FedBy) {
-		l.err(l.get(h.s, "fed_by").at(), otherFeed, "A guest has the feeds of the machine that it runs on, and those of %q are others. Remove fed_by from %s.", m.Name, h.s.title)
+		l.err(l.get(h.s, "fed_by").own(), otherFeed, "A guest has the feeds of the machine that it runs on, and those of %q are others. Remove fed_by from %s.", m.Name, h.s.title)
 	}
 	h.FedBy = slices.Clone(m.FedBy)
 }
@@ -257,11 +257,7 @@ func (l *loader) settleWatts() {
 	}
 	for i, h := range l.hosts {
 		if !unclear[i] && h.Watts < guests[i] {
-			p := h.s.head
-			if f := l.get(h.s, "watts"); f.attr != nil {
-				p = f.at()
-			}
-			l.err(p, guestsDraw, "The watts of a host are those of its guests too. %s has %d, and its guests have %d together. Write more watts here or fewer there.", h.s.title, h.Watts, guests[i])
+			l.err(l.get(h.s, "watts").own(), guestsDraw, "The watts of a host are those of its guests too. %s has %d, and its guests have %d together. Write more watts here or fewer there.", h.s.title, h.Watts, guests[i])
 		}
 		h.Watts -= guests[i]
 		if h.StoppingWatts < 0 {

@@ -117,11 +117,11 @@ func (l *loader) hostRisks(p *policy.Policy, i int, by demand) {
 	}
 	if f := l.get(s, "priority"); by.priority >= 0 && !h.Self && p.Hosts[by.priority].Priority > h.Priority {
 		d := &p.Hosts[by.priority]
-		l.warn(f.at(), priorityBelow, "%q has priority %d but %q, which needs it, has %d: it will be kept longer than its own priority says. Write at least %d here.", h.Name, h.Priority, d.Name, d.Priority, d.Priority)
+		l.warn(f.own(), priorityBelow, "%q has priority %d but %q, which needs it, has %d: it will be kept longer than its own priority says. Write at least %d here.", h.Name, h.Priority, d.Name, d.Priority, d.Priority)
 	}
 	if f := l.get(s, "keep_for"); by.keep >= 0 && h.KeepFor > 0 && p.Hosts[by.keep].KeepFor > h.KeepFor {
 		d := &p.Hosts[by.keep]
-		l.warn(f.at(), promiseBelow, "%q is promised %s but %q, which needs it, %s: it will be kept as long as that one. Write at least the same here.", h.Name, short(h.KeepFor), d.Name, short(d.KeepFor))
+		l.warn(f.own(), promiseBelow, "%q is promised %s but %q, which needs it, %s: it will be kept as long as that one. Write at least the same here.", h.Name, short(h.KeepFor), d.Name, short(d.KeepFor))
 	}
 	if !canReturn(p, i) {
 		l.warn(s.head, noWayBack, "Nothing starts %q again after an outage. Write wake, bmc or outlet in it (start for a guest), or let the power do it: an output block in its UPS, and the host set to start with the power.", h.Name)
@@ -157,8 +157,8 @@ func (l *loader) foreignNeeds(p *policy.Policy, i int) {
 			return
 		}
 		at := draft.s.head
-		for _, w := range append(draft.needs, word{}) {
-			if w.text == name {
+		for _, w := range draft.needs {
+			if w.text == name && w.at.block == at.block {
 				at = w.at
 			}
 		}

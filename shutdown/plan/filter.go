@@ -1,67 +1,98 @@
 package plan
 
+import (
+	"slices"
+
+	"ebbline/shutdown/battery"
+)
+
 // filter turns down moves that a replay would, at a fraction of its cost. What a
 // store has left at a moment falls in proportion to each host's draw until then,
 // so that what moves take from it is a sum over the hosts that move. It is
-// looked at where the last safe plan is tightest, and at its end. What passes
-// is replayed.
+// looked at where the last safe plan is tight, and where the hosts that move are
+// down. What passes is replayed.
+//
+// It is right about pushes. Of a plan with pulls it may turn down one that is
+// just safe, where others off the grid go earlier with the host that is pulled.
 type filter struct {
-	tight, final []point // per store, in the replay under way
-	now          points  // of the last safe plan
-	upcoming     points  // of the replay under way
-	before       points  // of the plan that an attempt began with
-	noting       bool
+	passed [][]moment // per store, in the replay under way
+	now    ways       // of the last safe plan
+	coming ways       // of the replay under way
+	before ways       // of the plan that an attempt began with
+	noting bool
 }
 
-// points are where a plan is looked at, and the plan.
-type points struct {
-	at     []point
-	shares []float64 // per point, per group
-	start  []int
-	begun  []int64
+// moment is the end of a segment of a replay.
+type moment struct {
+	at     int64
+	left   float64 // after the reserve
+	watts  float64 // until then
+	charge battery.Charge
 }
 
-func (p *points) clear() { p.at, p.shares = p.at[:0], p.shares[:0] }
-
-func (p *points) copy(q *points) {
-	p.at, p.shares = append(p.at[:0], q.at...), append(p.shares[:0], q.shares...)
-	p.start, p.begun = append(p.start[:0], q.start...), append(p.begun[:0], q.begun...)
-}
-
-// point is what is left of a store, after the reserve, at the end of a segment.
-type point struct {
+// way is how a store went through a scenario.
+type way struct {
 	scenario, store int
-	at              int64
-	left            float64
-	fade            float64 // what rest from the start until then leaves of the bound charge
+	moments         []moment
+	tight           []moment // the tightest of each of a few stretches
+	shares          []float64
 }
 
-// note keeps where a replay is tightest, and where it ends.
-func (f *filter) note(u int, at int64, left float64) {
-	f.final[u] = point{at: at, left: left}
-	if f.tight[u].at == 0 || left < f.tight[u].left {
-		f.tight[u] = f.final[u]
+// ways are how the stores went through all scenarios, and the plan.
+type ways struct {
+	of    []way
+	start []int
+	begun []int64
+}
+
+func (a *ways) copy(b *ways) {
+	a.of = resize(a.of, len(b.of))
+	for k := range b.of {
+		x, y := &a.of[k], &b.of[k]
+		x.scenario, x.store = y.scenario, y.store
+		x.moments, x.tight = append(x.moments[:0], y.moments...), append(x.tight[:0], y.tight...)
+		x.shares = append(x.shares[:0], y.shares...)
 	}
+	a.start, a.begun = append(a.start[:0], b.start...), append(a.begun[:0], b.begun...)
 }
 
-// remember takes up the points of a scenario whose replay has just ended well.
+// note keeps what is left of a store at a change of draw.
+func (w *Planner) note(u int, at int64, left float64) {
+	w.passed[u] = append(w.passed[u], moment{at, left, w.watts[u], w.charge[u]})
+}
+
+// looks is at how many moments of a store's way a move is looked at.
+const looks = 6
+
+// remember keeps the ways through a scenario whose replay has just ended well.
 func (w *Planner) remember(scenario int) {
 	for u := range w.stores {
-		if w.final[u].at == 0 || !w.plain(u, w.scenarios[scenario].lost) {
+		if len(w.passed[u]) == 0 || !w.plain(u, w.scenarios[scenario].lost) {
 			continue
 		}
-		for k, pt := range [...]point{w.final[u], w.tight[u]} {
-			if k == 1 && pt == w.final[u] {
-				break
-			}
-			pt.scenario, pt.store = scenario, u
-			if c := &w.stores[u]; c.Diffusion != 0 {
-				pt.fade = c.fade(pt.at)
-			}
-			w.upcoming.at = append(w.upcoming.at, pt)
-			w.upcoming.shares = append(w.upcoming.shares, w.share[u*len(w.groups):][:len(w.groups)]...)
+		n := len(w.coming.of)
+		w.coming.of = resize(w.coming.of, n+1)
+		y := &w.coming.of[n]
+		y.scenario, y.store = scenario, u
+		y.moments, w.passed[u] = w.passed[u], y.moments
+		y.shares = append(y.shares[:0], w.share[u*len(w.groups):][:len(w.groups)]...)
+		y.tight = y.tight[:0]
+		stretches := min(looks, len(y.moments))
+		for k := range stretches {
+			part := y.moments[k*len(y.moments)/stretches : (k+1)*len(y.moments)/stretches]
+			y.tight = append(y.tight, slices.MinFunc(part, func(a, b moment) int { return cmpFloat(a.left, b.left) }))
 		}
 	}
+}
+
+func cmpFloat(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
 }
 
 // plain tells whether what a store carries of each host is the same all the
@@ -83,56 +114,98 @@ func (w *Planner) plain(u, lost int) bool {
 // try tells whether the moves leave a safe plan, by which later moves are then
 // measured.
 func (w *Planner) try() bool {
+	CNT[0]++
 	if !w.plausible() {
-		if DEBUG && w.sound() {
-			println("WRONG")
-			for k := range w.now.at {
-				pt := &w.now.at[k]
-				t := w.takes(pt, w.now.shares[k*len(w.groups):][:len(w.groups)])
-				println(pt.at/second, pt.left, t)
-			}
-			for _, m := range w.undo {
-				println("  ", m.host, m.from, m.to)
-			}
-		}
+		CNT[1]++
 		return false
 	}
-	w.upcoming.clear()
+	w.coming.of = w.coming.of[:0]
 	w.noting = true
 	ok := w.sound()
+	if !ok {
+		CNT[2]++
+	} else {
+		CNT[3]++
+	}
 	if w.noting = false; ok {
-		w.upcoming.start = append(w.upcoming.start[:0], w.start...)
-		w.upcoming.begun = append(w.upcoming.begun[:0], w.begun...)
-		w.now, w.upcoming = w.upcoming, w.now
+		w.coming.start = append(w.coming.start[:0], w.start...)
+		w.coming.begun = append(w.coming.begun[:0], w.begun...)
+		w.now, w.coming = w.coming, w.now
 	}
 	return ok
 }
 
-// plausible tells whether the moves leave something at every point.
+var CNT [4]int
+
+// plausible tells whether the moves leave something at every moment looked at.
 func (w *Planner) plausible() bool {
-	for k := range w.now.at {
-		if pt := &w.now.at[k]; w.takes(pt, w.now.shares[k*len(w.groups):][:len(w.groups)]) > pt.left {
-			return false
+	for k := range w.now.of {
+		y := &w.now.of[k]
+		end := y.moments[len(y.moments)-1].at
+		for t := len(y.tight) - 1; t >= 0; t-- {
+			m := &y.tight[t]
+			if m.at == end && w.pullsLast(y, end) {
+				continue
+			}
+			if w.takes(y, m.at) > m.left {
+				return false
+			}
+		}
+		stops := w.stops(&w.scenarios[y.scenario])
+		for _, m := range w.undo {
+			if down := w.atLeast(m.host, m.to) + stops[m.host]; y.shares[w.hosts[m.host].group] != 0 && w.takes(y, down) > w.leftAt(y, down) {
+				return false
+			}
 		}
 	}
 	return true
 }
 
-// takes is the least that the moves take from a store by the point's time.
-func (w *Planner) takes(pt *point, shares []float64) float64 {
+// pullsLast tells whether a host goes forward that was the last to go: then
+// nothing need be left at the end of the way.
+func (w *Planner) pullsLast(y *way, end int64) bool {
+	stops := w.stops(&w.scenarios[y.scenario])
+	for _, m := range w.undo {
+		if m.to < m.from && w.atLeast(m.host, m.from)+stops[m.host] >= end {
+			return true
+		}
+	}
+	return false
+}
+
+// leftAt is what a store had left at a time of its way, or would have later with
+// nothing but its own draw.
+func (w *Planner) leftAt(y *way, at int64) float64 {
+	k, _ := slices.BinarySearchFunc(y.moments, at, func(m moment, t int64) int { return int(min(max(m.at-t, -1), 1)) })
+	c := &w.stores[y.store]
+	from, q, load := int64(0), c.start, c.base
+	if k > 0 {
+		from, q = y.moments[k-1].at, y.moments[k-1].charge
+	}
+	if k < len(y.moments) {
+		load = y.moments[k].watts
+	}
+	q = c.Advance(q, load, seconds(at-from))
+	if w.scenarios[y.scenario].reserve > 0 {
+		return c.spare(q, load)
+	}
+	return c.Left(q, load)
+}
+
+// takes is the least that the moves take from a store by a time.
+func (w *Planner) takes(y *way, at int64) float64 {
 	sum := 0.0
-	stops := w.stops(&w.scenarios[pt.scenario])
+	stops := w.stops(&w.scenarios[y.scenario])
+	fade := 0.0
+	if c := &w.stores[y.store]; c.Diffusion != 0 {
+		fade = c.fade(at)
+	}
 	for _, m := range w.undo {
 		h := &w.hosts[m.host]
-		share := shares[h.group]
-		if share == 0 {
-			continue
+		if share := y.shares[h.group]; share != 0 {
+			stop := stops[m.host]
+			sum += float64(share * (w.taken(y, at, fade, h, w.atLeast(m.host, m.to), stop) - w.taken(y, at, fade, h, w.atLeast(m.host, m.from), stop)))
 		}
-		from, to, stop := w.atLeast(m.host, m.from), w.atLeast(m.host, m.to), stops[m.host]
-		if to < from && from+stop >= pt.at {
-			return 0 // perhaps the last to go: nothing need be left then
-		}
-		sum += float64(share * (w.taken(pt, h, to, stop) - w.taken(pt, h, from, stop)))
 	}
 	return sum
 }
@@ -148,36 +221,34 @@ func (w *Planner) atLeast(i int32, slot int) int64 {
 }
 
 // taken is what a host that begins its stop at the time given takes from a store
-// by the point's time.
-func (w *Planner) taken(pt *point, h *host, begun, stop int64) float64 {
-	c := &w.stores[pt.store]
+// by another.
+func (w *Planner) taken(y *way, at int64, fade float64, h *host, begun, stop int64) float64 {
+	c := &w.stores[y.store]
 	held := c.Ohmic
-	if w.scenarios[pt.scenario].reserve > 0 {
+	if w.scenarios[y.scenario].reserve > 0 {
 		held += c.span + float64(c.Diffusion*(1-c.decay))
 	}
 	up, stopping := float64(h.up)/watt, float64(h.stopping)/watt
-	if begun >= pt.at {
-		return float64(up * (w.worn(pt, pt.at) + held))
+	if begun >= at {
+		return float64(up * (w.worn(y, at, fade, at) + held))
 	}
-	atBegun := w.worn(pt, begun)
+	atBegun := w.worn(y, at, fade, begun)
 	sum := float64(up*atBegun) - float64(stopping*atBegun)
-	if begun+stop >= pt.at {
-		return sum + float64(stopping*(w.worn(pt, pt.at)+held))
+	if begun+stop >= at {
+		return sum + float64(stopping*(w.worn(y, at, fade, at)+held))
 	}
-	return sum + float64(stopping*w.worn(pt, begun+stop))
+	return sum + float64(stopping*w.worn(y, at, fade, begun+stop))
 }
 
-// worn is what a watt drawn from the start until a time takes by the point's.
-func (w *Planner) worn(pt *point, until int64) float64 {
-	c := &w.stores[pt.store]
+// worn is what a watt drawn from the start until a time takes by another.
+func (w *Planner) worn(y *way, at int64, fade float64, until int64) float64 {
+	c := &w.stores[y.store]
 	if c.Diffusion == 0 {
 		return seconds(until)
 	}
-	bound := float64(c.Diffusion * (c.fade(pt.at-until) - pt.fade))
-	if w.scenarios[pt.scenario].reserve > 0 {
+	bound := float64(c.Diffusion * (c.fade(at-until) - fade))
+	if w.scenarios[y.scenario].reserve > 0 {
 		bound *= c.decay
 	}
 	return seconds(until) + bound
 }
-
-var DEBUG = false

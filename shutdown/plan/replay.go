@@ -139,8 +139,9 @@ func (w *Planner) begin(lost int) {
 		w.left &^= 1 << lost
 	}
 	clear(w.until)
-	clear(w.tight)
-	clear(w.final)
+	for u := range w.passed {
+		w.passed[u] = w.passed[u][:0]
+	}
 	for g := range w.groups {
 		for m := w.groups[g].feeds | w.groups[g].needs; m != 0; m &= m - 1 {
 			u := bits.TrailingZeros64(m)

@@ -28,6 +28,8 @@ type searcher struct {
 	want     []int
 	reached  []int
 	net, own []float64
+	wear     [][]int64
+	store    []int
 	saved    []int
 }
 
@@ -160,7 +162,8 @@ func (w *Planner) keep() { w.undo = w.undo[:0] }
 func (w *Planner) weigh() (gain, cost int64) {
 	for _, m := range w.undo {
 		gain += w.worth(m.host, m.to) - w.worth(m.host, m.from)
-		cost += w.hosts[m.host].up * int64(m.to-m.from)
+		wear := w.wear[w.store[m.host]]
+		cost += w.hosts[m.host].up * (wear[m.to] - wear[m.from])
 	}
 	return gain, cost
 }
@@ -170,7 +173,7 @@ func (w *Planner) weigh() (gain, cost int64) {
 func (w *Planner) improve() {
 	effort := w.spent + len(w.scenarios)*(2_000_000/max(1, len(w.hosts)))
 	w.settle()
-	w.now.clear()
+	w.now.of = w.now.of[:0]
 	w.try()
 	w.promise(effort, w.floor)
 	w.promise(effort, w.held)
@@ -315,7 +318,7 @@ func (w *Planner) flood(effort int) {
 	if w.keeps {
 		w.seat()
 	}
-	w.now.clear()
+	w.now.of = w.now.of[:0]
 	w.try()
 }
 
@@ -323,10 +326,11 @@ var DSTEP = 2
 var PITER = 10
 
 func (w *Planner) floodTo(end int, most int64) int64 {
+	w.weather(end)
 	top := 0.0
 	for _, i := range w.ranked {
 		if w.start[i] < end && !w.hosts[i].asked {
-			top = max(top, w.price(i, w.start[i]), w.meanPrice(i, end))
+			top = max(top, w.price(i, w.start[i], w.start[i]+1), w.price(i, w.start[i], end))
 		}
 	}
 	lo, hi := 0.0, 2*top
@@ -375,11 +379,40 @@ func (w *Planner) floodAt(end int, price float64) bool {
 }
 
 func (w *Planner) net_(i int32, end int, price float64) float64 {
-	return float64(w.worth(i, end)-w.worth(i, w.start[i])) - price*float64(w.hosts[i].up)*float64(end-w.start[i])
+	wear := w.wear[w.store[i]]
+	return float64(w.worth(i, end)-w.worth(i, w.start[i])) - price*float64(w.hosts[i].up*(wear[end]-wear[w.start[i]]))
 }
 
-func (w *Planner) meanPrice(i int32, end int) float64 {
-	return ratio(w.worth(i, end)-w.worth(i, w.start[i]), w.hosts[i].up*int64(end-w.start[i]))
+// weather works out what a watt until each slot takes from a store by the end:
+// what is drawn late has had no time to come back.
+func (w *Planner) weather(end int) {
+	const unit = 256
+	w.wear = resize(w.wear, len(w.stores))
+	for u := range w.stores {
+		c := &w.stores[u]
+		t := resize(w.wear[u], w.last+2)
+		w.wear[u] = t
+		fade, rate := 0.0, 0.0
+		grow := 1.0
+		if c.Diffusion > 0 {
+			rate = c.Diffusion / seconds(w.slot)
+			fade = c.fade(int64(end) * w.slot)
+			grow = 1 / c.fade(w.slot)
+		}
+		first := fade
+		for k := range t {
+			t[k] = int64((float64(k) + float64(rate*(fade-first))) * unit)
+			if k < end {
+				fade *= grow
+			}
+		}
+	}
+	for i := range w.hosts {
+		w.store[i] = 0
+		if f := w.p.Hosts[i].Feeds; len(f) > 0 {
+			w.store[i] = f[0].Store
+		}
+	}
 }
 
 // whoStays finds the hosts that pay, at a price for a watt, for themselves and
@@ -446,16 +479,17 @@ func (w *Planner) flip(to bool) {
 	}
 }
 
-// price is what the next slot of a host is worth for each microwatt.
-func (w *Planner) price(i int32, slot int) float64 {
-	return ratio(w.worth(i, slot+1)-w.worth(i, slot), w.hosts[i].up)
+// price is what keeping a host up between two slots is worth for what it takes.
+func (w *Planner) price(i int32, from, to int) float64 {
+	wear := w.wear[w.store[i]]
+	return ratio(w.worth(i, to)-w.worth(i, from), w.hosts[i].up*(wear[to]-wear[from]))
 }
 
 // worthUntil is the slot from which on a host is worth less than a price.
 func (w *Planner) worthUntil(i int32, price float64) int {
 	lo, hi := w.start[i]-1, w.last
 	for lo+1 < hi {
-		if mid := (lo + hi) / 2; w.price(i, mid) >= price {
+		if mid := (lo + hi) / 2; w.price(i, mid, mid+1) >= price {
 			lo = mid
 		} else {
 			hi = mid
@@ -468,6 +502,7 @@ func (w *Planner) worthUntil(i int32, price float64) int {
 // most for each watt, until none can be.
 func (w *Planner) fill(by int, pinned int32, effort int) {
 	w.pinned = pinned
+	w.weather(slices.Max(w.start))
 	clear(w.known)
 	clear(w.stuck)
 	for i := w.mostWorth(by); i >= 0 && w.spent < effort; i = w.mostWorth(by) {

@@ -220,7 +220,7 @@ func (w *Planner) size() {
 	w.draw, w.end = resize(w.draw, g), resize(w.end, g)
 	w.share = resize(w.share, m*g)
 	w.until, w.watts = resize(w.until, m), resize(w.watts, m)
-	w.tight, w.final = resize(w.tight, m), resize(w.final, m)
+	w.passed = resize(w.passed, m)
 	w.charge, w.then, w.aside = resize(w.charge, m), resize(w.then, m), resize(w.aside, m)
 
 	w.worst, w.expected = resize(w.worst, n), resize(w.expected, n)
@@ -229,6 +229,7 @@ func (w *Planner) size() {
 
 	w.first, w.low, w.touched, w.values = resize(w.first, n), resize(w.low, n), resize(w.touched, n), resize(w.values, n)
 	w.want = resize(w.want, n)
+	w.store = resize(w.store, n)
 	w.net, w.own = resize(w.net, n), resize(w.own, n)
 	w.ratio, w.known, w.stuck = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n)
 

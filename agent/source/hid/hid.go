@@ -163,12 +163,12 @@ func (s *Source) listen(t *talk) {
 // Capabilities is what a UPS is and has. Figures that it does not have are
 // [shutdown.Unread].
 type Capabilities struct {
-	Identity
+	Device Identity
 
 	RatedWatts, RatedVA       int64
-	LowSeconds                int64 // its own threshold for "battery low", as runtime
-	NominalVolts              int64 // of the input
-	LowTransfer, HighTransfer int64 // volts between which it stays on the input
+	LowSeconds                int64    // its own threshold for "battery low", as runtime
+	NominalVolts              int64    // of the input
+	LowTransfer, HighTransfer int64    // volts between which it stays on the input
 	Usages, Absent            []string // HID names that a measurement is made of, which it has and has not
 	Controls                  bool     // its output can be switched off, and on again with the input
 	NeedsReplacement          bool     // the UPS says so of its battery
@@ -185,7 +185,7 @@ func (s *Source) Probe(ctx context.Context) (Capabilities, error) {
 	}
 	_, _, uncontrolled := s.ups.layout.countdowns()
 	c := Capabilities{
-		Identity:   s.ups.Identity,
+		Device:     s.ups.Identity,
 		RatedWatts: down(r.get(configActivePower, anywhere)), RatedVA: down(r.get(configApparentPower, anywhere)),
 		LowSeconds: down(r.get(timeLimit, anywhere)), NominalVolts: down(r.get(configVoltage, inputSide)),
 		LowTransfer: down(r.get(lowTransfer, anywhere)), HighTransfer: down(r.get(highTransfer, anywhere)),

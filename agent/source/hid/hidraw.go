@@ -8,6 +8,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"unsafe"
@@ -205,7 +206,18 @@ func (p *port) set(key reportKey, data []byte) error {
 	return err
 }
 
+// transfer runs a request with a report. A signal would end the kernel's wait
+// for some devices (uhid's, with EIO), and the runtime sends SIGURG to its own
+// threads, so that is kept away.
 func (p *port) transfer(request uint, buf []byte) (n int, err error) {
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	var urgent, was unix.Sigset_t
+	urgent.Val[0] = 1 << (unix.SIGURG - 1)
+	if err := unix.PthreadSigmask(unix.SIG_BLOCK, &urgent, &was); err != nil {
+		return 0, err
+	}
+	defer unix.PthreadSigmask(unix.SIG_SETMASK, &was, nil)
 	err = p.control(func(fd int) error {
 		for {
 			got, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), uintptr(request|uint(len(buf))<<16), uintptr(unsafe.Pointer(&buf[0])))

@@ -37,20 +37,20 @@ const (
 	awaitingPower       usage = 0x840072
 	communicationLost   usage = 0x840073
 
-	timeLimit           usage = 0x85002A
-	capacityMode        usage = 0x85002C
-	terminateDischarge  usage = 0x850041
-	belowCapacityLimit  usage = 0x850042
-	timeLimitExpired    usage = 0x850043
-	discharging         usage = 0x850045
-	fullyDischarged     usage = 0x850047
-	needReplacement     usage = 0x85004B
-	relativeCharge      usage = 0x850064
-	remainingCapacity   usage = 0x850066
-	fullChargeCapacity  usage = 0x850067
-	runTimeToEmpty      usage = 0x850068
-	designCapacity      usage = 0x850083
-	acPresent           usage = 0x8500D0
+	timeLimit          usage = 0x85002A
+	capacityMode       usage = 0x85002C
+	terminateDischarge usage = 0x850041
+	belowCapacityLimit usage = 0x850042
+	timeLimitExpired   usage = 0x850043
+	discharging        usage = 0x850045
+	fullyDischarged    usage = 0x850047
+	needReplacement    usage = 0x85004B
+	relativeCharge     usage = 0x850064
+	remainingCapacity  usage = 0x850066
+	fullChargeCapacity usage = 0x850067
+	runTimeToEmpty     usage = 0x850068
+	designCapacity     usage = 0x850083
+	acPresent          usage = 0x8500D0
 )
 
 // Codes of units (HID 1.11, 6.2.2.7).
