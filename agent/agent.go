@@ -77,7 +77,7 @@ type Past struct {
 	Snapshot []byte   // nil for a new journal
 	Lines    []string // since then
 	Torn     bool     // the last line was cut short, as by a kill in the middle of a write
-	Damage   string   // what is wrong with the file beyond that, and how much of it was used
+	Damage   string   // what is wrong with the file beyond that, and how much of it is used
 }
 
 // Config is all that an agent is made of.
@@ -179,14 +179,9 @@ func (a *Agent) loop(ctx context.Context) {
 			a.written(r)
 		case <-timer.C:
 		}
-		if now := a.clock.now(); now.Sub(a.lastTurn) >= stoodStill {
-			a.stalled(ctx, now.Sub(a.lastTurn))
-		}
-		for a.turn() && ctx.Err() == nil {
-			a.lastTurn = a.clock.now()
+		for ctx.Err() == nil && a.turn(ctx) {
 		}
 		now := a.clock.now()
-		a.lastTurn = now
 		a.alive(now)
 		a.mend(now)
 		timer.Reset(min(heartbeat, max(0, a.due().Sub(now))))
@@ -205,8 +200,13 @@ func (a *Agent) due() shutdown.Instant {
 // turn does the next thing, if there is one. Of two that are due at once, an
 // action's end comes before what came in, and that before the clock: the core
 // then moves on from what is known.
-func (a *Agent) turn() bool {
+func (a *Agent) turn(ctx context.Context) bool {
 	now := a.clock.now()
+	if gap := now.Sub(a.lastTurn); gap >= stoodStill {
+		a.stalled(ctx, gap)
+		now = a.clock.now()
+	}
+	a.lastTurn = now
 	for _, f := range a.flights {
 		if now >= f.action.Deadline {
 			a.finish(f, shutdown.Unknown, "no answer by its deadline")
@@ -264,8 +264,11 @@ func (a *Agent) step(e *shutdown.Event) {
 	if a.state.Policy != a.crew.policy {
 		a.change()
 	}
-	if out && !a.state.Outstanding() {
+	switch r := a.record; {
+	case out && !a.state.Outstanding():
 		a.cut("last-outage")
+	case r.size > r.most && !r.gap:
+		a.cut("")
 	}
 	if next := a.state.Next; next != nil && !a.state.Outstanding() {
 		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: a.state.NextDay})
@@ -433,6 +436,9 @@ func (a *Agent) publish(at shutdown.Instant, of *policy.Policy) {
 // begun again under its name at the next start.
 func (a *Agent) end() {
 	a.dismiss()
+	if a.waiting != nil {
+		a.gone.Go(a.waiting.parts.close)
+	}
 	a.cut("")
 	if !waitFor(&a.gone, endWithin) {
 		a.voice.warn("something hangs and is left behind")

@@ -2,8 +2,6 @@ package agent
 
 import (
 	"context"
-	"fmt"
-	"runtime/debug"
 	"sync"
 	"time"
 
@@ -127,7 +125,7 @@ func (a *Agent) pollEach(c *crew, i int32, s Source) {
 		ctx, cancel := context.WithTimeout(c.ctx, u.Timeout())
 		var m shutdown.Measurement
 		var err error
-		if fault := safely(func() { m, err = s.Poll(ctx) }); fault != nil {
+		if fault := a.voice.safely(func() { m, err = s.Poll(ctx) }); fault != nil {
 			err = fault
 		}
 		cancel()
@@ -213,9 +211,7 @@ func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
 		began := time.Now()
 		var seen shutdown.Sighting
 		var text string
-		if fault := inPlace(c.ctx, places, lookWithin, func(ctx context.Context) { seen, text = l.Look(ctx) }); fault != nil {
-			a.voice.warn("a look at a host failed", zap.String("host", c.policy.Hosts[k].Name), zap.Error(fault))
-		}
+		a.inPlace(c.ctx, places, lookWithin, func(ctx context.Context) { seen, text = l.Look(ctx) })
 		if seen >= shutdown.SeenUp && seen <= shutdown.SeenOff {
 			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen, Text: brief(text)}})
 		}
@@ -243,9 +239,7 @@ func (a *Agent) openEach(c *crew, k int32, o Connector, doors chan struct{}) {
 			return
 		}
 		var err error
-		if fault := inPlace(c.ctx, doors, openWithin, func(ctx context.Context) { err = o.Connect(ctx) }); fault != nil {
-			err = fault
-		}
+		a.inPlace(c.ctx, doors, openWithin, func(ctx context.Context) { err = o.Connect(ctx) })
 		if err != nil && c.ctx.Err() == nil {
 			a.voice.warn("no way to a host", zap.String("host", c.policy.Hosts[k].Name), zap.Error(err))
 		}
@@ -254,29 +248,18 @@ func (a *Agent) openEach(c *crew, k int32, o Connector, doors chan struct{}) {
 
 // inPlace runs f once a place is free, and gives the place back in time even if
 // f hangs.
-func inPlace(ctx context.Context, places chan struct{}, within time.Duration, f func(context.Context)) (fault error) {
+func (a *Agent) inPlace(ctx context.Context, places chan struct{}, within time.Duration, f func(context.Context)) {
 	select {
 	case places <- struct{}{}:
 	case <-ctx.Done():
-		return nil
+		return
 	}
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	leave := sync.OnceFunc(func() { <-places })
 	defer leave()
 	defer context.AfterFunc(ctx, leave)()
-	return safely(func() { f(ctx) })
-}
-
-// safely survives the panic of a part: one bad part stops no other.
-func safely(f func()) (fault error) {
-	defer func() {
-		if r := recover(); r != nil {
-			fault = fmt.Errorf("a fault in this program: %v\n%s", r, debug.Stack())
-		}
-	}()
-	f()
-	return nil
+	a.voice.safely(func() { f(ctx) }) // what fails has learned nothing, and opened nothing
 }
 
 // listen hears notifications, again after an error: a port may be taken for a
@@ -284,7 +267,7 @@ func safely(f func()) (fault error) {
 func (a *Agent) listen(c *crew) {
 	for {
 		var err error
-		if fault := safely(func() { err = c.parts.Listen(c.ctx, a.Wake) }); fault != nil {
+		if fault := a.voice.safely(func() { err = c.parts.Listen(c.ctx, a.Wake) }); fault != nil {
 			err = fault
 		}
 		if c.ctx.Err() != nil {

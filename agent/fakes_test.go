@@ -264,8 +264,7 @@ type memory struct {
 	kept     []string
 	fail     error         // of every call
 	block    chan struct{} // every call waits until it is closed
-	blocks   int
-	synced   int
+	durable  int           // lines of all that a sync has covered
 }
 
 func (m *memory) enter() error {
@@ -287,9 +286,8 @@ func (m *memory) Append(lines []string, sync bool) error {
 	}
 	m.lines = append(m.lines, lines...)
 	m.all = append(m.all, lines...)
-	m.blocks++
 	if sync {
-		m.synced++
+		m.durable = len(m.all)
 	}
 	return nil
 }
@@ -391,6 +389,41 @@ func (l *lab) heard() int {
 	return l.told
 }
 
+// until lets the fake time go on until something is so, for so long at most.
+func (l *lab) until(most time.Duration, what string, so func() bool) {
+	l.t.Helper()
+	for began := time.Now(); !so(); time.Sleep(time.Second) {
+		if time.Since(began) > most {
+			l.t.Fatalf("after %v still not: %s; %s", most, what, l.power())
+		}
+	}
+}
+
+// off waits until just these hosts, and all of them, are off.
+func (l *lab) off(most time.Duration, names ...string) {
+	l.t.Helper()
+	l.until(most, fmt.Sprintf("%q are off", names), func() bool {
+		for k := range l.room.policy.Hosts {
+			name := l.room.policy.Hosts[k].Name
+			if l.room.isOff(name) != slices.Contains(names, name) {
+				return false
+			}
+		}
+		return true
+	})
+}
+
+func (r *room) isOff(name string) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for k := range r.hosts {
+		if r.policy.Hosts[k].Name == name {
+			return r.hosts[k].off
+		}
+	}
+	return false
+}
+
 func (l *lab) power() string {
 	text := ""
 	for _, h := range l.agent.View().Hosts {
@@ -409,11 +442,11 @@ func smallRoom(t testing.TB) *policy.Policy {
 	p := &policy.Policy{
 		Site: policy.Site{Name: "barn", RideThrough: 30 * time.Second, Reserve: time.Minute, ConfidencePermille: 950,
 			Restore: policy.Restore{StableFor: time.Minute, Stagger: 5 * time.Second}},
-		UPSs: []policy.UPS{ups("rack", 3)},
+		UPSs: []policy.UPS{ups("rack", 2)},
 		Hosts: []policy.Host{
 			host("db", 50, 120, 1),     // 0
-			host("keeper", 90, 20),     // 1, the agent's own
-			host("vault", 80, 80),      // 2
+			host("keeper", 90, 60),     // 1, the agent's own
+			host("vault", 80, 300),     // 2
 			host("web", 20, 100, 0, 2), // 3, needs db and vault
 		},
 	}

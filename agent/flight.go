@@ -2,8 +2,6 @@ package agent
 
 import (
 	"context"
-	"fmt"
-	"runtime/debug"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -47,14 +45,11 @@ func (a *Agent) begin(action shutdown.Action) {
 
 // perform carries out an action and survives its panic.
 func (a *Agent) perform(ctx context.Context, c *crew, action shutdown.Action) (o shutdown.Outcome, text string) {
-	defer func() {
-		if r := recover(); r != nil {
-			a.voice.fault("an action panicked", zap.Any("panic", r), zap.ByteString("stack", debug.Stack()))
-			o, text = shutdown.Unknown, fmt.Sprintf("a fault in this program: %v", r)
-		}
-	}()
-	o, text = c.parts.do(ctx, c.policy, action)
-	if o < shutdown.Accepted || o > shutdown.Unknown {
+	fault := a.voice.safely(func() { o, text = c.parts.do(ctx, c.policy, action) })
+	switch {
+	case fault != nil:
+		return shutdown.Unknown, fault.Error()
+	case o < shutdown.Accepted || o > shutdown.Unknown:
 		return shutdown.Unknown, "no outcome was given: " + text
 	}
 	return o, text

@@ -2,6 +2,8 @@ package agent
 
 import (
 	"cmp"
+	"fmt"
+	"runtime/debug"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -157,6 +159,19 @@ func (v *voice) say(level zapcore.Level, text string, f []zap.Field) {
 	default:
 		v.dropped.Add(1)
 	}
+}
+
+// safely survives the panic of a part, and tells of it: one bad part stops no
+// other.
+func (v *voice) safely(f func()) (fault error) {
+	defer func() {
+		if r := recover(); r != nil {
+			v.fault("a fault in this program", zap.Any("panic", r), zap.ByteString("stack", debug.Stack()))
+			fault = fmt.Errorf("a fault in this program: %v", r)
+		}
+	}()
+	f()
+	return nil
 }
 
 // tell passes a notice on.

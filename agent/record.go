@@ -118,14 +118,14 @@ func (r *recorder) stop(within time.Duration) {
 }
 
 // write records an event and what the core answered, before anything of it is
-// done. It waits for the disk only if an action begins.
+// done. It waits for the disk only if an action begins or an operator spoke.
 func (a *Agent) write(at shutdown.Instant, e *shutdown.Event, before, of *policy.Policy) {
 	r := a.record
 	if r.gap {
 		return
 	}
 	lines := []string{transcript.Event(before, at, e)}
-	sync := false
+	sync := e.Kind == shutdown.Commanded
 	for i := range a.effects {
 		lines = append(lines, transcript.Effect(of, at, &a.effects[i]))
 		sync = sync || a.effects[i].Kind == shutdown.Begin
@@ -144,8 +144,6 @@ func (a *Agent) append(lines []string, sync bool) {
 	}
 	if r.gap {
 		a.Raise(shutdown.JournalUnwritten)
-	} else if r.size > r.most {
-		a.cut("")
 	}
 }
 

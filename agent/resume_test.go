@@ -18,27 +18,27 @@ import (
 
 // halfway gives the journal of an agent that was killed about a minute into an
 // outage, with one host off and one asked; and of one that ended there cleanly.
-func halfway(t *testing.T) (past, clean agent.Past) {
+func halfway(t *testing.T) (past, clean agent.Past, after time.Duration) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLab(t, smallRoom(t))
 		l.room.hosts[0].mode = deaf
 		l.start()
+		began := time.Now()
 		l.room.input(false)
-		time.Sleep(70 * time.Second)
-		if got := l.power(); got != "web down; db asked; vault up; keeper up; " {
-			t.Fatalf("halfway: %s", got)
-		}
+		l.until(time.Hour, "web is down and db asked", func() bool { return l.power() == "web down; db asked; vault up; keeper up; " })
+		time.Sleep(100 * time.Millisecond)
+		after = time.Since(began)
 		past = l.journal.past()
 		l.end()
 		clean = l.journal.past()
 	})
-	return past, clean
+	return past, clean, after
 }
 
 // Whatever a journal is like, the agent starts, uses what is good of it, says
 // what is not, and keeps it aside.
 func TestBadJournals(t *testing.T) {
-	good, clean := halfway(t)
+	good, clean, after := halfway(t)
 	const remembered, forgotten = "web down; db asked; vault up; keeper up; ", "web up; db up; vault up; keeper up; "
 	n := len(good.Lines)
 	// What the decision code cannot take: a UPS without a place in the state.
@@ -81,7 +81,7 @@ func TestBadJournals(t *testing.T) {
 				l.room.upss[0].silent, l.room.hosts[3].off = true, true // nothing new is learned
 				// The time goes on from the journal's.
 				begin := time.Now()
-				l.config.Elapsed = func() time.Duration { return time.Since(begin) + time.Hour + 71*time.Second }
+				l.config.Elapsed = func() time.Duration { return time.Since(begin) + time.Hour + after }
 				l.start()
 				time.Sleep(500 * time.Millisecond)
 				if got := l.power(); got != c.want {
@@ -141,11 +141,11 @@ func TestConditionsOutliveACrash(t *testing.T) {
 // none recorded it does not start. A policy that was changed while the agent was
 // dead is adopted, in an outage after its end.
 func TestPolicyAtTheStart(t *testing.T) {
-	past, _ := halfway(t)
+	past, _, after := halfway(t)
 	synctest.Test(t, func(t *testing.T) {
 		l := newLab(t, smallRoom(t))
 		begin := time.Now()
-		l.config.Elapsed = func() time.Duration { return time.Since(begin) + time.Hour + 71*time.Second }
+		l.config.Elapsed = func() time.Duration { return time.Since(begin) + time.Hour + after }
 		l.room.hosts[3].off = true
 		l.config.Policy = nil
 		l.start()
@@ -175,10 +175,7 @@ func TestPolicyAtTheStart(t *testing.T) {
 			t.Errorf("in the outage the policies are %q and then %q", v.Policy, v.NextPolicy)
 		}
 		l.room.input(true)
-		time.Sleep(6 * time.Minute)
-		if v := l.agent.View(); v.Policy != "changed" {
-			t.Errorf("after it the policy is %q; %s", v.Policy, v.Status)
-		}
+		l.until(2*time.Hour, "the changed policy is in force", func() bool { return l.agent.View().Policy == "changed" })
 		l.end()
 	})
 }
@@ -222,14 +219,14 @@ func TestOwnHost(t *testing.T) {
 // while the agent is dead, and the ride-through ends meanwhile: nobody is stopped.
 func TestInputBackWhileDead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLab(t, smallRoom(t))
+		l := newLab(t, forcedRoom(t))
 		l.start()
 		time.Sleep(5 * time.Second)
 		l.room.input(false)
 		time.Sleep(15 * time.Second)
 		l.end()
 		l.room.input(true)
-		time.Sleep(25 * time.Second)
+		time.Sleep(time.Minute)
 		l.again()
 		time.Sleep(10 * time.Second)
 		if n := l.room.names(); len(n) > 0 {
@@ -237,15 +234,4 @@ func TestInputBackWhileDead(t *testing.T) {
 		}
 		l.end()
 	})
-}
-
-func (r *room) isOff(name string) bool {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	for k := range r.hosts {
-		if r.policy.Hosts[k].Name == name {
-			return r.hosts[k].off
-		}
-	}
-	return false
 }

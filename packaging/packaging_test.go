@@ -127,19 +127,28 @@ func TestUnderSystemd(t *testing.T) {
 	if err := os.Mkdir(out, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	build := exec.Command("go", "build", "-o", filepath.Join(out, "ebbline"), "./testdata/room")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0")
-	if text, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, text)
+	for name, source := range map[string]string{"ebbline": "./testdata/room", "itself": "../cmd/ebbline"} {
+		build := exec.Command("go", "build", "-o", filepath.Join(out, name), source)
+		build.Env = append(os.Environ(), "CGO_ENABLED=0")
+		if text, err := build.CombinedOutput(); err != nil {
+			t.Fatalf("%v\n%s", err, text)
+		}
 	}
 	copyTo(t, "50-ebbline.rules", filepath.Join(out, "50-ebbline.rules"))
 	copyTo(t, "testdata/container/steps.sh", filepath.Join(out, "steps.sh"))
+	copyTo(t, "testdata/container/policy.hcl", filepath.Join(out, "policy.hcl"))
 	files := map[string]string{
-		"/etc/systemd/system/ebbline.service": filepath.Join(dir, "ebbline.service"),
-		"/etc/systemd/system/steps.service":   filepath.Join(dir, "steps.service"),
-		"/etc/sysusers.d/ebbline.conf":        filepath.Join(dir, "sysusers"),
-		"/etc/tmpfiles.d/ebbline.conf":        filepath.Join(dir, "tmpfiles"),
+		"/etc/systemd/system/ebbline.service":        filepath.Join(dir, "ebbline.service"),
+		"/etc/systemd/system/ebbline-itself.service": filepath.Join(dir, "itself.service"),
+		"/etc/systemd/system/steps.service":          filepath.Join(dir, "steps.service"),
+		"/etc/sysusers.d/ebbline.conf":               filepath.Join(dir, "sysusers"),
+		"/etc/tmpfiles.d/ebbline.conf":               filepath.Join(dir, "tmpfiles"),
+		"/etc/systemd/system-preset/00-test.preset":  filepath.Join(dir, "preset"),
 	}
+	// A first boot would start all that can be installed, before the steps do.
+	write(t, files["/etc/systemd/system-preset/00-test.preset"], "disable ebbline*\n")
+	unit(t, files["/etc/systemd/system/ebbline-itself.service"], "/run/out/itself run /etc/ebbline",
+		"\n[Service]\nStateDirectory=\nStateDirectory=ebbline-itself\nRuntimeDirectory=\nRuntimeDirectory=ebbline-itself\n")
 	unit(t, files["/etc/systemd/system/ebbline.service"], "/run/out/ebbline",
 		"\n[Service]\nWatchdogSec=3\nLoadCredential=ups-auth:/etc/ebbline/secrets/ups-auth\n")
 	write(t, files["/etc/systemd/system/steps.service"],
@@ -174,19 +183,20 @@ func TestUnderSystemd(t *testing.T) {
 	for _, want := range []struct{ step, text string }{
 		{"1-folders", `/etc/ebbline/secrets 700 root`},
 		{"2-user", `uid=\d+\(ebbline\)`},
-		{"3-started", `exit 0`}, {"3-started", `ActiveState=active`}, {"3-started", `StatusText=rack normal, `},
-		{"4-status", `(?m)^rack normal, `}, {"4-status", `agent.sock 660 ebbline ebbline`}, {"4-status", `/var/lib/ebbline 700 ebbline`}, {"4-status", `journal 600 ebbline`},
-		{"5-privileges", `CapEff:\s+0{16}\n`}, {"5-privileges", `CapBnd:\s+0{16}\n`}, {"5-privileges", `NoNewPrivs:\s+1\n`}, {"5-privileges", `Seccomp:\s+2\n`},
-		{"6-killed", `ActiveState=active`}, {"6-killed", `restarts 1\n`}, {"6-killed", `(?m)^rack normal, `},
-		{"7-stopped", `ActiveState=active`}, {"7-stopped", `restarts 2\n`},
-		{"8-refused", `exit 1`}, {"9-reboot", `exit 1`},
+		{"3-itself", `exit 0\nreload 0\n`}, {"3-itself", `(?m)^container: rack normal`}, {"3-itself", `Result=success\n`}, {"3-itself", `NRestarts=0\n`}, {"3-itself", `the policy is read again`},
+		{"4-started", `exit 0`}, {"4-started", `ActiveState=active`}, {"4-started", `NRestarts=0\n`}, {"4-started", `StatusText=rack normal, `},
+		{"5-status", `(?m)^rack normal, `}, {"5-status", `agent.sock 660 ebbline ebbline`}, {"5-status", `/var/lib/ebbline 700 ebbline`}, {"5-status", `journal 600 ebbline`},
+		{"6-privileges", `CapEff:\s+0{16}\n`}, {"6-privileges", `CapBnd:\s+0{16}\n`}, {"6-privileges", `NoNewPrivs:\s+1\n`}, {"6-privileges", `Seccomp:\s+2\n`},
+		{"7-killed", `ActiveState=active`}, {"7-killed", `NRestarts=1\n`}, {"7-killed", `(?m)^rack normal, `},
+		{"8-stopped", `ActiveState=active`}, {"8-stopped", `NRestarts=2\n`},
+		{"9-refused", `exit 1`}, {"10-reboot", `exit 1`},
 	} {
 		got, err := os.ReadFile(filepath.Join(out, want.step))
 		if err != nil || !regexp.MustCompile(want.text).Match(got) {
 			t.Errorf("%s: %v, no %q in\n%s", want.step, err, want.text, got)
 		}
 	}
-	if _, err := os.Stat(filepath.Join(out, "10-up")); err == nil {
+	if _, err := os.Stat(filepath.Join(out, "11-up")); err == nil {
 		log, _ := os.ReadFile(filepath.Join(out, "log"))
 		t.Errorf("the agent did not power its own host off:\n%s", log)
 	}

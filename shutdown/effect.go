@@ -212,12 +212,15 @@ var phaseWords = [...]string{
 const (
 	ByOperator plan.Reason = iota + 100 // an operator's word
 	ForLow                              // the UPS says that its battery is low
+	ForOutput                           // all others are down; the output goes off, and on again with the input
 )
 
 func reasonWords(r plan.Reason, other string) string {
 	switch r {
 	case ByOperator:
 		return "an operator's word"
+	case ForOutput:
+		return "all others are down then; the output goes off, and on again with the input"
 	case ForLow:
 		return "the UPS says that its battery is low"
 	case plan.ForBattery:

@@ -228,6 +228,7 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		h.Promise = s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
 	}
 	s.bend(at, w)
+	s.own(w)
 	for j, i := range w.stores {
 		u, f := &s.UPSs[i], &p.Stores[j]
 		u.End, u.LastDown, u.Margin = Never, at.Add(f.LastDown), f.Margin+s.reaction()
@@ -286,6 +287,39 @@ func (s *State) bend(at Instant, w *work) {
 			return
 		}
 	}
+}
+
+// own moves the start of the agent's own host. Where every UPS that carries it
+// will switch its output off and on again with the input, it goes as soon as the
+// last other host is down, or its promised time is over: it comes back with the
+// power, and the charge that is left lets everybody come back sooner. Elsewhere
+// it stays up as long as the battery lets it: nobody would start it again.
+func (s *State) own(w *work) {
+	for _, k := range w.hosts {
+		h := &s.Hosts[k]
+		if !s.Policy.Hosts[k].Self || h.Power != Up || !s.returns(k) {
+			continue
+		}
+		last := max(h.Promise, s.Now)
+		for _, i := range w.hosts {
+			if i != k {
+				last = max(last, s.Hosts[i].Stop)
+			}
+		}
+		if last < h.Start {
+			h.Start, h.Why, h.Other = last, ForOutput, -1
+		}
+	}
+}
+
+// returns tells whether the power of a host goes off and on again by itself.
+func (s *State) returns(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.Policy.UPSs[f].Output == nil || s.UPSs[f].Output == OutputRefused {
+			return false
+		}
+	}
+	return true
 }
 
 // urgent tells whether a host of the problem goes at once, and why: an operator
@@ -784,6 +818,7 @@ func (s *State) nextWake(at Instant) Instant {
 		}
 		if u.OnBattery() && u.Readings < 2 {
 			sooner(u.LastAt.Add(s.Policy.UPSs[i].PollEvery() + s.Policy.UPSs[i].Timeout()))
+			sooner(u.LastAt.Add(afterBoot))
 		}
 		if u.Output == OutputAsking {
 			sooner(u.OutputBy)

@@ -202,8 +202,12 @@ func (u *UPS) OnBattery() bool {
 func (u *UPS) good() bool { return !u.OnBattery() && !u.Dead }
 
 // confirmed tells whether the loss of input is more than one odd reading: two
-// answers say so, or one and then silence.
+// answers say so, or one and then silence. After a boot of the agent's own host
+// what was known is old: it takes a new answer, or a long silence.
 func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
+	if u.Readings == 0 {
+		silent = afterBoot
+	}
 	return u.Readings >= 2 || now.Sub(u.LastAt) >= silent
 }
 

@@ -14,6 +14,7 @@ const (
 	recheck      = 10 * time.Second // a host still up so long after an unknown outcome did not get the order
 	fastLook     = time.Second      // between looks at a host that stops or starts
 	slowLook     = 30 * time.Second // between looks at a host in normal mode
+	afterBoot    = time.Minute      // what a UPS gets to answer first after a boot of the agent's host
 	orderLost    = 10 * time.Second // what a UPS gets to take an order
 	startRounds  = 3                // times that all ways to start a host are tried
 	lowDefault   = 120              // seconds left at "battery low" when the UPS does not say: common practice, no source
@@ -57,8 +58,8 @@ func (s *State) decide(at Instant, out []Effect) []Effect {
 		if s.stale {
 			out = s.replan(at, out)
 		}
-		out = s.stops(at, out)
 		out = s.outputs(at, out)
+		out = s.stops(at, out)
 		out = s.phases(at, out)
 		out = s.restore(at, out)
 		if !s.due && !s.stale {
@@ -404,11 +405,10 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		out = append(out, Effect{Kind: Poll, UPS: int32(i)})
-		if rebooted && at.Sub(u.LastAt) > time.Minute {
+		if rebooted {
 			// Nobody saw the time between: the charge is what the UPS says, or none.
-			u.Known = false
-			u.Charge = u.Belief.Model.At(0)
-			u.ChargeAt = at
+			u.Known, u.Charge, u.ChargeAt = false, u.Belief.Model.At(0), at
+			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
 		}
 		if u.Output == OutputAsking && !rebooted {
 			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOff)})

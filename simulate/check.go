@@ -255,7 +255,7 @@ func (c *Checker) couldCarry(p *policy.Host) bool {
 	for _, i := range p.FedBy {
 		u := &c.r.world.UPSs[i]
 		part := 1 - u.Charge.Delivered/u.Model.Full()
-		if u.Input && (part >= 0.80 || c.noReturn(i, part) >= 0) {
+		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true)) {
 			return true
 		}
 	}
@@ -422,14 +422,14 @@ func (c *Checker) short() bool {
 // every allowance used up and the reserve kept. Negative when never. Hosts with
 // two feeds draw their whole here: the other may fail.
 func (c *Checker) noReturn(i int, charge float64) time.Duration {
-	reserve := c.p.Site.Reserve + c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + 2*time.Second
-	if !c.safe(i, charge, 0, reserve) {
+	reserve := c.reserve(i)
+	if !c.safe(i, charge, 0, reserve, false) {
 		return -1
 	}
 	low, high := time.Duration(0), 48*time.Hour
 	for high-low > time.Second {
 		mid := (low + high) / 2
-		if c.safe(i, charge, mid, reserve) {
+		if c.safe(i, charge, mid, reserve, false) {
 			low = mid
 		} else {
 			high = mid
@@ -438,8 +438,14 @@ func (c *Checker) noReturn(i int, charge float64) time.Duration {
 	return low
 }
 
-// safe replays "all as early as the order allows, from a time on".
-func (c *Checker) safe(i int, charge float64, from, reserve time.Duration) bool {
+// reserve is the policy's, and what the agent may take to notice.
+func (c *Checker) reserve(i int) time.Duration {
+	return c.p.Site.Reserve + c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + 2*time.Second
+}
+
+// safe replays "all as early as the order allows, from a time on"; with shared
+// set, hosts with several feeds draw only their part here.
+func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool) bool {
 	type change struct {
 		at    float64
 		watts float64
@@ -450,7 +456,7 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration) bool 
 	last := 0.0
 	for l := range c.p.Loads {
 		if q := &c.p.Loads[l]; feeds(q.FedBy, i) {
-			load += float64(q.Watts)
+			load += draw(float64(q.Watts), q.FedBy, shared)
 		}
 	}
 	for k := range c.p.Hosts {
@@ -458,13 +464,14 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration) bool 
 		if !feeds(q.FedBy, i) {
 			continue
 		}
-		load += float64(max(q.Watts, q.StoppingWatts))
+		watts := draw(float64(max(q.Watts, q.StoppingWatts)), q.FedBy, shared)
+		load += watts
 		if q.StaysUp {
 			continue
 		}
 		at := (from + c.down[k]).Seconds()
 		last = max(last, at)
-		changes = append(changes, change{at, float64(max(q.Watts, q.StoppingWatts))})
+		changes = append(changes, change{at, watts})
 	}
 	gone := (1 - charge) * m.Full()
 	used := func(t float64, held bool) float64 {
@@ -511,6 +518,13 @@ func (c *Checker) longest() []time.Duration {
 		}
 	}
 	return down
+}
+
+func draw(watts float64, feeds []int, shared bool) float64 {
+	if shared {
+		return watts / float64(len(feeds))
+	}
+	return watts
 }
 
 func feeds(list []int, i int) bool {

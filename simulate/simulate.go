@@ -4,6 +4,7 @@
 package simulate
 
 import (
+	"encoding/json"
 	"math"
 	"time"
 
@@ -33,6 +34,12 @@ type Runner struct {
 	adopt   shutdown.Event
 	tick    shutdown.Event
 	lost    shutdown.Instant // first loss of input that the world saw
+	steps   int              // events that the core was told in the last run
+
+	// For tests: the agent is killed at the event of this number; what it decided
+	// then is recorded, and done only if it is not lost.
+	crashAt   int
+	crashLost bool
 }
 
 // Log is told all that the core is told and answers. The pointers are good only
@@ -61,6 +68,9 @@ type Run struct {
 	Events int           // things that happened in the room
 	Length time.Duration // from the loss of input to the end of the run
 	Over   bool          // the outage came to its end: normal mode again
+	// Stranded says that the agent's own host is off at the end, on a UPS whose
+	// output never went off: nothing starts it again.
+	Stranded bool
 }
 
 // Untested is the margin of a run in which no host went off on battery.
@@ -90,7 +100,7 @@ func (r *Runner) Run(t *world.Truth, out *Run) {
 	if r.Log != nil {
 		r.Log.Event(Start, &r.adopt)
 	}
-	r.lost = shutdown.Never
+	r.lost, r.steps = shutdown.Never, 0
 	end := Start
 	if n := len(t.Moments); n > 0 {
 		end = end.Add(t.Moments[n-1].At)
@@ -138,12 +148,33 @@ func (r *Runner) step(e *shutdown.Event) {
 		r.Log.Event(w.Now, e)
 	}
 	r.effects = r.state.Step(w.Now, e, r.effects[:0])
+	r.steps++
+	crash := r.steps == r.crashAt
 	for i := range r.effects {
 		if r.Log != nil {
 			r.Log.Effect(w.Now, &r.effects[i])
 		}
-		w.Do(&r.effects[i])
+		if !crash || !r.crashLost {
+			w.Do(&r.effects[i])
+		}
 	}
+	if crash {
+		r.crash()
+	}
+}
+
+// crash ends the agent; what it knew goes through its recorded form.
+func (r *Runner) crash() {
+	text, err := json.Marshal(r.state)
+	if err != nil {
+		panic("simulate: " + err.Error())
+	}
+	fresh := shutdown.New()
+	if err := json.Unmarshal(text, fresh); err != nil {
+		panic("simulate: " + err.Error())
+	}
+	*r.state = *fresh
+	r.world.Kill(2 * time.Second)
 }
 
 // State is the core's state at the end of the last run, for looking at.
@@ -153,6 +184,7 @@ func (r *Runner) result(t *world.Truth, out *Run) {
 	w := r.world
 	out.Hosts = out.Hosts[:0]
 	out.Margin, out.Cut, out.Lost, out.Events, out.Over = Untested, 0, 0, w.Events, !r.state.Outstanding()
+	out.Stranded = false
 	out.Length = w.Now.Sub(min(r.lost, w.Now))
 	since := func(at shutdown.Instant) time.Duration {
 		if at == shutdown.Never || r.lost == shutdown.Never {
@@ -162,6 +194,7 @@ func (r *Runner) result(t *world.Truth, out *Run) {
 	}
 	for k := range w.Hosts {
 		h := &w.Hosts[k]
+		out.Stranded = out.Stranded || w.Policy.Hosts[k].Self && !h.On
 		switch {
 		case h.WasCut && w.Behaves(int32(k)):
 			out.Cut++

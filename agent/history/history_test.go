@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -540,20 +541,33 @@ func TestDiskHangs(t *testing.T) {
 func TestWhenWritten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newStore(&file{path: "h.db"}, Options{})
+		var mu sync.Mutex
 		var sizes []int
-		go s.run(func(_ context.Context, b *batch) (outcome, error) { sizes = append(sizes, b.size()); return outcome{}, nil })
+		go s.run(func(_ context.Context, b *batch) (outcome, error) {
+			mu.Lock()
+			defer mu.Unlock()
+			sizes = append(sizes, b.size())
+			return outcome{}, nil
+		})
+		written := func() []int {
+			mu.Lock()
+			defer mu.Unlock()
+			return slices.Clone(sizes)
+		}
 		for i := range 3 {
 			must(t, s.RecordSample(reading(float64(i), DuringTest)))
 		}
 		synctest.Wait()
-		before := len(sizes)
+		atOnce := written()
 		time.Sleep(gatherFor)
 		synctest.Wait()
+		later := written()
 		must(t, s.RecordOutage(anOutage(1, 100)))
 		synctest.Wait()
+		urgent := written()
 		must(t, s.Close(t.Context()))
-		if before != 0 || !slices.Equal(sizes, []int{3, 1}) {
-			t.Errorf("batches of %v, %d of them at once; want 3 after ten seconds and 1 at once", sizes, before)
+		if len(atOnce) != 0 || !slices.Equal(later, []int{3}) || !slices.Equal(urgent, []int{3, 1}) {
+			t.Errorf("batches %v at once, %v after ten seconds, %v with an outage; want none, 3, and 3 and 1", atOnce, later, urgent)
 		}
 	})
 }

@@ -1,7 +1,5 @@
 package history
 
-import "slices"
-
 // What may wait for the disk. Memory must end somewhere, even when the disk is
 // away for weeks; how long each lasts is for an outage on one UPS.
 const (
@@ -97,7 +95,8 @@ func (w *waiting) trim() {
 // trimFront takes up to n from the front and says how many it took.
 func trimFront[T any](list *[]T, n int) int {
 	n = min(max(n, 0), len(*list))
-	*list = slices.Delete(*list, 0, n)
+	clear((*list)[:n]) // what is behind the front is still held
+	*list = (*list)[n:]
 	return n
 }
 

@@ -51,7 +51,7 @@ func TestReadWhileWriting(t *testing.T) {
 			}
 		})
 	}
-	for n := 2; n <= 150; n++ {
+	for n := 2; n <= 60; n++ {
 		must(t, s.RecordOutage(anOutage(uint32(n), float64(n)*10_000)))
 		must(t, s.RecordTest(aTest(float64(n)*10_000+2000)))
 		must(t, s.RecordSample(reading(float64(n)*10_000, DuringTest)))

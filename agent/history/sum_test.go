@@ -49,11 +49,11 @@ func TestStoppingTime(t *testing.T) {
 	}
 }
 
-// Aim: the quantile holds what it promises for the next stop. Method: 20,000
+// Aim: the quantile holds what it promises for the next stop. Method: 5,000
 // draws of n stops and one more for each of three distributions; it is within
 // the plan in 95 % of the cases, less four standard errors of the trial.
 func TestStoppingTimeHolds(t *testing.T) {
-	const trials, promised = 20_000, 0.95
+	const trials, promised = 5_000, 0.95
 	slack := 4 * math.Sqrt(promised*(1-promised)/trials)
 	for name, draw := range map[string]func(*rand.Rand) float64{
 		"uniform":     func(r *rand.Rand) float64 { return 30 + 1000*r.Float64() },

@@ -20,8 +20,6 @@ import (
 	"strings"
 
 	"golang.org/x/sys/unix"
-
-	"ebbline/agent"
 )
 
 const (
@@ -37,6 +35,15 @@ var ErrInUse = errors.New("in use")
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
+// Past is what a journal held when it was opened. As an alias it is what the
+// agent takes too, without either package knowing the other.
+type Past = struct {
+	Snapshot []byte   // nil for a new journal
+	Lines    []string // since then
+	Torn     bool     // the last line was cut short, as by a kill in the middle of a write
+	Damage   string   // what is wrong with the file beyond that, and how much of it is used
+}
+
 // Journal is the file. One goroutine uses it.
 type Journal struct {
 	path string
@@ -49,20 +56,20 @@ type Journal struct {
 // Open takes hold of the journal and reads what it holds; nothing is written
 // before the first Cut. The only error is [ErrInUse]: whatever else is wrong is
 // in the past's Damage, and Cut tries again.
-func Open(path string) (*Journal, agent.Past, error) {
+func Open(path string) (*Journal, Past, error) {
 	j := &Journal{path: path}
 	lockErr := j.hold()
 	if errors.Is(lockErr, ErrInUse) {
-		return nil, agent.Past{}, lockErr
+		return nil, Past{}, lockErr
 	}
 	data, err := readAll(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist) && lockErr == nil:
-		return j, agent.Past{}, nil
+		return j, Past{}, nil
 	case errors.Is(err, os.ErrNotExist):
-		return j, agent.Past{Damage: lockErr.Error()}, nil
+		return j, Past{Damage: lockErr.Error()}, nil
 	case err != nil:
-		return j, agent.Past{Damage: fmt.Sprintf("the journal %s cannot be read: %v", path, err)}, nil
+		return j, Past{Damage: fmt.Sprintf("the journal %s cannot be read: %v", path, err)}, nil
 	}
 	past := parse(data)
 	if past.Damage != "" {
@@ -108,7 +115,7 @@ func readAll(path string) ([]byte, error) {
 }
 
 // parse reads as much of a journal as is good.
-func parse(data []byte) (past agent.Past) {
+func parse(data []byte) (past Past) {
 	if len(data) == 0 {
 		past.Damage = "it is empty"
 		return past

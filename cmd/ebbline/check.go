@@ -139,6 +139,16 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 			fmt.Sprintf("With nothing started, a safe plan exists only for %s after the loss of input, less than ride_through. Some hosts will be stopped before it is over. Shorten it, or fit a bigger battery.",
 				shutdown.Spell(time.Duration(v.NoReturnSeconds)*time.Second)))
 	}
+	for k := range p.Hosts {
+		if h := &p.Hosts[k]; h.Self {
+			for _, f := range h.FedBy {
+				if u := &p.UPSs[f]; u.Output == nil {
+					warn("ups", u.Name, "", "Nothing starts the agent's host again",
+						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add output { off_after = \"3m\"  on_after = \"1m\" } and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
+				}
+			}
+		}
+	}
 	for _, name := range v.Fragile {
 		warn("ups", name, "", "A shared host hangs on this UPS",
 			fmt.Sprintf("If UPS %q gave out at the start of an outage, no plan would have every host off in time that another UPS feeds too. A bigger battery on the other UPS, or less load there, would change that.", name))

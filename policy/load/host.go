@@ -70,6 +70,9 @@ func (l *loader) groupSection(g *group, chain []string) *section {
 
 // withGroup gives a section over that of the group it names.
 func (l *loader) withGroup(s *section, chain []string, depth *int) *section {
+	if s.broken {
+		return s
+	}
 	f := l.get(s, "group")
 	w := f.word()
 	if w == nil {
@@ -89,7 +92,7 @@ func (l *loader) withGroup(s *section, chain []string, depth *int) *section {
 		return s
 	}
 	out := s.over(whole)
-	out.broken = s.broken || whole.broken
+	out.broken = whole.broken
 	return out
 }
 

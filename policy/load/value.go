@@ -267,11 +267,14 @@ func (ev *evaluator) variable(v *variable, at hcl.Range) (value, bool) {
 		ev.err(place{at: at}, variableCircle, "These variables need each other: %s. Give one of them a value of its own.", arrows(chain))
 		return value{}, false
 	}
+	if v.s.broken {
+		return value{}, false
+	}
 	v.state = underWay
 	ev.chain = append(ev.chain, v.s.name)
 	if a := v.s.layers[0].Body.Attributes["value"]; a != nil {
 		v.value, v.ok = ev.attribute(a)
-	} else if !v.s.broken {
+	} else {
 		ev.err(v.s.head, missingAttr, "%s has no value. Write value = ... in it.", v.s.title)
 	}
 	ev.chain = ev.chain[:len(ev.chain)-1]

@@ -207,7 +207,7 @@ func (w *Planner) wait(lateness int64, effort int) int64 {
 						w.keep()
 					}
 				}
-				w.back(0)
+				w.back()
 			}
 		}
 	}

@@ -46,7 +46,10 @@ type ways struct {
 }
 
 func (a *ways) copy(b *ways) {
-	a.of = resize(a.of, len(b.of))
+	for cap(a.of) < len(b.of) {
+		a.of = append(a.of[:cap(a.of)], way{})
+	}
+	a.of = a.of[:len(b.of)]
 	for k := range b.of {
 		x, y := &a.of[k], &b.of[k]
 		x.scenario, x.store = y.scenario, y.store
@@ -71,7 +74,10 @@ func (w *Planner) remember(scenario int) {
 			continue
 		}
 		n := len(w.coming.of)
-		w.coming.of = resize(w.coming.of, n+1)
+		if n == cap(w.coming.of) {
+			w.coming.of = append(w.coming.of, way{})
+		}
+		w.coming.of = w.coming.of[:n+1] // keeps the slices of the way that was here
 		y := &w.coming.of[n]
 		y.scenario, y.store = scenario, u
 		y.moments, w.passed[u] = w.passed[u], y.moments
@@ -114,19 +120,12 @@ func (w *Planner) plain(u, lost int) bool {
 // try tells whether the moves leave a safe plan, by which later moves are then
 // measured.
 func (w *Planner) try() bool {
-	CNT[0]++
 	if !w.plausible() {
-		CNT[1]++
 		return false
 	}
 	w.coming.of = w.coming.of[:0]
 	w.noting = true
 	ok := w.sound()
-	if !ok {
-		CNT[2]++
-	} else {
-		CNT[3]++
-	}
 	if w.noting = false; ok {
 		w.coming.start = append(w.coming.start[:0], w.start...)
 		w.coming.begun = append(w.coming.begun[:0], w.begun...)
@@ -135,10 +134,11 @@ func (w *Planner) try() bool {
 	return ok
 }
 
-var CNT [4]int
-
 // plausible tells whether the moves leave something at every moment looked at.
 func (w *Planner) plausible() bool {
+	if len(w.undo) > mostMoves {
+		return true
+	}
 	for k := range w.now.of {
 		y := &w.now.of[k]
 		end := y.moments[len(y.moments)-1].at
@@ -160,6 +160,9 @@ func (w *Planner) plausible() bool {
 	}
 	return true
 }
+
+// mostMoves is up to how many moves the filter costs less than a replay.
+const mostMoves = 12
 
 // pullsLast tells whether a host goes forward that was the last to go: then
 // nothing need be left at the end of the way.
@@ -185,7 +188,7 @@ func (w *Planner) leftAt(y *way, at int64) float64 {
 	if k < len(y.moments) {
 		load = y.moments[k].watts
 	}
-	q = c.Advance(q, load, seconds(at-from))
+	q = c.carry(q, load, at-from)
 	if w.scenarios[y.scenario].reserve > 0 {
 		return c.spare(q, load)
 	}

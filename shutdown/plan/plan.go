@@ -157,6 +157,7 @@ type Planner struct {
 	fitter
 	arranger
 	searcher
+	flooder
 	filter
 	traced Trace
 }

@@ -35,7 +35,7 @@ func (w *Planner) why(i int32) (Reason, int) {
 	ok := w.push(i, to)
 	sound := ok && w.sound()
 	store := w.fail.store
-	w.back(0)
+	w.back()
 	switch {
 	case sound:
 		return 0, -1 // only where the search was cut short
@@ -131,7 +131,7 @@ func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
 			continue
 		}
 		gives := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.sound()
-		w.back(0)
+		w.back()
 		if gives {
 			return int(h)
 		}

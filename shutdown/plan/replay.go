@@ -246,7 +246,7 @@ func (w *Planner) advance(live, from, to int64) bool {
 			if out == 0 {
 				w.charge[u] = w.then[u]
 			} else {
-				w.charge[u] = w.stores[u].Advance(w.charge[u], w.watts[u], seconds(first-from))
+				w.charge[u] = w.stores[u].carry(w.charge[u], w.watts[u], first-from)
 			}
 		}
 		if out == 0 {
@@ -277,7 +277,7 @@ func (w *Planner) look(live, from, to int64) (out uint64, first int64) {
 		c := &w.stores[u]
 		load := w.drawOn(u)
 		w.watts[u] = load
-		w.then[u] = c.Advance(w.charge[u], load, seconds(to-from))
+		w.then[u] = c.carry(w.charge[u], load, to-from)
 		if c.Left(w.then[u], load) >= 0 && c.Left(w.charge[u], load) >= 0 {
 			continue
 		}

@@ -15,22 +15,18 @@ type searcher struct {
 	queue  []int32 // places in the order, falling, of hosts whose moves are to be passed on
 
 	values []value
-	scale  float64
+	scale  float64   // worth is counted in whole numbers, so many to one
 	still  []float64 // the chance that the outage is still on, per slot
 	time   []float64 // the time that is to be expected of it until then, in seconds
+	wear   [][]int64 // per store and slot: what a watt until then takes
 
-	ratio    []float64 // what the next step of a host is worth for each microwatt
-	known    []bool    // ratio is right
-	stuck    []bool    // the next step is not safe
-	pushes   []option
-	pulls    []option
-	touched  []bool
-	want     []int
-	reached  []int
-	net, own []float64
-	wear     [][]int64
-	store    []int
-	saved    []int
+	ratio   []float64 // what the next step of a host is worth for what it takes
+	known   []bool    // ratio is right
+	stuck   []bool    // the next step is not safe
+	pushes  []option
+	pulls   []option
+	touched []bool
+	saved   []int
 }
 
 // move is one host's change of start.
@@ -40,8 +36,7 @@ type move struct {
 }
 
 // option is a push or a pull that could be made, and what it brings with all
-// that it moves: a push's gain and cost, or a pull's loss and what it frees, in
-// microwatts times slots.
+// that it moves: a push's gain and cost, or a pull's loss and what it frees.
 type option struct {
 	host       int32
 	by         int
@@ -146,35 +141,37 @@ func (w *Planner) put(i int32, to int) {
 	}
 }
 
-// back takes moves back until only so many are left.
-func (w *Planner) back(to int) {
-	for len(w.undo) > to {
-		m := w.undo[len(w.undo)-1]
-		w.put(m.host, m.from)
-		w.undo = w.undo[:len(w.undo)-1]
+// back takes all moves back.
+func (w *Planner) back() {
+	for k := len(w.undo) - 1; k >= 0; k-- {
+		w.put(w.undo[k].host, w.undo[k].from)
 	}
+	w.keep()
 }
 
 // keep makes the moves for good.
 func (w *Planner) keep() { w.undo = w.undo[:0] }
 
-// weigh gives what the moves gain, and what they cost in microwatts times slots.
+// weigh gives what the moves gain, and what they cost by wear.
 func (w *Planner) weigh() (gain, cost int64) {
 	for _, m := range w.undo {
+		h := &w.hosts[m.host]
+		wear := w.wear[h.store]
 		gain += w.worth(m.host, m.to) - w.worth(m.host, m.from)
-		wear := w.wear[w.store[m.host]]
-		cost += w.hosts[m.host].up * (wear[m.to] - wear[m.from])
+		cost += h.up * (wear[m.to] - wear[m.from])
 	}
 	return gain, cost
 }
 
-// improve makes the most of the stores, from a safe plan in start: the time
-// that all are to be kept, then the promised times, then worth.
+// ratio is gain for cost. What costs nothing counts as next to nothing.
+func ratio(gain, cost int64) float64 { return float64(gain) / float64(max(1, cost)) }
+
+// improve makes the most of the stores, from a safe plan in start: the time that
+// all are to be kept, then the promised times, then worth.
 func (w *Planner) improve() {
-	effort := w.spent + len(w.scenarios)*(2_000_000/max(1, len(w.hosts)))
+	kinds, n := len(w.scenarios), max(1, len(w.hosts))
+	effort := w.spent + kinds*(2_000_000/n)
 	w.settle()
-	w.now.of = w.now.of[:0]
-	w.try()
 	w.promise(effort, w.floor)
 	w.promise(effort, w.held)
 	w.bind()
@@ -185,16 +182,26 @@ func (w *Planner) improve() {
 	}
 	for ; by >= 1; by /= 2 {
 		w.fill(by, -1, effort)
-		for range 4 {
-			if w.p.Quick || by > TMAX || !w.trade(by, effort) {
+		for range rounds(by) {
+			if w.p.Quick || !w.trade(by, effort) {
 				break
 			}
 			w.fill(by, -1, effort)
 		}
 	}
 	if !w.p.Quick {
-		w.deepen(min(effort, w.spent+len(w.scenarios)*40_000/(len(w.hosts)+10)))
+		w.deepen(min(effort, w.spent+kinds*20_000/(n+10)))
 	}
+}
+
+// rounds is how often trades are looked for: of steps up to eight times as long,
+// so that every third size of step is enough.
+func rounds(by int) int {
+	switch by {
+	case 1, 8, 64, 512:
+		return 4
+	}
+	return 0
 }
 
 // settle takes stock of the plan in start.
@@ -206,14 +213,23 @@ func (w *Planner) settle() {
 		}
 	}
 	copy(w.low, w.first)
-	if w.p.AtOnce > 0 {
-		w.room, w.keeps = w.p.AtOnce, true
-		w.seat()
-	}
+	w.room, w.keeps = w.p.AtOnce, w.p.AtOnce > 0
+	w.afresh()
 }
 
-// seat takes the slots that the hosts of the plan stop in.
+// afresh measures later moves by the plan in start, however it came there.
+func (w *Planner) afresh() {
+	w.keep()
+	w.seat()
+	w.now.of = w.now.of[:0]
+	w.try()
+}
+
+// seat counts the stops of the plan in start.
 func (w *Planner) seat() {
+	if !w.keeps {
+		return
+	}
 	w.vacate()
 	for i := range w.start {
 		w.occupy(int32(i), 1)
@@ -257,7 +273,7 @@ func (w *Planner) raiseAll(hosts []int32, until func(*host) int64) bool {
 		w.keep()
 		return true
 	}
-	w.back(0)
+	w.back()
 	return false
 }
 
@@ -269,7 +285,7 @@ func (w *Planner) raise(i int32, before int) {
 			w.keep()
 			lo = mid
 		} else {
-			w.back(0)
+			w.back()
 			hi = mid
 		}
 	}
@@ -286,223 +302,15 @@ func (w *Planner) bind() {
 	}
 }
 
-// flood looks for a good plan to begin with: some hosts stay up until a common
-// end, or until a watt is not worth its price to them any more, and the others
-// stop at once. For each of a few ends it finds the lowest price that is safe.
-// The stores' own draw makes it worth while to keep many up for a short time or
-// few for long, and single moves do not lead from the one to the other.
-func (w *Planner) flood(effort int) {
-	w.before.copy(&w.now)
-	w.best = append(w.best[:0], w.start...)
-	most, at := w.total(), 0
-	first := slices.Min(w.start) + 1
-	for end := first; w.spent < effort; end += 1 + (end-first)/DSTEP {
-		end = min(end, w.last)
-		if t := w.floodTo(end, most); t > most {
-			most, at = t, end
-		}
-		if end == w.last {
-			break
-		}
-	}
-	for by := (at - first) / DSTEP / 2; by > 0 && w.spent < effort && at > 0; by /= 2 {
-		for _, end := range [...]int{at - by, at + by} {
-			if end <= w.last {
-				if t := w.floodTo(end, most); t > most {
-					most, at = t, end
-				}
-			}
-		}
-	}
-	copy(w.start, w.best)
-	if w.keeps {
-		w.seat()
-	}
-	w.now.of = w.now.of[:0]
-	w.try()
-}
-
-var DSTEP = 2
-var PITER = 10
-
-func (w *Planner) floodTo(end int, most int64) int64 {
-	w.weather(end)
-	top := 0.0
-	for _, i := range w.ranked {
-		if w.start[i] < end && !w.hosts[i].asked {
-			top = max(top, w.price(i, w.start[i], w.start[i]+1), w.price(i, w.start[i], end))
-		}
-	}
-	lo, hi := 0.0, 2*top
-	price := 0.0
-	for range PITER {
-		if w.floodAt(end, price) && w.try() {
-			if t := w.total(); t > most {
-				most = t
-				copy(w.best, w.start)
-			}
-			hi = price
-		} else {
-			lo = price
-		}
-		w.back(0)
-		w.now.copy(&w.before)
-		if hi == 0 {
-			break
-		}
-		price = (lo + hi) / 2
-	}
-	return most
-}
-
-func (w *Planner) floodAt(end int, price float64) bool {
-	for _, i := range w.ranked {
-		w.want[i], w.own[i] = w.start[i], 0
-		if w.start[i] >= end || w.hosts[i].asked {
-			continue
-		}
-		w.own[i] = w.net_(i, end, price)
-		w.want[i] = end
-		if e := min(end, w.worthUntil(i, price)); e > w.start[i] {
-			if n := w.net_(i, e, price); n > w.own[i] {
-				w.own[i], w.want[i] = n, e
-			}
-		}
-	}
-	w.whoStays()
-	for _, i := range w.ranked {
-		if to := w.want[i]; w.known[i] && w.own[i] >= 0 && w.start[i] < to && !w.push(i, to) {
-			return false
-		}
-	}
-	return true
-}
-
-func (w *Planner) net_(i int32, end int, price float64) float64 {
-	wear := w.wear[w.store[i]]
-	return float64(w.worth(i, end)-w.worth(i, w.start[i])) - price*float64(w.hosts[i].up*(wear[end]-wear[w.start[i]]))
-}
-
-// weather works out what a watt until each slot takes from a store by the end:
-// what is drawn late has had no time to come back.
-func (w *Planner) weather(end int) {
-	const unit = 256
-	w.wear = resize(w.wear, len(w.stores))
-	for u := range w.stores {
-		c := &w.stores[u]
-		t := resize(w.wear[u], w.last+2)
-		w.wear[u] = t
-		fade, rate := 0.0, 0.0
-		grow := 1.0
-		if c.Diffusion > 0 {
-			rate = c.Diffusion / seconds(w.slot)
-			fade = c.fade(int64(end) * w.slot)
-			grow = 1 / c.fade(w.slot)
-		}
-		first := fade
-		for k := range t {
-			t[k] = int64((float64(k) + float64(rate*(fade-first))) * unit)
-			if k < end {
-				fade *= grow
-			}
-		}
-	}
-	for i := range w.hosts {
-		w.store[i] = 0
-		if f := w.p.Hosts[i].Feeds; len(f) > 0 {
-			w.store[i] = f[0].Store
-		}
-	}
-}
-
-// whoStays finds the hosts that pay, at a price for a watt, for themselves and
-// for those that they need, together with others that need the same.
-func (w *Planner) whoStays() {
-	net, own := w.net, w.own
-	for _, i := range w.order {
-		net[i] = own[i]
-		for _, a := range w.after.of(i) {
-			if net[a] > 0 {
-				net[i] += net[a] / float64(len(w.next.of(a)))
-			}
-		}
-	}
-	for k := len(w.order) - 1; k >= 0; k-- {
-		i := w.order[k]
-		w.known[i] = net[i] >= 0
-		for _, j := range w.next.of(i) {
-			w.known[i] = w.known[i] && w.known[j]
-		}
-	}
-	for range 4 {
-		changed := false
-		for k := len(w.order) - 1; k >= 0; k-- {
-			i := w.order[k]
-			if !w.known[i] && own[i] > 0 {
-				if clear(w.touched); w.sum(i, &w.next, false) > 0 {
-					w.flip(true)
-					changed = true
-				}
-			}
-		}
-		for _, i := range w.order {
-			if w.known[i] && own[i] < 0 {
-				if clear(w.touched); w.sum(i, &w.after, true) < 0 {
-					w.flip(false)
-					changed = true
-				}
-			}
-		}
-		if !changed {
-			return
-		}
-	}
-}
-
-func (w *Planner) sum(i int32, e *edges, stays bool) float64 {
-	if w.touched[i] || w.known[i] != stays {
-		return 0
-	}
-	w.touched[i] = true
-	s := w.own[i]
-	for _, j := range e.of(i) {
-		s += w.sum(j, e, stays)
-	}
-	return s
-}
-
-func (w *Planner) flip(to bool) {
-	for i, t := range w.touched {
-		if t {
-			w.known[i] = to
-		}
-	}
-}
-
-// price is what keeping a host up between two slots is worth for what it takes.
-func (w *Planner) price(i int32, from, to int) float64 {
-	wear := w.wear[w.store[i]]
-	return ratio(w.worth(i, to)-w.worth(i, from), w.hosts[i].up*(wear[to]-wear[from]))
-}
-
-// worthUntil is the slot from which on a host is worth less than a price.
-func (w *Planner) worthUntil(i int32, price float64) int {
-	lo, hi := w.start[i]-1, w.last
-	for lo+1 < hi {
-		if mid := (lo + hi) / 2; w.price(i, mid, mid+1) >= price {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi
-}
-
 // fill pushes hosts on by a number of slots, those first whose step is worth
-// most for each watt, until none can be.
+// most for what it takes, until none can be.
 func (w *Planner) fill(by int, pinned int32, effort int) {
+	end := 0
+	for _, s := range w.start {
+		end = max(end, s)
+	}
+	w.weather(end)
 	w.pinned = pinned
-	w.weather(slices.Max(w.start))
 	clear(w.known)
 	clear(w.stuck)
 	for i := w.mostWorth(by); i >= 0 && w.spent < effort; i = w.mostWorth(by) {
@@ -510,7 +318,7 @@ func (w *Planner) fill(by int, pinned int32, effort int) {
 			w.unsettle(by)
 			w.keep()
 		} else {
-			w.back(0)
+			w.back()
 			w.stuck[i] = true
 		}
 	}
@@ -528,7 +336,7 @@ func (w *Planner) mostWorth(by int) int32 {
 			if w.push(i, w.start[i]+by) {
 				w.ratio[i] = ratio(w.weigh())
 			}
-			w.back(0)
+			w.back()
 			w.known[i] = true
 		}
 		if w.ratio[i] >= 0 && (best < 0 || w.ratio[i] > w.ratio[best]) {
@@ -537,9 +345,6 @@ func (w *Planner) mostWorth(by int) int32 {
 	}
 	return best
 }
-
-// ratio is gain for cost. What costs nothing counts as a microwatt.
-func ratio(gain, cost int64) float64 { return float64(gain) / float64(max(1, cost)) }
 
 // unsettle forgets the ratios that the moves change: of the hosts that moved,
 // and of those that would have pushed them.
@@ -566,17 +371,18 @@ func (w *Planner) forget(i int32, start, by int) {
 func (w *Planner) trade(by, effort int) (any bool) {
 	w.survey(by)
 	for q := range w.pulls {
-		pull, tries := &w.pulls[q], 0
+		pull, tried := &w.pulls[q], 0
 		for p := range w.pushes {
 			push := &w.pushes[p]
-			// What a push costs need not be what a pull frees: when it is matters too.
-			if push.ratio <= pull.ratio*3/4 || tries == 4 || w.touched[pull.host] || w.spent > effort {
+			// What a push costs need not be what a pull frees: the stores are not
+			// alike, and the tightest moment need not be the end.
+			if push.ratio <= pull.ratio*3/4 || tried == 4 || w.touched[pull.host] || w.spent > effort {
 				break
 			}
 			if push.gain <= pull.gain || push.cost > pull.cost+pull.cost/3 || w.touched[push.host] || push.host == pull.host {
 				continue
 			}
-			tries++
+			tried++
 			any = w.exchange(pull, push) || any
 		}
 	}
@@ -597,12 +403,12 @@ func (w *Planner) survey(by int) {
 				gain, cost := w.weigh()
 				w.pulls = append(w.pulls, option{i, d, -gain, -cost, ratio(-gain, -cost)})
 			}
-			w.back(0)
+			w.back()
 			if w.push(i, w.start[i]+d) {
 				gain, cost := w.weigh()
 				w.pushes = append(w.pushes, option{i, d, gain, cost, ratio(gain, cost)})
 			}
-			w.back(0)
+			w.back()
 		}
 	}
 	slices.SortStableFunc(w.pulls, func(a, b option) int { return cmp.Compare(a.ratio, b.ratio) })
@@ -619,7 +425,7 @@ func (w *Planner) exchange(pull, push *option) bool {
 			return true
 		}
 	}
-	w.back(0)
+	w.back()
 	return false
 }
 
@@ -655,12 +461,9 @@ func (w *Planner) attempt(effort int, change func() bool) bool {
 		return true
 	}
 	w.keep()
-	w.pinned = -1
 	copy(w.start, w.saved)
+	w.seat()
 	w.now.copy(&w.before)
-	if w.keeps {
-		w.seat()
-	}
 	return false
 }
 
@@ -712,8 +515,8 @@ func (w *Planner) changePlaces(i, j int32, effort int) bool {
 	return true
 }
 
-// repair pulls hosts forward, those first that lose least for each watt, until
-// the plan is safe, and gives up when it is worth no more than before.
+// repair pulls hosts forward, those first that lose least for what they free,
+// until the plan is safe, and gives up when it is worth no more than before.
 func (w *Planner) repair(pinned int32) bool {
 	before := int64(0)
 	for i, s := range w.saved {
@@ -730,7 +533,7 @@ func (w *Planner) repair(pinned int32) bool {
 					best, least = j, r
 				}
 			}
-			w.back(0)
+			w.back()
 		}
 		if best < 0 || w.total() <= before {
 			return false
@@ -740,6 +543,3 @@ func (w *Planner) repair(pinned int32) bool {
 	}
 	return true
 }
-
-var STEP = 1000
-var TMAX = 1

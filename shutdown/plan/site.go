@@ -12,6 +12,7 @@ type site struct {
 	p      *Problem
 	hosts  []host
 	stores []store
+	fades  []*fades
 	// groups are the hosts by what feeds them: those of one group share their
 	// fate when a store gives out, so that only the sum of their draws counts.
 	groups []group
@@ -31,6 +32,7 @@ type host struct {
 	worst, expected int64
 	hold            int64
 	group           int32
+	store           int32 // one that feeds it
 	asked           bool
 }
 
@@ -39,11 +41,56 @@ type store struct {
 	start battery.Charge
 	base  float64
 	span  float64 // the reserve, in seconds
-	decay float64 // what a reserve's rest leaves of the bound charge
+	decay float64 // what a rest as long as the reserve leaves of the bound charge
+	fades *fades
 }
 
-// spare is what the store would have left if it carried a load for the reserve:
-// Left after Advance, without the exponential.
+// fades keeps what rests of whole seconds leave of a store's bound charge, as
+// two factors; most times in a plan are whole seconds, and the exponential is
+// most of a replay's work. Zero is one that was not needed yet.
+type fades struct {
+	relaxation float64
+	low, high  [256]float64
+}
+
+// fade is what a rest leaves of the bound charge.
+func (c *store) fade(rest int64) float64 {
+	s := rest / second
+	if rest != s*second || s >= 1<<16 || c.Diffusion == 0 {
+		return c.faded(rest)
+	}
+	f := &c.fades.low[s&255]
+	if *f == 0 {
+		*f = c.faded(s & 255 * second)
+	}
+	if s < 256 {
+		return *f
+	}
+	g := &c.fades.high[s>>8]
+	if *g == 0 {
+		*g = c.faded(s >> 8 << 8 * second)
+	}
+	return float64(*f * *g)
+}
+
+func (c *store) faded(rest int64) float64 {
+	return c.Advance(battery.Charge{Bound: 1}, 0, seconds(rest)).Bound
+}
+
+// carry is Advance, for the times of a plan.
+func (c *store) carry(q battery.Charge, watts float64, span int64) battery.Charge {
+	if !c.linear() {
+		return c.Advance(q, watts, seconds(span))
+	}
+	q.Delivered += float64(watts * seconds(span))
+	if c.Diffusion != 0 {
+		e := c.fade(span)
+		q.Bound = float64(q.Bound*e) + float64(float64(c.Diffusion*watts)*(1-e))
+	}
+	return q
+}
+
+// spare is what the store would have left if it carried a load for the reserve.
 func (c *store) spare(q battery.Charge, watts float64) float64 {
 	if !c.linear() {
 		return c.Left(c.Advance(q, watts, c.span), watts)
@@ -51,11 +98,6 @@ func (c *store) spare(q battery.Charge, watts float64) float64 {
 	q.Delivered += float64(watts * c.span)
 	q.Bound = float64(q.Bound*c.decay) + float64(float64(c.Diffusion*watts)*(1-c.decay))
 	return c.Left(q, watts)
-}
-
-// fade is what a rest of so long leaves of the bound charge.
-func (c *store) fade(rest int64) float64 {
-	return c.Advance(battery.Charge{Bound: 1}, 0, seconds(rest)).Bound
 }
 
 // linear tells whether what is left falls in proportion to the load.
@@ -90,7 +132,13 @@ func (w *Planner) load(p *Problem) {
 	w.stores = w.stores[:0]
 	for i := range p.Stores {
 		s := &p.Stores[i]
-		c := store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base), span: seconds(clamp(p.Reserve))}
+		if i == len(w.fades) {
+			w.fades = append(w.fades, &fades{})
+		}
+		if f := w.fades[i]; f.relaxation != s.Model.Relaxation {
+			*f = fades{relaxation: s.Model.Relaxation}
+		}
+		c := store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base), span: seconds(clamp(p.Reserve)), fades: w.fades[i]}
 		c.decay = c.fade(clamp(p.Reserve))
 		w.stores = append(w.stores, c)
 	}
@@ -100,6 +148,9 @@ func (w *Planner) load(p *Problem) {
 		c := host{
 			up: microwatts(h.Watts), stopping: microwatts(h.Stopping),
 			worst: clamp(h.Stops), hold: clamp(h.Hold), asked: h.Asked, group: w.groupOf(int32(i), h),
+		}
+		if len(h.Feeds) > 0 {
+			c.store = int32(h.Feeds[0].Store)
 		}
 		if c.expected = c.worst; h.Expected > 0 || h.Asked {
 			c.expected = min(clamp(h.Expected), c.worst)
@@ -220,18 +271,17 @@ func (w *Planner) size() {
 	w.draw, w.end = resize(w.draw, g), resize(w.end, g)
 	w.share = resize(w.share, m*g)
 	w.until, w.watts = resize(w.until, m), resize(w.watts, m)
-	w.passed = resize(w.passed, m)
 	w.charge, w.then, w.aside = resize(w.charge, m), resize(w.then, m), resize(w.aside, m)
 
 	w.worst, w.expected = resize(w.worst, n), resize(w.expected, n)
 	w.start, w.length, w.starts = resize(w.start, n), resize(w.length, n), resize(w.starts, n)
 	w.turn, w.best, w.from = resize(w.turn, n), resize(w.best, n), resize(w.from, n)
 
-	w.first, w.low, w.touched, w.values = resize(w.first, n), resize(w.low, n), resize(w.touched, n), resize(w.values, n)
-	w.want = resize(w.want, n)
-	w.store = resize(w.store, n)
-	w.net, w.own = resize(w.net, n), resize(w.own, n)
-	w.ratio, w.known, w.stuck = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n)
+	w.first, w.low, w.values = resize(w.first, n), resize(w.low, n), resize(w.values, n)
+	w.ratio, w.known, w.stuck, w.touched = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n), resize(w.touched, n)
+	w.want, w.own, w.net = resize(w.want, n), resize(w.own, n), resize(w.net, n)
+	w.stays, w.counted = resize(w.stays, n), resize(w.counted, n)
+	w.wear, w.passed = grow(w.wear, m), grow(w.passed, m)
 
 	w.peaks = false
 	for i := range w.hosts {
@@ -244,6 +294,14 @@ func (w *Planner) size() {
 func resize[T any](s []T, n int) []T {
 	if cap(s) < n {
 		return make([]T, n, n+n/2)
+	}
+	return s[:n]
+}
+
+// grow is resize that keeps the slices that are in it.
+func grow[T any](s [][]T, n int) [][]T {
+	for cap(s) < n {
+		s = append(s[:cap(s)], nil)
 	}
 	return s[:n]
 }

@@ -15,7 +15,7 @@ const (
 	pollSoon    = 10 * time.Millisecond
 	noAnswer    = time.Second // until an unreachable host is known to be so
 	lookAgain   = 10 * time.Second
-	idlePoll    = time.Minute // between answers while nothing is under way: nothing is learned from more
+	idlePoll    = 8 * time.Second // between answers while nothing is under way: nothing is learned from more, and it is no silence yet
 )
 
 // End is how a host ended the run, or stands now.
@@ -239,6 +239,14 @@ func (w *World) agentBack(rebooted bool) *shutdown.Event {
 	return &w.told
 }
 
+// Kill ends the agent and starts it again after a while.
+func (w *World) Kill(d time.Duration) {
+	if w.Agent {
+		w.agentDies()
+		w.put(doAgent, 0, d, w.life)
+	}
+}
+
 func (w *World) agentDies() {
 	w.Agent = false
 	w.life++
@@ -257,10 +265,7 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 			w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
 		}
 	case AgentKilled:
-		if w.Agent {
-			w.agentDies()
-			w.put(doAgent, 0, m.For, w.life)
-		}
+		w.Kill(m.For)
 	case Operator:
 		if w.Agent {
 			w.told = shutdown.Event{Kind: shutdown.Commanded, Order: m.Order}
@@ -342,7 +347,7 @@ func (w *World) answer(i int32) *shutdown.Event {
 }
 
 // interval is when the UPS is asked next. While nothing is under way and
-// nothing is to come soon, once a minute tells as much as every two seconds.
+// nothing is to come soon, a few seconds apart tell as much as two.
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()

@@ -52,14 +52,15 @@ type State struct {
 	Silent  bool    // it answers nothing
 	Deaf    []uint8 // reports that it does not answer
 	Refused []uint8 // reports that it answers with an error
-	Stuck   bool    // it takes a delay and does nothing
+	Stuck   []uint8 // delays that it takes and does nothing about
+	Idle    int16   // what a countdown reads that does not run
 }
 
 // Normal is a UPS of 900 W in normal mode that carries 200 W.
 func Normal() State {
 	return State{
 		AC: true, ChargePercent: 100, RuntimeSeconds: 1800, BatteryCentivolts: 2730, BatteryKelvin: 298,
-		InputDecivolts: 2305, LoadPercent: 23, LoadWatts: 200, Test: 6,
+		InputDecivolts: 2305, LoadPercent: 23, LoadWatts: 200, Test: 6, Idle: -1,
 	}
 }
 
@@ -297,7 +298,7 @@ func (u *UPS) get(id uint8) (report []byte, ok bool) {
 		return nil, true
 	}
 	if id == IDShutdown || id == IDStartup {
-		left := int16(-1)
+		left := u.state.Idle
 		if due, runs := u.due[id]; runs && time.Now().Before(due) {
 			left = int16(time.Until(due) / time.Second)
 		}
@@ -316,7 +317,7 @@ func (u *UPS) set(report []byte) bool {
 	}
 	n := int16(binary.LittleEndian.Uint16(report[1:]))
 	switch {
-	case u.state.Stuck:
+	case slices.Contains(u.state.Stuck, id):
 	case n < 0:
 		delete(u.due, id)
 	default:

@@ -42,6 +42,7 @@ type guest struct {
 }
 
 func plugIn(t *testing.T, serial string, descriptor []byte) *guest {
+	t.Helper()
 	peertest.OnlyInGuest(t)
 	g := &guest{T: t, ups: uhidups.PlugIn(t, serial, descriptor, uhidups.Normal())}
 	g.source = New(policy.HID{Serial: serial}, rated, func() { g.changed.Add(1) })
@@ -121,21 +122,11 @@ func TestGuestOutage(t *testing.T) {
 	}
 }
 
-// Aim: a contradiction between ACPresent and Discharging is no fact at once,
-// and the worse of the two after some seconds.
-func TestGuestContradiction(t *testing.T) {
-	g := plugIn(t, "SN1", uhidups.Descriptor(false))
-	g.change(func(s *uhidups.State) { s.AC = false })
-	if m := g.poll(); m.Source != 0 {
-		t.Errorf("at once: %v", m.Source)
-	}
-	g.until("it is believed", func() bool { return g.poll().Source == shutdown.FromBattery })
-}
-
 // Aim: a UPS that answers nothing costs a poll its deadline and no more: the
-// request goes on in the kernel, no second one is begun, and the first answer
-// after that counts. Method: the request is seen to be still under way when
-// Poll returns; the UPS counts what it is asked.
+// request goes on in the kernel, no second one is begun. When it answers again
+// all but the evidence, that is left alone, and what of it comes in input
+// reports counts. Method: the request is seen to be still under way when Poll
+// returns; the UPS counts what it is asked. The kernel takes 5 s twice here.
 func TestGuestSilent(t *testing.T) {
 	g := plugIn(t, "SN1", uhidups.Descriptor(false))
 	asked := func() (n int) {
@@ -151,41 +142,14 @@ func TestGuestSilent(t *testing.T) {
 	if len(g.source.busy) != 1 || asked() != before+1 {
 		t.Errorf("requests under way: %d, new ones: %d, want 1 and 1", len(g.source.busy), asked()-before)
 	}
-	g.until("the kernel gives up", func() bool { return len(g.source.busy) == 0 })
-	g.fails(g.briefly(), "does not answer")
-	g.ups.Set(func(s *uhidups.State) { s.Silent = false; s.Fail() })
-	g.until("it answers again", func() bool { return g.briefly() == nil })
-	if m := g.poll(); m.Source != shutdown.FromBattery || m.ChargeTenths != 1000 {
-		t.Errorf("after the silence %+v", m)
-	}
-}
-
-// Aim: one report that the UPS never answers costs one poll and not the rest.
-// Method: the load's report is deaf, then the evidence itself, which then only
-// comes in input reports.
-func TestGuestDeafReport(t *testing.T) {
-	for _, c := range []struct {
-		id   uint8
-		lost func(shutdown.Measurement) bool
-	}{
-		{uhidups.IDLoad, func(m shutdown.Measurement) bool { return m.LoadWatts == shutdown.Unread && m.ChargeTenths == 1000 }},
-		{uhidups.IDStatus, func(m shutdown.Measurement) bool { return m.LoadWatts == 200 && m.ChargeTenths == 1000 }},
-	} {
-		g := plugIn(t, fmt.Sprint("SN", c.id), uhidups.Descriptor(false))
-		g.change(func(s *uhidups.State) { s.Deaf = []uint8{c.id}; s.Fail() })
-		var m shutdown.Measurement
-		g.until("the rest is read", func() bool {
-			ctx, cancel := context.WithTimeout(t.Context(), time.Second)
-			defer cancel()
-			var err error
-			m, err = g.source.Poll(ctx)
-			return err == nil && len(g.source.busy) == 0
-		})
-		before := g.ups.Asked(c.id)
-		g.until("what was read before is forgotten", func() bool { m = g.poll(); return c.lost(m) })
-		if m.Source != shutdown.FromBattery || g.ups.Asked(c.id) != before {
-			t.Errorf("report %d deaf: %+v, asked again %d times", c.id, m, g.ups.Asked(c.id)-before)
-		}
+	g.change(func(s *uhidups.State) { s.Silent = false; s.Deaf = []uint8{uhidups.IDStatus}; s.Fail() })
+	g.until("the evidence is left alone", func() bool {
+		g.briefly()
+		return slices.ContainsFunc(g.source.ups.reports, func(r *report) bool { return r.role == evidence && r.next.After(time.Now()) })
+	})
+	before = g.ups.Asked(uhidups.IDStatus)
+	if m := g.poll(); m.Source != shutdown.FromBattery || m.ChargeTenths != 1000 || m.LoadWatts != 200 || g.ups.Asked(uhidups.IDStatus) != before {
+		t.Errorf("%+v, asked again %d times", m, g.ups.Asked(uhidups.IDStatus)-before)
 	}
 }
 
@@ -296,11 +260,10 @@ func TestGuestFind(t *testing.T) {
 
 // nodeOf gives a node with a serial that is not the one named.
 func nodeOf(serial, not string) string {
-	class := os.DirFS(classDir)
-	for n := range 100 {
-		node := fmt.Sprintf("hidraw%d", n)
-		if "/dev/"+node != not && identify(class, node).Serial == serial {
-			return node
+	nodes, _ := os.ReadDir(classDir)
+	for _, node := range nodes {
+		if d := identify(os.DirFS(classDir), node.Name()); d.Node != not && d.Serial == serial {
+			return node.Name()
 		}
 	}
 	return ""
@@ -325,10 +288,10 @@ func TestGuestUnprivileged(t *testing.T) {
 func TestGuestSwitch(t *testing.T) {
 	g := plugIn(t, "SN1", uhidups.Descriptor(false))
 	w := NewSwitch(policy.HID{Serial: "SN1"})
-	out := policy.Output{OffAfter: 90 * time.Second, OnAfter: 2 * time.Minute}
+	out, patience := policy.Output{OffAfter: 90 * time.Second, OnAfter: 2 * time.Minute}, time.Minute
 	do := func(verb shutdown.Verb, outcome shutdown.Outcome, text string) {
 		t.Helper()
-		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		defer cancel()
 		if got, said := w.Do(ctx, out, verb); got != outcome || !regexp.MustCompile(text).MatchString(said) {
 			t.Errorf("%v: %v, %q, want %v, %q", verb, got, said, outcome, text)
@@ -359,16 +322,25 @@ func TestGuestSwitch(t *testing.T) {
 	do(shutdown.VerbSwitchOff, shutdown.Accepted, "not before 3276[67] s")
 	do(shutdown.VerbSwitchOn, shutdown.Accepted, "called back")
 
-	g.ups.Set(func(s *uhidups.State) { s.Stuck = true })
+	// A delay that only stands there is no countdown.
+	g.ups.Set(func(s *uhidups.State) { s.Idle = 20 })
+	out.OffAfter = time.Minute
+	do(shutdown.VerbSwitchOff, shutdown.Accepted, "^output off in (60|5.) s")
+	g.ups.Set(func(s *uhidups.State) { s.Idle = -1 })
+	do(shutdown.VerbSwitchOn, shutdown.Accepted, "called back")
+
+	g.ups.Set(func(s *uhidups.State) { s.Stuck = []uint8{uhidups.IDShutdown} })
 	out.OffAfter, out.OnAfter = 30*time.Minute, 11*time.Hour
 	do(shutdown.VerbSwitchOff, shutdown.Refused, "DelayBeforeShutdown: the UPS took 30m0s and reads -1 s")
-	g.ups.Set(func(s *uhidups.State) { s.Stuck = false; s.Refused = []uint8{uhidups.IDShutdown} })
+	sets := len(g.ups.Sets())
+	g.ups.Set(func(s *uhidups.State) { s.Stuck = nil; s.Refused = []uint8{uhidups.IDShutdown} })
 	do(shutdown.VerbSwitchOff, shutdown.Unreachable, "input/output error")
 	g.ups.Set(func(s *uhidups.State) { s.Refused = nil; s.Silent = true })
+	patience = 500 * time.Millisecond
 	do(shutdown.VerbSwitchOff, shutdown.Unreachable, "does not answer")
 	do(shutdown.VerbSwitchOff, shutdown.Unreachable, "has not answered the request before")
-	if got := g.ups.Sets(); len(got) != 8 {
-		t.Errorf("%d reports written, want 8: %x", len(got), got)
+	if got := g.ups.Sets(); len(got) != sets {
+		t.Errorf("written while the UPS did not answer: %x", got[sets:])
 	}
 }
 
@@ -378,7 +350,7 @@ func TestGuestSwitch(t *testing.T) {
 func TestGuestAgreesWithLinux(t *testing.T) {
 	peertest.OnlyInGuest(t)
 	all := [][]byte{uhidups.Descriptor(false), uhidups.Descriptor(true)}
-	for seed := range uint64(40) {
+	for seed := range uint64(20) {
 		all = append(all, randomDescriptor(rand.New(rand.NewPCG(seed, 0))))
 	}
 	values := 0

@@ -61,8 +61,11 @@ func find(class fs.FS, cfg policy.HID) (Identity, error) {
 	if cfg.Path != "" {
 		// A name that udev gives is a link to the node.
 		node, err := filepath.EvalSymlinks(cfg.Path)
-		if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
 			return Identity{}, fmt.Errorf("%s: no such device; plug the UPS in, or name it by its serial", cfg.Path)
+		}
+		if err != nil {
+			return Identity{}, err
 		}
 		d := identify(class, filepath.Base(node))
 		d.Node = cfg.Path
@@ -72,14 +75,16 @@ func find(class fs.FS, cfg policy.HID) (Identity, error) {
 	nodes, _ := fs.ReadDir(class, ".")
 	for _, entry := range nodes {
 		// One device may have nodes that are not a UPS, with the same serial.
-		descriptor, err := fs.ReadFile(class, path.Join(entry.Name(), "device/report_descriptor"))
-		if l, parseErr := parse(descriptor); err != nil || parseErr == nil && !l.isUPS() {
+		descriptor, _ := fs.ReadFile(class, path.Join(entry.Name(), "device/report_descriptor"))
+		l, err := parse(descriptor)
+		if err == nil && !l.isUPS() {
 			continue
 		}
 		d := identify(class, entry.Name())
-		all = append(all, d)
 		if d.Serial == strings.TrimSpace(cfg.Serial) {
-			match = append(match, d)
+			match = append(match, d) // one that cannot be parsed as well: opening it says why
+		} else if err == nil {
+			all = append(all, d)
 		}
 	}
 	switch {
@@ -247,7 +252,8 @@ var (
 // that the device does not answer blocks for about 5 s and cannot be
 // interrupted. It gives up by the deadline of ctx; the request goes on, holds
 // busy, and until its end no other begins. So do must share nothing with its
-// caller.
+// caller. Meanwhile hidraw may hold up the opening of other devices, and what
+// these are asked (seen with Linux 6.1).
 func within[T any](ctx context.Context, busy chan struct{}, do func() (T, error)) (T, error) {
 	type answer struct {
 		value T

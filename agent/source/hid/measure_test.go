@@ -3,7 +3,11 @@ package hid
 import (
 	"math"
 	"testing"
+	"testing/synctest"
+	"time"
 
+	"ebbline/agent/peertest/uhidups"
+	"ebbline/policy"
 	"ebbline/shutdown"
 )
 
@@ -145,6 +149,71 @@ func TestMeasure(t *testing.T) {
 	}
 }
 
+// Aim: a contradiction between ACPresent and Discharging is no fact at once,
+// and one after some seconds; an agreement in between starts them anew.
+func TestSettled(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := New(policy.HID{}, rated, nil)
+		apart, together := readingsOf(value{powerSummary, acPresent, 0}), readingsOf()
+		for i, c := range []struct {
+			r    *readings
+			wait time.Duration
+			want bool
+		}{
+			{apart, 0, false}, {apart, 2 * time.Second, false}, {apart, time.Second, true}, {together, 0, false}, {apart, 9 * time.Second, false}, {apart, 3 * time.Second, true},
+		} {
+			time.Sleep(c.wait)
+			if got := s.settled(c.r); got != c.want {
+				t.Errorf("step %d: %v, want %v", i, got, c.want)
+			}
+		}
+	})
+}
+
+// Aim: what was read long ago is forgotten, the evidence with the next poll;
+// what the UPS sent unasked stands until it says otherwise, and so does what
+// stays as it is. The later word counts. Method: the virtual UPS's descriptor,
+// reports by hand.
+func TestReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, err := parse(uhidups.Descriptor(false))
+		if err != nil {
+			t.Fatal(err)
+		}
+		talk := newTalk(&port{layout: l})
+		take := func(k kind, id uint8, data ...byte) { talk.take(reportKey{k, id}, data, k == input) }
+		check := func(when string, ac, charge, runtime, load, rated float64) {
+			t.Helper()
+			r, _ := talk.readings(time.Now())
+			for i, c := range []struct{ got, want float64 }{
+				{r.get(acPresent, anywhere), ac}, {r.get(remainingCapacity, anywhere), charge}, {r.get(runTimeToEmpty, anywhere), runtime},
+				{r.get(percentLoad, anywhere), load}, {r.get(configActivePower, anywhere), rated},
+			} {
+				if c.got != c.want && !(math.IsNaN(c.got) && math.IsNaN(c.want)) {
+					t.Errorf("%s: value %d is %v, want %v", when, i, c.got, c.want)
+				}
+			}
+		}
+		nan := math.NaN()
+		check("nothing said", nan, nan, nan, nan, nan)
+		take(feature, uhidups.IDStatus, 1)
+		take(feature, uhidups.IDCharge, 90)
+		take(input, uhidups.IDCharge, 91)
+		take(input, uhidups.IDRuntime, 100, 0)
+		take(feature, uhidups.IDRuntime, 101, 0)
+		take(feature, uhidups.IDLoad, 20, 200, 0)
+		take(feature, uhidups.IDConfig, 0x84, 3, 184, 0, 9, 1)
+		check("at once", 1, 91, 101, 20, 900)
+		time.Sleep(2 * time.Second)
+		check("in the next poll", nan, 91, 101, 20, 900)
+		time.Sleep(9 * time.Second)
+		check("later", nan, 91, nan, nan, 900)
+		take(input, uhidups.IDStatus, 1)
+		time.Sleep(time.Hour)
+		check("sent an hour ago", 1, 91, nan, nan, 900)
+	})
+}
+
 // checkPlausible holds a measurement to what can be true of any UPS.
 func checkPlausible(t *testing.T, m shutdown.Measurement) {
 	t.Helper()
@@ -153,7 +222,7 @@ func checkPlausible(t *testing.T, m shutdown.Measurement) {
 		n, low, top int64
 	}{
 		{"load", m.LoadWatts, 0, 1e6}, {"charge", m.ChargeTenths, 0, 1000}, {"runtime", m.RuntimeSeconds, 0, 7 * 86400},
-		{"low threshold", m.LowSeconds, 1, 86400}, {"battery voltage", m.Millivolts, 12000, 36000}, {"temperature", m.TemperatureC, -400, 1000},
+		{"low threshold", m.LowSeconds, 1, 3600}, {"battery voltage", m.Millivolts, 12000, 36000}, {"temperature", m.TemperatureC, -400, 1000},
 		{"input voltage", m.InputVolts, 0, 10000},
 	} {
 		if c.n != shutdown.Unread && (c.n < c.low || c.n > c.top) {

@@ -26,8 +26,10 @@ const (
 	// coarse is how much longer a countdown may read than asked: some devices
 	// count in whole minutes.
 	coarse = time.Minute
-	// least is the shortest countdown that can be seen to run.
+	// least is the shortest countdown that can be seen to run, and watch how long
+	// one is watched for that.
 	least = 5 * time.Second
+	watch = 2500 * time.Millisecond
 	// none is how a countdown reads that does not run, and what stops one. Some
 	// devices read 0; 0 is never written, because it means "at once".
 	none = -1
@@ -116,7 +118,7 @@ func (a *act) switchOff(out policy.Output) (shutdown.Outcome, string) {
 		return shutdown.Unreachable, err.Error()
 	}
 	off := max(out.OffAfter, least)
-	if wasOff > 0 && seconds(wasOff) <= off && wasOn > wasOff {
+	if wasOff > 0 && seconds(wasOff) <= off && wasOn > wasOff && a.runs(wasOff) {
 		return shutdown.Accepted, running(wasOff, wasOn)
 	}
 	// The start's countdown runs from now on and waits for the input at its end.
@@ -147,6 +149,18 @@ func (a *act) switchOff(out policy.Output) (shutdown.Outcome, string) {
 	default:
 		return shutdown.Accepted, running(nowOff, nowOn)
 	}
+}
+
+// runs tells whether a countdown that read so is seen to run: some devices read
+// the delay that was last set when none does.
+func (a *act) runs(was int64) bool {
+	select {
+	case <-time.After(watch):
+	case <-a.ctx.Done():
+		return false
+	}
+	off, _, err := a.read()
+	return err == nil && off > 0 && off < was
 }
 
 func running(off, on int64) string {
@@ -230,11 +244,18 @@ func (a *act) write(f *field, d time.Duration) (shutdown.Outcome, string) {
 	case err == nil && took(d, begun, reads):
 		return shutdown.Accepted, ""
 	case sent != nil:
-		return shutdown.Refused, fmt.Sprintf("%s: the UPS does not take %v: %v", name, d, sent)
+		return shutdown.Refused, fmt.Sprintf("%s: the UPS does not take %s: %v", name, text(d), sent)
 	case err != nil:
 		return shutdown.Refused, err.Error()
 	}
-	return shutdown.Refused, fmt.Sprintf("%s: the UPS took %v and reads %d s", name, d, reads)
+	return shutdown.Refused, fmt.Sprintf("%s: the UPS took %s and reads %d s", name, text(d), reads)
+}
+
+func text(d time.Duration) string {
+	if d < 0 {
+		return "-1 (none)"
+	}
+	return d.String()
 }
 
 // took tells whether a countdown reads as one of d that began then. One that
@@ -259,10 +280,9 @@ func (a *act) compose(f *field, data []byte, d time.Duration) []byte {
 		if g.report != f.report {
 			continue
 		}
-		if n, ok := neutral(g.usage); ok {
-			if left, err := g.left(data); n == 0 || err != nil || left <= 0 {
-				g.put(data, n)
-			}
+		n, ok := neutral(g.usage)
+		if left, err := g.left(data); ok && (n == 0 || err != nil || left <= 0) {
+			g.put(data, n)
 		}
 	}
 	f.put(data, f.logical(d))

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -14,7 +15,6 @@ import (
 type talk struct {
 	*port
 	reports []*report // in the order in which they are asked for
-	doubt   bool      // the report asked first was not answered
 
 	mu    sync.Mutex // guards what the UPS may send at any time
 	held  []reading  // by slot
@@ -23,10 +23,14 @@ type talk struct {
 
 // report is one report that is asked for.
 type report struct {
-	key   reportKey
-	role  role      // the most urgent of what is in it
-	asked time.Time // last
-	next  time.Time // not to be asked before
+	key     reportKey
+	role    role      // the most urgent of what is in it
+	asked   time.Time // last
+	next    time.Time // not to be asked before
+	strikes int       // how often in a row it was not answered in time
+
+	late   bool        // not answered in time, while others were
+	failed atomic.Bool // the kernel gave the last request up
 }
 
 // reading is one value and when it came.
@@ -42,11 +46,10 @@ const (
 	// relearn is how often what stays as it is gets read again.
 	relearn = 10 * time.Minute
 	// shun is how long a report is left alone that can be done without and that
-	// the UPS refuses, or that it does not answer while it answers others.
+	// the UPS refuses, or that it never answers while it answers others; then
+	// twice as long each time, up to relearn. Asking for one of the latter costs
+	// the polls of 5 s.
 	shun = time.Minute
-	// patience is how long a report is waited for before it gets that blame.
-	// Devices answer within some tens of milliseconds (from memory).
-	patience = 400 * time.Millisecond
 )
 
 func newTalk(p *port) *talk {
@@ -82,62 +85,62 @@ func (l *layout) reports() []*report {
 	return all
 }
 
-// order puts the evidence first, what stays as it is last, and what was asked
-// the longest time ago before the rest: a slow UPS gets through all of it in
-// several polls. In doubt only the time counts.
+// order puts last what was not answered: a UPS that does not answer one report
+// would else never come to another. Then the evidence goes first, what stays as
+// it is last, and of the rest first what was asked the longest time ago, so
+// that a slow UPS gets through it in several polls.
 func (t *talk) order() {
-	urgency := func(r *report) int {
-		switch {
-		case t.doubt:
-			return 0
-		case r.role == evidence:
-			return 1
-		case r.role == fixed:
-			return 3
-		}
-		return 2
-	}
+	urgency := map[role]int{evidence: 1, status: 2, figure: 2, fixed: 3}
 	slices.SortStableFunc(t.reports, func(a, b *report) int {
-		return cmp.Or(cmp.Compare(urgency(a), urgency(b)), a.asked.Compare(b.asked))
+		return cmp.Or(cmp.Compare(a.strikes, b.strikes), cmp.Compare(urgency[a.role], urgency[b.role]), a.asked.Compare(b.asked))
 	})
 }
 
 // ask asks for every report that is due, until one is not answered. It gives
 // the last error, which is no news where others were answered.
 func (t *talk) ask(ctx context.Context, busy chan struct{}) (last error) {
+	// A request before may still hang.
+	if _, err := within(ctx, busy, func() (none struct{}, _ error) { return none, nil }); err != nil {
+		return err
+	}
 	t.order()
 	answered := false
 	for _, r := range t.reports {
 		now := time.Now()
+		if r.late && r.failed.Load() {
+			r.next = now.Add(min(shun<<min(r.strikes-1, 8), relearn))
+		}
+		r.late = false
 		if now.Before(r.next) {
 			continue
 		}
-		p, key := t.port, r.key
-		data, err := within(ctx, busy, func() ([]byte, error) { return p.get(key) })
+		p := t.port
+		data, err := within(ctx, busy, func() ([]byte, error) {
+			data, err := p.get(r.key)
+			r.failed.Store(err != nil)
+			return data, err
+		})
 		switch {
-		case err == nil:
-			answered, r.asked = true, now
-			t.take(key, data, false)
-			if r.role == fixed {
-				r.next = now.Add(relearn)
-			}
 		case gone(err) || err == errHung:
 			return err
 		case err == errSilent:
-			r.asked = now
-			t.doubt = !answered
-			if answered && time.Since(now) >= patience {
-				r.next = now.Add(shun)
-			}
+			r.asked, r.late = now, answered
+			r.strikes++
 			return err
+		case err == nil:
+			answered = true
+			t.take(r.key, data, false)
+			if r.role == fixed {
+				r.next = now.Add(relearn)
+			}
 		default:
-			last, r.asked = err, now
-			if r.role == fixed || key.kind == input {
+			last = err
+			if r.role == fixed || r.key.kind == input {
 				r.next = now.Add(shun)
 			}
 		}
+		r.asked, r.strikes = now, 0
 	}
-	t.doubt = false
 	return last
 }
 

@@ -135,13 +135,13 @@ func neutral(u usage) (int64, bool) {
 }
 
 // known gives what is known of a usage; a zero role when nobody needs it.
-func (u usage) known() *known {
-	for i := range wanted {
-		if wanted[i].usage == u {
-			return &wanted[i]
+func (u usage) known() known {
+	for _, k := range wanted {
+		if k.usage == u {
+			return k
 		}
 	}
-	return &known{usage: u}
+	return known{usage: u}
 }
 
 // role is what a value is good for; zero for what nobody needs.

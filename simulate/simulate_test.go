@@ -1,0 +1,492 @@
+package simulate
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/policy/load"
+	"ebbline/shutdown"
+	"ebbline/simulate/world"
+)
+
+// day is 2026-01-01: the policies of the corpus are younger.
+const day = 20454
+
+func readPolicy(t testing.TB, name string) *policy.Policy {
+	t.Helper()
+	path := filepath.Join("../testdata/policies", name)
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, _, diags := load.Load([]load.File{{Name: path, Bytes: text}}, load.Options{})
+	if p == nil {
+		t.Fatal(diags)
+	}
+	return p
+}
+
+func newRunner(t testing.TB, p *policy.Policy) *Runner {
+	t.Helper()
+	r, err := NewRunner(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func parse(t testing.TB, p *policy.Policy, text string) *Outage {
+	t.Helper()
+	o, errs := Parse(p, "test", []byte(text))
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	return o
+}
+
+// Aim: an outage file says what it is read as. Method: parse, print, parse
+// again; the two prints are equal, and what was written is found in the first.
+func TestOutageFileRoundTrip(t *testing.T) {
+	p := readPolicy(t, "barn.hcl")
+	text := `
+ups rack holds 60%
+ups rack charged 50%
+ups shelf claims x3
+ups shelf low at 5m
+ups shelf claims full
+host vault takes 8m
+host press hangs
+host bench draws 120%
+host mail starts 2m
+answers lost 10%
+at 0s input lost
+at 40s input back
+at 1m input lost rack
+at 2m host vault refuses
+at 3m load core-switch dies
+at 4m agent killed 30s
+at 4m operator hold
+at 5m ups rack silent 2m
+at 6m ups rack tests 30s
+at 7m ups rack odd
+at 7m ups rack odd-good
+at 8m ups rack output off
+at 9m ups rack draws +120
+`
+	o := parse(t, p, text)
+	first := o.Text(p)
+	for line := range strings.Lines(text) {
+		if w := strings.Fields(line); len(w) > 0 && w[0] != "at" && !strings.Contains(first, strings.TrimSpace(line)) {
+			t.Errorf("%q is not in what is printed:\n%s", line, first)
+		}
+	}
+	if second := parse(t, p, first).Text(p); second != first {
+		t.Errorf("printed first:\n%s\nthen:\n%s", first, second)
+	}
+	if len(o.Moments) != 13 || o.UPSs[0].Holds != 0.6 || o.Hosts[4].Takes != 8*time.Minute {
+		t.Errorf("read as %+v", o)
+	}
+}
+
+// Aim: bad outage files get a clear error with their line. Method: one mistake
+// each.
+func TestOutageFileErrors(t *testing.T) {
+	p := readPolicy(t, "rig.hcl")
+	for text, want := range map[string]string{
+		"at 5m input lost\nat 2m input back":              "test:2: the time 2m comes after 5m0s",
+		"at -5m input lost":                               "test:1: the duration -5m is negative",
+		"at 90 input lost":                                "no unit. Write \"90s\"",
+		"at 0s input gone":                                "the input is lost or back",
+		"at 0s input lost rack":                           "the policy has no UPS \"rack\". It has u",
+		"at 0s input lost\nhost vlt hangs":                "test:2: the policy has no host \"vlt\"",
+		"at 0s input lost\nups u holds 60":                "not a percentage",
+		"at 0s input lost\nhost web takes -3s":            "negative",
+		"at 0s input lost\nhost web dances":               "a host obeys",
+		"at 0s input lost\nat 1m load x dies":             "no load",
+		"at 0s input lost\nnonsense":                      "no line begins with \"nonsense\"",
+		"host web hangs":                                  "no input is ever lost",
+		"at 0s input lost\nat 1m operator dance":          "an operator says",
+		"at 0s input lost\nups u silent 2m":               "happens at a time",
+		"at 0s input lost\nat 800h1s input back":          "longer than 30 days",
+		"at 0s input lost\nat 1m ups u draws lots":        "not a number of watts",
+		"at 0s input lost\nat 1m agent killed":            "the agent can be killed",
+		"\xff\xfe":                                        "not UTF-8",
+		"at 0s":                                           "needs a time and what happens",
+		"at 0s input lost\nups u claims x0":               "not a factor",
+		"at 0s input lost\nat 1m host web off":            "without a time",
+		"at 0s input lost\nanswers lost 10% at all":       "without a time",
+		"at 0s input lost\nups u":                         "needs its name",
+		"at 0s input lost\nhost web":                      "needs its name",
+		"at 0s input lost\nat soon input back":            "not a duration",
+		strings.Repeat("x", 2<<20) + "\nat 0s input lost": "longer than a mebibyte",
+	} {
+		_, errs := Parse(p, "test", []byte(text))
+		var all []string
+		for _, e := range errs {
+			all = append(all, e.Error())
+		}
+		if got := strings.Join(all, "\n"); !strings.Contains(got, want) {
+			t.Errorf("%.60q: got %q, want %q", text, got, want)
+		}
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	p := readPolicy(f, "rig.hcl")
+	f.Add([]byte("at 0s input lost\nhost web hangs\nups u holds 60%"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		o, errs := Parse(p, "fuzz", text)
+		if len(errs) > 0 {
+			return
+		}
+		printed := o.Text(p)
+		again, errs := Parse(p, "fuzz", []byte(printed))
+		if len(errs) > 0 || again.Text(p) != printed {
+			t.Fatalf("%q prints as %q, which reads as %v %v", text, printed, again, errs)
+		}
+	})
+}
+
+// Aim: a voltage series becomes the interruptions that a UPS sees. Method: the
+// traces of testdata/outages, whose README says what to expect of each.
+func TestSeries(t *testing.T) {
+	p := readPolicy(t, "rig.hcl")
+	for name, want := range map[string]string{
+		"syn01-reclose-success.csv":       "10s +600ms",
+		"syn02-permanent-fault.csv":       "5s +2h1m1.1s",
+		"syn03-neighbour-feeder-sags.csv": "2s +120ms, 17.1s +120ms, 62.2s +120ms",
+		"syn04-undervoltage.csv":          "",
+		"syn05-hysteresis.csv":            "",
+		"syn06-logger-gap.csv":            "",
+		"household-voltage.csv":           "",
+	} {
+		text, err := os.ReadFile(filepath.Join("../testdata/outages", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		o, err := Series(p, name, text)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		var got []string
+		for i := 0; i+1 < len(o.Moments); i += 2 {
+			got = append(got, fmt.Sprintf("%s +%s", o.Moments[i].At, o.Moments[i+1].At-o.Moments[i].At))
+		}
+		if g := strings.Join(got, ", "); len(o.Moments)%2 != 0 || len(got) != strings.Count(want, "+") || want != "" && !strings.HasPrefix(g, strings.Split(want, ",")[0]) {
+			t.Errorf("%s: %s, want %s", name, g, want)
+		}
+	}
+	for text, want := range map[string]string{
+		"t_s,vrms_pct\n5,100\n3,0":    "bad.csv:3: the time 3 comes after a later one",
+		"t_s,vrms_pct\n5,-1":          "not a value",
+		"t_s,volts\n5,1":              "vrms_pct, voltage_v or on",
+		"":                            "header",
+		"t_s,vrms_pct\n":              "no sample",
+		"t_s,vrms_pct\nnow,3":         "not a time",
+		"t_s,vrms_pct\n1,\"3":         "not CSV",
+		"t_s,vrms_pct\n7":             "1 columns",
+		"t_s,vrms_pct\n1e300,100":     "not from 0 s to a year",
+		"time_local,voltage_v\nx,230": "not a time",
+	} {
+		if _, err := Series(p, "bad.csv", []byte(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: got %v, want %q", text, err, want)
+		}
+	}
+}
+
+// Aim: the outages that every plan should survive break no promise and cut no
+// host that goes down when told. Method: the corpus's policies, real core.
+func TestFears(t *testing.T) {
+	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl"} {
+		p := readPolicy(t, name)
+		r := newRunner(t, p)
+		check, err := NewChecker(r, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		low, err := LowParts(p, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var run Run
+		for _, o := range Fears(p, low) {
+			truth := o.Truth(1)
+			check.Begin(truth)
+			r.Run(truth, &run)
+			check.End(&run)
+			for _, v := range check.Violations {
+				t.Errorf("%s, %s: %s broken at %s: %s", name, o.Name, v.Promise, v.At, v.Text)
+			}
+			if run.Cut > 0 {
+				t.Errorf("%s, %s: %d hosts lost their power", name, o.Name, run.Cut)
+			}
+			if !run.Over && !run.Stranded {
+				t.Errorf("%s, %s: the outage never came to its end", name, o.Name)
+			}
+		}
+	}
+}
+
+var (
+	soakRuns = flag.Int("soak", 400, "random outages per policy in TestSoak")
+	soakSeed = flag.Uint64("soak-seed", 1, "the first one's seed")
+)
+
+// Aim: no promise is broken in any room, under faults denser than in life.
+// Method: random outages, rooms and faults by seed, checkers that share no code
+// with the core. Longer: go test ./simulate -run Soak -soak 100000.
+func TestSoak(t *testing.T) {
+	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl"} {
+		p := readPolicy(t, name)
+		r := newRunner(t, p)
+		check, err := NewChecker(r, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		dice, err := NewDice(p, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := &Outage{}
+		var run Run
+		cut := 0
+		for seed := *soakSeed; seed < *soakSeed+uint64(*soakRuns); seed++ {
+			dice.Draw(seed, o)
+			truth := o.Truth(seed)
+			check.Begin(truth)
+			r.Run(truth, &run)
+			check.End(&run)
+			for _, v := range check.Violations {
+				t.Errorf("%s, seed %d: %s broken at %s: %s\n%s", name, seed, v.Promise, v.At, v.Text, o.Text(p))
+			}
+			if run.Cut > 0 {
+				cut++
+			}
+			if t.Failed() {
+				return
+			}
+		}
+		t.Logf("%s: %d of %d outages ended with a host cut, all beyond what the promise covers", name, cut, *soakRuns)
+	}
+}
+
+// transcriptOf replays an outage and gives its transcript.
+func transcriptOf(r *Runner, o *Outage, seed uint64) string {
+	rec := NewRecorder(r)
+	rec.Text = true
+	var run Run
+	r.Run(o.Truth(seed), &run)
+	r.Log = rec.Next
+	return strings.Join(rec.Lines, "\n")
+}
+
+// Aim: the same seed gives the same bytes, whatever ran before and whoever
+// runs it. Method: seeds in two orders on two runners.
+func TestSameSeedSameBytes(t *testing.T) {
+	p := readPolicy(t, "barn.hcl")
+	dice, err := NewDice(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	one, two := newRunner(t, p), newRunner(t, p)
+	want := map[uint64]string{}
+	o := &Outage{}
+	for seed := uint64(1); seed <= 12; seed++ {
+		dice.Draw(seed, o)
+		want[seed] = transcriptOf(one, o, seed)
+	}
+	for seed := uint64(12); seed >= 1; seed-- {
+		dice.Draw(seed, o)
+		if got := transcriptOf(two, o, seed); got != want[seed] {
+			t.Fatalf("seed %d differs: %s", seed, firstDifference(want[seed], got))
+		}
+	}
+}
+
+func firstDifference(a, b string) string {
+	x, y := strings.Split(a, "\n"), strings.Split(b, "\n")
+	for i := range x {
+		if i >= len(y) || x[i] != y[i] {
+			return fmt.Sprintf("line %d:\n%s\n%s", i+1, x[i], append(y, "(nothing)")[min(i, len(y))])
+		}
+	}
+	return "one is longer"
+}
+
+// Aim: the wall clock does not matter to the core (P10). Method: the same
+// outage, every instant an odd span later; the effects are the same, shifted.
+func TestShiftedClock(t *testing.T) {
+	p := readPolicy(t, "rig.hcl")
+	r := newRunner(t, p)
+	text, err := os.ReadFile("../testdata/outages/night.outage")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := parse(t, p, string(text))
+	var events []struct {
+		at shutdown.Instant
+		e  shutdown.Event
+	}
+	r.Log = logFunc(func(at shutdown.Instant, e *shutdown.Event) {
+		events = append(events, struct {
+			at shutdown.Instant
+			e  shutdown.Event
+		}{at, *e})
+	})
+	var run Run
+	r.Run(o.Truth(1), &run)
+	const shift = shutdown.Instant(777 * 24 * time.Hour)
+	a, b := shutdown.New(), shutdown.New()
+	for _, x := range events {
+		fa, fb := a.Step(x.at, &x.e, nil), b.Step(x.at+shift, &x.e, nil)
+		if len(fa) != len(fb) {
+			t.Fatalf("at %v: %d effects against %d", x.at, len(fa), len(fb))
+		}
+		for i := range fa {
+			if fa[i].Kind == shutdown.Begin || fa[i].Kind == shutdown.Cancel {
+				fb[i].Action.Deadline -= shift
+			}
+			if fa[i] != fb[i] {
+				t.Fatalf("at %v: %+v against %+v", x.at, fa[i], fb[i])
+			}
+		}
+	}
+}
+
+type logFunc func(at shutdown.Instant, e *shutdown.Event)
+
+func (f logFunc) Event(at shutdown.Instant, e *shutdown.Event) { f(at, e) }
+func (logFunc) Effect(shutdown.Instant, *shutdown.Effect)      {}
+
+// Aim: killed at any event and started again, the agent ends the outage with
+// the same hosts off and the same hosts brought back (P7), and no action name
+// is begun with two meanings. Method: each event of an outage in turn; the
+// state goes through its JSON form; what was decided last is lost in one run
+// and done in the other.
+func TestRestartAtEveryEvent(t *testing.T) {
+	p := readPolicy(t, "rig.hcl")
+	for _, text := range []string{
+		"at 0s input lost\nat 3h input back",
+		"at 0s input lost\nhost bench hangs\nhost web cuts\nat 20m input back\nat 40m input lost\nat 5h input back",
+	} {
+		o := parse(t, p, text)
+		r := newRunner(t, p)
+		var want, got Run
+		r.Run(o.Truth(1), &want)
+		events := r.steps
+		for at := 1; at <= events; at++ {
+			for _, lost := range []bool{true, false} {
+				r.crashAt, r.crashLost = at, lost
+				r.Run(o.Truth(1), &got)
+				for k := range want.Hosts {
+					w, g := &want.Hosts[k], &got.Hosts[k]
+					if w.End != g.End || w.Up != g.Up || (w.Asked < 0) != (g.Asked < 0) {
+						t.Errorf("killed at event %d of %d (what was decided lost: %v): %s ended %s, up %v; without, %s, up %v",
+							at, events, lost, p.Hosts[k].Name, g.End, g.Up, w.End, w.Up)
+					}
+				}
+				if got.Over != want.Over {
+					t.Errorf("killed at event %d of %d (lost: %v): the outage's end %v, without %v", at, events, lost, got.Over, want.Over)
+				}
+			}
+			if t.Failed() {
+				return
+			}
+		}
+		t.Logf("killed at each of %d events, twice", events)
+	}
+}
+
+// Aim: the state is a plain value: its JSON form holds all of it. Method: the
+// round trip in the middle of an outage, compared by bytes and by what follows.
+func TestStateRoundTrip(t *testing.T) {
+	p := readPolicy(t, "barn.hcl")
+	r := newRunner(t, p)
+	var run Run
+	r.Run(parse(t, p, "at 0s input lost\nat 8h input back").Truth(1), &run)
+	first, err := json.Marshal(r.State())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var s shutdown.State
+	if err := json.Unmarshal(first, &s); err != nil {
+		t.Fatal(err)
+	}
+	second, err := json.Marshal(&s)
+	if err != nil || !bytes.Equal(first, second) {
+		t.Errorf("the round trip changes the state: %v", err)
+	}
+}
+
+// Aim: two machines decide the same to the last bit. Method: transcripts of
+// random outages from builds for GOAMD64=v1 and v3, which differ in whether a
+// product and a sum may be one instruction; a stand-in for a second kind of
+// machine.
+func TestSameBytesOnBothLevels(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds the standard library once per level")
+	}
+	if info, err := os.ReadFile("/proc/cpuinfo"); err != nil || !bytes.Contains(info, []byte("avx2")) || !bytes.Contains(info, []byte("fma")) {
+		t.Skip("this processor does not have the instructions of GOAMD64=v3")
+	}
+	var want []byte
+	for _, level := range []string{"v1", "v3"} {
+		exe := filepath.Join(t.TempDir(), "ebbline-"+level)
+		cmd := exec.Command("go", "build", "-o", exe, "ebbline/cmd/ebbline")
+		cmd.Env = append(os.Environ(), "GOARCH=amd64", "GOAMD64="+level)
+		if out, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		var got []byte
+		for seed := range 6 {
+			out, _ := exec.Command(exe, "simulate", "../testdata/policies/barn.hcl", "--random", "1", "--seed", fmt.Sprint(seed+1), "--transcript").Output()
+			if len(out) < 1000 {
+				t.Fatalf("seed %d gives no transcript", seed+1)
+			}
+			got = append(got, out...)
+		}
+		if want == nil {
+			want = got
+		} else if !bytes.Equal(want, got) {
+			t.Errorf("the levels differ: %s", firstDifference(string(want), string(got)))
+		}
+	}
+}
+
+// BenchmarkTrial is one random outage with all faults, checked.
+func BenchmarkTrial(b *testing.B) {
+	for _, name := range []string{"rig.hcl", "barn.hcl"} {
+		b.Run(name, func(b *testing.B) {
+			p := readPolicy(b, name)
+			r := newRunner(b, p)
+			dice, err := NewDice(p, day)
+			if err != nil {
+				b.Fatal(err)
+			}
+			o := &Outage{}
+			truth := &world.Truth{}
+			var run Run
+			events := 0
+			b.ReportAllocs()
+			b.ResetTimer()
+			for i := range b.N {
+				dice.Draw(uint64(i%1000+1), o)
+				*truth = world.Truth{Moments: o.Moments, UPSs: o.UPSs, Hosts: o.Hosts, Loss: o.Loss, Seed: uint64(i%1000 + 1)}
+				r.Run(truth, &run)
+				events += run.Events
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(events), "ns/event")
+			b.ReportMetric(float64(events)/float64(b.N), "events/op")
+		})
+	}
+}
