@@ -121,6 +121,7 @@ type Agent struct {
 
 	// Of the loop alone.
 	clock    clock
+	boot     boot // that the journal knows
 	state    *shutdown.State
 	effects  []shutdown.Effect
 	record   *recorder
@@ -136,6 +137,8 @@ type Agent struct {
 	seen  shutdown.State
 	board board
 	crew  *crew
+
+	lost ifLost
 }
 
 // New makes an agent; nothing runs yet.

@@ -22,8 +22,8 @@ func (c *clock) now() shutdown.Instant { return c.epoch.Add(c.elapsed()) }
 // takes the wall's time, but never one before the last recorded instant.
 func newClock(c *Config, m *memory) clock {
 	elapsed := c.Elapsed()
-	epoch := m.epoch
-	if !m.sameBoot(c.Boot) {
+	epoch := m.boot.epoch
+	if !m.boot.is(c.Boot) {
 		epoch = shutdown.Instant(c.Wall().UnixNano()).Add(-elapsed)
 	}
 	return clock{max(epoch, m.state.Now.Add(-elapsed)), c.Elapsed}

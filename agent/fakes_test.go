@@ -265,6 +265,8 @@ type memory struct {
 	fail     error         // of every call
 	block    chan struct{} // every call waits until it is closed
 	durable  int           // lines of all that a sync has covered
+	calls    int
+	deadly   int // the call at which the agent is killed, before it is carried out; 0: never
 }
 
 func (m *memory) enter() error {
@@ -275,8 +277,13 @@ func (m *memory) enter() error {
 		<-block
 	}
 	m.mu.Lock()
+	if m.calls++; m.deadly != 0 && m.calls >= m.deadly {
+		return errKilled
+	}
 	return m.fail
 }
+
+var errKilled = errors.New("the agent is dead")
 
 func (m *memory) Append(lines []string, sync bool) error {
 	err := m.enter()

@@ -83,7 +83,7 @@ func (r *recorder) put(j job) {
 	case r.jobs <- j:
 		r.sent++
 	default:
-		r.gap = true
+		r.gap, r.keep = true, j.keep
 	}
 }
 
@@ -158,7 +158,9 @@ func (a *Agent) written(res result) {
 		r.most = r.size + cutNormal/4
 		r.keep = res.job.keep
 	case res.err != nil:
-		a.voice.fault("the journal is not written", zap.Error(res.err))
+		if !r.gap {
+			a.voice.fault("the journal is not written", zap.Error(res.err))
+		}
 		r.gap = true
 		if cut {
 			r.keep = res.job.keep

@@ -28,22 +28,27 @@ type snapshot struct {
 func (a *Agent) snapshot() *snapshot {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return &snapshot{a.config.Build, a.config.Boot, a.clock.epoch, a.state, a.board.clone()}
+	return &snapshot{a.config.Build, a.boot.id, a.boot.epoch, a.state, a.board.clone()}
+}
+
+// boot is one boot of the machine, as the journal knows it, and its epoch.
+type boot struct {
+	id    string
+	epoch shutdown.Instant
 }
 
 // memory is what a journal tells of the life before.
 type memory struct {
 	state *shutdown.State
 	board board
-	boot  string
-	epoch shutdown.Instant
+	boot  boot
 	notes []string // for the log
 	keep  string   // the journal's file is put aside under this name
 }
 
 const damaged = "damaged" // the name under which a journal that cannot be used whole is kept
 
-func (m *memory) sameBoot(boot string) bool { return m.boot != "" && m.boot == boot }
+func (b *boot) is(id string) bool { return b.id != "" && b.id == id }
 
 // remember reads the past as far as it can be read. Whatever is wrong with it,
 // the agent starts: a bad journal must not leave hosts running into an empty
@@ -100,7 +105,7 @@ func recall(text []byte, build string, lines []string) (*memory, error) {
 	if err := whole(s.State); err != nil {
 		return nil, err
 	}
-	m := &memory{state: s.State, board: s.Board, boot: s.Boot, epoch: s.Epoch}
+	m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}}
 	if s.Build != build {
 		if len(lines) > 0 {
 			m.keep = "other-build"
@@ -156,9 +161,9 @@ func (m *memory) replay(line string) (err error) {
 		}
 	}()
 	if rest, ok := strings.CutPrefix(line, bootWord); ok {
-		boot, epoch, _ := strings.Cut(rest, " ")
+		id, epoch, _ := strings.Cut(rest, " ")
 		n, err := strconv.ParseInt(epoch, 10, 64)
-		m.boot, m.epoch = boot, shutdown.Instant(n)
+		m.boot = boot{id, shutdown.Instant(n)}
 		return err
 	}
 	if !transcript.Line(line) {
@@ -192,58 +197,68 @@ func speaks(e *shutdown.Event, before *policy.Policy, after *shutdown.State) *po
 
 // start takes up the life before, or begins one.
 func (a *Agent) start() error {
-	c := &a.config
-	m := remember(&c.Past, c.Build)
-	c.Past = Past{}
-	var fresh *crew
-	var err error
-	if c.Policy != nil {
-		fresh, err = a.crewFor(c.Policy)
+	m := remember(&a.config.Past, a.config.Build)
+	a.config.Past = Past{}
+	old, fresh, err := a.crews(m)
+	if old == nil && fresh == nil {
+		return fmt.Errorf("there is no policy to work by, and none is recorded: %w", err)
 	}
-	var old *crew
-	if m.state.Policy != nil {
-		var bad error
-		if old, bad = a.crewFor(m.state.Policy); bad != nil {
-			m.notes = append(m.notes, "the recorded policy cannot be put to work, nothing is remembered: "+bad.Error())
-			*m = memory{state: shutdown.New(), boot: m.boot, epoch: m.epoch, notes: m.notes, keep: damaged}
-		}
-	}
-	switch {
-	case old == nil && err != nil:
-		return err
-	case old == nil && fresh == nil:
-		return errors.New("there is no policy: the one in the files has errors, and none is recorded")
-	}
-	a.clock = newClock(c, m)
-	a.state, a.board = m.state, m.board
-	a.began = a.clock.now()
-	if m.keep != "" {
-		a.record.keep = m.keep + wall(a.began).Format("-20060102T150405Z")
-	}
-	a.lastTurn = a.began
-	a.publish(a.began, nil)
-	for _, n := range m.notes {
-		a.voice.warn(n)
-	}
-	a.cut("")
-	a.append([]string{fmt.Sprintf("%s%s %d", bootWord, c.Boot, a.clock.epoch)}, false)
+	a.resume(m)
 	if old != nil {
 		if m.state.Next != nil {
 			a.waiting, _ = a.crewFor(m.state.Next) // else it is tried again when its time comes
 		}
 		a.employ(old)
-		a.step(&shutdown.Event{Kind: shutdown.Restarted, Rebooted: !m.sameBoot(c.Boot)})
+		a.step(&shutdown.Event{Kind: shutdown.Restarted, Rebooted: !m.boot.is(a.config.Boot)})
 	}
 	switch {
 	case fresh == nil:
 		a.voice.fault("the recorded policy stays in force", zap.Error(err))
 		a.Raise(shutdown.PolicyRefused)
-	case old == nil || !same(c.Policy, a.latest()):
-		a.adopt(c.Policy, fresh.parts)
+	case old == nil || !same(fresh.policy, a.latest()):
+		a.adopt(fresh.policy, fresh.parts)
 	default:
 		fresh.parts.close()
 	}
+	// Only now: killed before this, the next start must see the boot as new still.
+	a.boot = boot{a.config.Boot, a.clock.epoch}
+	a.append([]string{fmt.Sprintf("%s%s %d", bootWord, a.boot.id, a.boot.epoch)}, false)
 	return nil
+}
+
+// crews makes what works for the recorded policy and for the operator's. A
+// recorded one that cannot be put to work any more is forgotten with all else.
+func (a *Agent) crews(m *memory) (old, fresh *crew, err error) {
+	err = errors.New("the policy has errors")
+	if a.config.Policy != nil {
+		fresh, err = a.crewFor(a.config.Policy)
+	}
+	if m.state.Policy != nil {
+		var bad error
+		if old, bad = a.crewFor(m.state.Policy); bad != nil {
+			m.notes = append(m.notes, "the recorded policy cannot be put to work, nothing is remembered: "+bad.Error())
+			*m = memory{state: shutdown.New(), boot: m.boot, notes: m.notes, keep: damaged}
+		}
+	}
+	return old, fresh, err
+}
+
+// resume takes over what is remembered, and begins the journal again with it.
+func (a *Agent) resume(m *memory) {
+	a.clock, a.state, a.boot = newClock(&a.config, m), m.state, m.boot
+	a.began = a.clock.now()
+	a.lastTurn = a.began
+	a.mu.Lock() // somebody may look already
+	a.board = m.board
+	a.mu.Unlock()
+	a.publish(a.began, nil)
+	for _, n := range m.notes {
+		a.voice.warn(n)
+	}
+	if m.keep != "" {
+		m.keep += wall(a.began).Format("-20060102T150405Z")
+	}
+	a.cut(m.keep)
 }
 
 // latest is the policy that is in force, or waits to be.

@@ -215,6 +215,51 @@ func TestOwnHost(t *testing.T) {
 	})
 }
 
+// Killed at any write of its start after a boot, the agent still knows at the
+// next start that the machine has booted: its own host is up, and was not asked.
+func TestKilledWhileStarting(t *testing.T) {
+	for n := 1; n <= 5; n++ {
+		synctest.Test(t, func(t *testing.T) {
+			l := newLab(t, smallRoom(t))
+			l.start()
+			time.Sleep(5 * time.Second)
+			l.room.input(false)
+			time.Sleep(5 * time.Second)
+			if err := l.agent.Command(shutdown.Proceed, "test"); err != nil {
+				t.Fatal(err)
+			}
+			l.until(time.Hour, "the own host is off", func() bool { return l.room.isOff("keeper") })
+			l.end()
+			time.Sleep(time.Minute)
+			l.room.input(true)
+			l.room.set(func() { l.room.hosts[1].off = false })
+			orders := len(l.room.names())
+			l.config.Boot = "boot-2"
+			l.journal.calls, l.journal.deadly = 0, n
+			l.again()
+			l.life.die()
+			time.Sleep(10 * time.Millisecond)
+			l.stop()
+			<-l.over
+			l.journal.deadly = 0
+			l.again()
+			time.Sleep(10 * time.Second)
+			for _, h := range l.agent.View().Hosts {
+				if h.Name == "keeper" && h.Power != "up" {
+					t.Errorf("killed at write %d: the own host is %s", n, h.Power)
+				}
+			}
+			if !strings.Contains(strings.Join(l.journal.lived(), "\n"), "restarted rebooted=true") {
+				t.Errorf("killed at write %d: nobody learns of the boot", n)
+			}
+			if got := l.room.names()[orders:]; len(got) > 0 {
+				t.Errorf("killed at write %d: %q was done with the input back", n, got)
+			}
+			l.end()
+		})
+	}
+}
+
 // What an agent knows when it starts again is old. Method: the input comes back
 // while the agent is dead, and the ride-through ends meanwhile: nobody is stopped.
 func TestInputBackWhileDead(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"sync"
 	"time"
 
 	"ebbline/shutdown"
@@ -100,7 +101,11 @@ func (a *Agent) View() View {
 	b := a.board.clone()
 	c := a.crew
 	a.mu.Unlock()
-	v := view(s)
+	planned := s
+	if s.Policy != nil && !s.Outstanding() {
+		planned = a.lost.of(s)
+	}
+	v := view(s, planned)
 	v.Conditions, v.Records = append([]Condition{}, b.Conditions...), append([]Record{}, b.Records...)
 	if c != nil && c.policy == s.Policy {
 		c.mu.Lock()
@@ -112,9 +117,8 @@ func (a *Agent) View() View {
 	return v
 }
 
-// view is the state for people. In normal mode it shows the plan for the loss
-// of all input now: the real core's answer, on a copy.
-func view(s *shutdown.State) View {
+// view is the state for people, with the plan of another: in an outage its own.
+func view(s, planned *shutdown.State) View {
 	v := View{At: wall(s.Now), UPSs: []UPSView{}, Hosts: []HostView{}, Status: statusLine(s)}
 	if s.Policy == nil {
 		return v
@@ -126,11 +130,9 @@ func view(s *shutdown.State) View {
 	if s.Wake != shutdown.Never {
 		v.NextDecisionInSeconds = seconds(s.Wake.Sub(s.Now))
 	}
-	planned, zero := s, s.Began
+	zero := planned.Began // the loss of input, or what would be it
 	if s.Outstanding() {
 		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(s.Now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
-	} else {
-		planned, zero = ifLost(s), s.Now
 	}
 	v.Fits, v.FitsExpected = planned.Planned && planned.Fits, planned.Planned && planned.FitsExp
 	if planned.Planned {
@@ -154,14 +156,30 @@ func view(s *shutdown.State) View {
 	return v
 }
 
-// ifLost is the state if the input of every UPS failed now.
-func ifLost(s *shutdown.State) *shutdown.State {
+// ifLost keeps the state as it would be if the input of every UPS failed now:
+// the real core's answer, on a copy. Each UPS costs the core a plan, so it is
+// made anew only when it is old.
+type ifLost struct {
+	mu    sync.Mutex
+	state *shutdown.State
+	from  shutdown.Instant
+}
+
+const ifLostFor = 5 * time.Second
+
+func (l *ifLost) of(s *shutdown.State) *shutdown.State {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.state != nil && l.state.Policy == s.Policy && s.Now.Sub(l.from) < ifLostFor {
+		return l.state
+	}
 	c := s.Clone()
 	for i := range c.UPSs {
 		m := c.UPSs[i].Last
 		m.Source, m.Input, m.Testing, m.OnBatterySecs = shutdown.FromBattery, shutdown.LineBad, false, shutdown.Unread
 		c.Step(c.Now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: m}, nil)
 	}
+	l.state, l.from = c, s.Now
 	return c
 }
 

@@ -10,15 +10,29 @@ import (
 
 // replan asks the planner who stops when, as things stand now.
 func (s *State) replan(at Instant, out []Effect) []Effect {
-	s.stale = false
+	s.stale, s.worse, s.slack = false, false, false
 	if !s.anyOnBattery() {
-		s.Planned = false
 		if s.wasUnfit() {
 			s.Fits = true
 			out = append(out, cleared(PlanDoesNotFit, -1, -1))
 		}
+		s.Planned = false
 		return out
 	}
+	w := s.question(at)
+	if len(w.hosts) == 0 {
+		w.plan = plan.Plan{Fits: true, FitsExpected: true, NoReturn: battery.Unending, Stops: w.plan.Stops[:0], Stores: w.plan.Stores[:0]}
+		for range w.stores {
+			w.plan.Stores = append(w.plan.Stores, plan.Forecast{End: -1, LastDown: 0, Margin: battery.Unending})
+		}
+	} else {
+		w.make()
+	}
+	return s.take(at, w, out)
+}
+
+// question brings the batteries to now and poses the question to the planner.
+func (s *State) question(at Instant) *work {
 	w := s.scratch()
 	for i := range s.UPSs {
 		if s.UPSs[i].OnBattery() {
@@ -26,16 +40,86 @@ func (s *State) replan(at Instant, out []Effect) []Effect {
 		}
 	}
 	s.pose(at, w)
-	if len(w.hosts) == 0 {
-		w.plan = plan.Plan{Fits: true, FitsExpected: true, NoReturn: battery.Unending, Stops: w.plan.Stops[:0], Stores: w.plan.Stores[:0]}
-		for range w.stores {
-			w.plan.Stores = append(w.plan.Stores, plan.Forecast{End: -1, Margin: battery.Unending})
-		}
-	} else {
-		w.planner.Make(&w.problem, &w.plan)
+	return w
+}
+
+// adjust keeps the plan in force and moves its starts together: forward where
+// the battery or the load turned out worse, as little as makes it safe again;
+// backward where hosts were quicker than their allowance, so that the time left
+// over goes to those that are still up. A whole new plan would be worth a little
+// more and cost a thousand times as much.
+func (s *State) adjust(at Instant, out []Effect) []Effect {
+	worse := s.worse
+	s.worse, s.slack = false, false
+	w := s.question(at)
+	if len(w.hosts) == 0 || !s.FitsExp {
+		s.stale = true
+		return out
+	}
+	s.recall(at, w)
+	if !worse {
+		s.loosen(w)
+	}
+	if !w.planner.Tighten(&w.problem, &w.plan) {
+		s.stale = true // it takes another order, or there is none: from the start
+		return out
 	}
 	return s.take(at, w, out)
 }
+
+// recall writes the plan in force down for the planner.
+func (s *State) recall(at Instant, w *work) {
+	p := &w.plan
+	*p = plan.Plan{Fits: s.Fits, FitsExpected: s.FitsExp, NoReturn: s.Return.Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
+	for _, k := range w.hosts {
+		h := &s.Hosts[k]
+		stop := plan.Stop{Why: h.Why, Other: -1, Kept: h.Kept}
+		if h.Power == Up {
+			stop.Start = max(0, h.Start.Sub(at))
+		}
+		if h.Other >= 0 && w.place[h.Other] >= 0 {
+			stop.Other = int(w.place[h.Other])
+		}
+		p.Stops = append(p.Stops, stop)
+	}
+	for range w.stores {
+		p.Stores = append(p.Stores, plan.Forecast{})
+	}
+}
+
+// loosen finds by how much all who are not asked yet can start later and still
+// be safe, to a second.
+func (s *State) loosen(w *work) {
+	p := &w.plan
+	later := func(d time.Duration) bool {
+		w.starts = w.starts[:0]
+		for j, k := range w.hosts {
+			start := p.Stops[j].Start
+			if s.Hosts[k].Power == Up {
+				start += d
+			}
+			w.starts = append(w.starts, start)
+		}
+		return w.planner.Safe(&w.problem, w.starts)
+	}
+	low, step := time.Duration(0), 16*time.Second
+	for step < longestShift && later(low+step) {
+		low, step = low+step, 2*step
+	}
+	for step > time.Second {
+		if step /= 2; later(low + step) {
+			low += step
+		}
+	}
+	for j, k := range w.hosts {
+		if s.Hosts[k].Power == Up {
+			p.Stops[j].Start += low
+		}
+	}
+}
+
+// longestShift ends the search where no battery ends.
+const longestShift = 24 * time.Hour
 
 func (s *State) wasUnfit() bool { return s.Planned && !s.Fits }
 
@@ -52,7 +136,7 @@ func (s *State) scratch() *work {
 func (s *State) pose(at Instant, w *work) {
 	p := &w.problem
 	site := &s.Policy.Site
-	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce, EachLost: true}
+	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce}
 	w.stores, w.hosts, w.feeds, w.needs = w.stores[:0], w.hosts[:0], w.feeds[:0], w.needs[:0]
 	for i := range s.UPSs {
 		w.store[i] = -1
@@ -62,8 +146,8 @@ func (s *State) pose(at Instant, w *work) {
 		}
 		w.store[i] = int32(len(p.Stores))
 		w.stores = append(w.stores, int32(i))
-		p.Floor = max(p.Floor, u.Lost.Add(site.RideThrough).Sub(at))
-		p.Elapsed = max(p.Elapsed, at.Sub(u.Lost))
+		p.Floor = max(p.Floor, up(u.Lost.Add(site.RideThrough).Sub(at)))
+		p.Elapsed = max(p.Elapsed, at.Sub(u.Lost).Truncate(time.Second))
 		model, charge := u.projected(u.Load + u.Belief.OverheadWatts)
 		p.Stores = append(p.Stores, plan.Store{Model: model, Charge: charge, Base: s.base(int32(i), w)})
 	}
@@ -72,7 +156,7 @@ func (s *State) pose(at Instant, w *work) {
 		if s.planned(int32(k)) {
 			w.place[k] = int32(len(w.hosts))
 			w.hosts = append(w.hosts, int32(k))
-			p.Hosts = append(p.Hosts, s.question(at, int32(k), w))
+			p.Hosts = append(p.Hosts, s.host(at, int32(k), w))
 		}
 	}
 	s.order(w)
@@ -110,8 +194,8 @@ func (s *State) base(i int32, w *work) float64 {
 	return u.Belief.OverheadWatts + float64(s.loads(i)*w.scale[i])
 }
 
-// question is one host as the planner sees it.
-func (s *State) question(at Instant, k int32, w *work) plan.Host {
+// host is one host as the planner sees it.
+func (s *State) host(at Instant, k int32, w *work) plan.Host {
 	p, h := &s.Policy.Hosts[k], &s.Hosts[k]
 	q := plan.Host{Stops: s.allowance(k), Expected: p.StopsIn, Priority: p.Priority, Asked: h.Power == Asked}
 	if q.Asked {
@@ -135,7 +219,7 @@ func (s *State) question(at Instant, k int32, w *work) plan.Host {
 	}
 	q.Watts = float64(float64(p.Watts) * scale)
 	q.Stopping = float64(float64(p.StoppingWatts) * scale)
-	q.Hold = max(0, lost.Add(p.KeepFor).Sub(at))
+	q.Hold = max(0, up(lost.Add(p.KeepFor).Sub(at)))
 	if p.Self {
 		q.Value = 1e-6 // it is kept for the others' sake: no reason to shed anybody
 	}
@@ -150,6 +234,12 @@ func (s *State) question(at Instant, k int32, w *work) plan.Host {
 	}
 	q.Needs = w.needs[need:len(w.needs):len(w.needs)]
 	return q
+}
+
+// up rounds up to whole seconds: the same question, put a moment later, then has
+// the same answer, which is remembered.
+func up(d time.Duration) time.Duration {
+	return (d + time.Second - 1) / time.Second * time.Second
 }
 
 // allowance is the longest that stopping a host may take.
@@ -231,9 +321,10 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 	s.own(w)
 	for j, i := range w.stores {
 		u, f := &s.UPSs[i], &p.Stores[j]
-		u.End, u.LastDown, u.Margin = Never, at.Add(f.LastDown), f.Margin+s.reaction()
+		u.End, u.LastDown, u.Margin = Never, at.Add(f.LastDown), battery.Unending
 		if f.End >= 0 {
 			u.End = at.Add(f.End)
+			u.Margin = f.End - f.LastDown - s.Policy.Site.Reserve
 		}
 	}
 	if !fits != unfit {
@@ -279,9 +370,8 @@ func (s *State) bend(at Instant, w *work) {
 				b := w.hosts[a]
 				start = max(start, s.asap(b, at).Add(w.problem.Hosts[a].Stops))
 			}
-			if h.Start != start {
-				h.Start, h.Why, h.Other, moved = start, why, -1, true
-			}
+			moved = moved || h.Start != start
+			h.Start, h.Why, h.Other = start, why, -1
 		}
 		if !moved {
 			return
@@ -300,7 +390,7 @@ func (s *State) own(w *work) {
 		if !s.Policy.Hosts[k].Self || h.Power != Up || !s.returns(k) {
 			continue
 		}
-		last := max(h.Promise, s.Now)
+		last := max(h.Promise, s.lostAt(k).Add(s.Policy.Site.RideThrough), s.Now)
 		for _, i := range w.hosts {
 			if i != k {
 				last = max(last, s.Hosts[i].Stop)
@@ -383,6 +473,22 @@ func (s *State) stops(at Instant, out []Effect) []Effect {
 		}
 	}
 	return out
+}
+
+// anyDue tells whether the start of a host that is up has come: the moment to
+// see whether it can be put off. Once an output is told to go off, nothing can.
+func (s *State) anyDue(at Instant) bool {
+	for i := range s.UPSs {
+		if o := s.UPSs[i].Output; o == OutputAsking || o == OutputCounting {
+			return false
+		}
+	}
+	for k := range s.Hosts {
+		if h := &s.Hosts[k]; h.Power == Up && at >= h.Start && s.planned(int32(k)) {
+			return true
+		}
+	}
+	return false
 }
 
 // maybeAsk asks a host to stop when its start has come and all that depends on
@@ -470,11 +576,15 @@ func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
 	h.Power, h.AskedAt, h.GiveUp = Asked, at, at.Add(s.Policy.Hosts[k].GivesUp())
 	h.Method, h.Told, h.Retry = 0, false, 0
+	h.Dark = !h.Alive && (h.Seen == SeenSilent || h.Seen == SeenOff)
 	if h.Outage != s.Outage {
 		h.Outage, h.Try = s.Outage, 0
 	}
 	h.Deadline = at.Add(s.Policy.Hosts[k].Methods[0].GivesUp)
-	s.stale, s.due = true, true
+	s.due = true
+	if p := &s.Policy.Hosts[k]; p.StoppingWatts > p.Watts {
+		s.worse = true // the plan counted on it, but perhaps at another time
+	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if s.UPSs[f].Phase == RideThrough {
 			out = s.enter(at, int32(f), Shedding, out)
@@ -537,7 +647,7 @@ func (s *State) asked(at Instant, k int32, out []Effect) []Effect {
 // escalate gives the host to its next method, or gives it up.
 func (s *State) escalate(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
-	s.stale, s.due = true, true
+	s.due = true
 	if h.InFlight {
 		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
 		h.InFlight = false
@@ -549,6 +659,7 @@ func (s *State) escalate(at Instant, k int32, out []Effect) []Effect {
 		return s.try(k, out)
 	}
 	h.Power, h.Retry = Abandoned, 0
+	s.stale = true // it draws on, for all that is known
 	return append(out, condition(HostGivenUp, -1, k))
 }
 
@@ -584,12 +695,13 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 		if seen == SeenOff {
 			s.setDown(at, k) // somebody else turned it off: it is not ours to bring back
 		}
+		s.due = s.due || seen == SeenSilent && s.Outstanding()
 	case Asked:
 		// Silence proves a stop only of a host that was told to; of another it
 		// may be the way to it that is gone.
 		switch {
 		case h.Told && gone || seen == SeenOff:
-			h.Stopped = true
+			h.Stopped = h.Stopped || !h.Dark
 			out = s.down(at, k, out)
 		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:
 			h.Retry, s.due = at, true
@@ -597,7 +709,7 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 	case Abandoned:
 		switch {
 		case gone:
-			h.Stopped = true
+			h.Stopped = h.Stopped || !h.Dark
 			out = s.down(at, k, out)
 		case seen == SeenUp && !s.affected(k):
 			h.Power, h.Prepared, s.due = Up, false, true
@@ -618,7 +730,7 @@ func (s *State) setDown(at Instant, k int32) {
 	h := &s.Hosts[k]
 	h.Power, h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = Down, at, false, false, 0, false
 	h.Lost, h.Rounds, h.Method = false, 0, 0
-	s.stale, s.due = true, true
+	s.slack, s.due = true, true
 }
 
 func (s *State) down(at Instant, k int32, out []Effect) []Effect {
@@ -632,7 +744,18 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 		out = append(out, cleared(HostGivenUp, -1, k))
 	}
 	s.setDown(at, k)
-	return append(out, n, Effect{Kind: Probe, Host: k, Every: slowLook})
+	out = append(out, n, Effect{Kind: Probe, Host: k, Every: slowLook})
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		// Proven down only when all was thought to be over: it is to be brought back.
+		if u := &s.UPSs[f]; u.Phase == Normal && h.Stopped && !s.affected(k) {
+			u.Back = max(u.Back, u.Since)
+			if s.Began == 0 {
+				s.Began = at
+			}
+			out = s.enter(at, int32(f), Recovery, out)
+		}
+	}
+	return out
 }
 
 // finished takes the end of an action.
@@ -668,11 +791,6 @@ func (s *State) finished(at Instant, e *Event, out []Effect) []Effect {
 			h.Deadline = at // asking a third time changes nothing: the next method
 		}
 	case Unreachable:
-		if h.Seen == SeenSilent && !h.Alive {
-			// It was off before, by all that is known: nothing to stop, nothing to bring back.
-			s.setDown(at, id.Host)
-			return out
-		}
 		if h.Try == 1 || h.Retry == 0 {
 			out = append(out, condition(HostUnreachable, -1, id.Host))
 		}
@@ -729,6 +847,9 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			return false
 		}
 		if p.Self && h.Power == Up && s.affected(int32(k)) {
+			if !s.sure(at, int32(k)) {
+				return false
+			}
 			if blocker, _ := s.blocker(int32(k)); blocker >= 0 || at < h.Start {
 				return false
 			}
@@ -832,6 +953,9 @@ func (s *State) nextWake(at Instant) Instant {
 		h := &s.Hosts[k]
 		switch h.Power {
 		case Up:
+			if s.Outstanding() && h.Seen == 0 && h.SeenAt != 0 {
+				sooner(h.SeenAt.Add(afterBoot))
+			}
 			if s.Planned && s.planned(int32(k)) {
 				sooner(h.Start)
 				sooner(h.Latest)

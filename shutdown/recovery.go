@@ -18,6 +18,12 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 	for i := len(s.Order) - 1; i >= 0; i-- {
 		k := s.Order[i]
 		h := &s.Hosts[k]
+		if h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k) {
+			// It was up, and is not now that the input is back: its power went in
+			// this outage. To start one that is only out of sight does no harm.
+			h.Stopped = true
+			s.setDown(at, k)
+		}
 		switch {
 		case h.Power == Down && h.Stopped && !h.Lost && s.mayStart(at, k):
 			out = s.start(at, k, out)
@@ -30,7 +36,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		u := &s.UPSs[i]
 		if u.Phase == Recovery && s.settled(int32(i)) && s.ready(at, int32(i)) {
 			out = s.enter(at, int32(i), Normal, out)
-			u.Lost, u.Back = 0, 0
+			u.Lost, u.Back, u.Cut = 0, 0, false
 		}
 		all = all && u.Phase == Normal
 	}
@@ -38,6 +44,17 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		out = s.over(at, out)
 	}
 	return out
+}
+
+// mayBeCut tells whether every feed of a host may have lost its output in this
+// outage.
+func (s *State) mayBeCut(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if !s.UPSs[f].Cut {
+			return false
+		}
+	}
+	return true
 }
 
 // over ends the outage.
@@ -68,7 +85,8 @@ func (s *State) settled(i int32) bool {
 		if !s.fedBy(int32(k), i) {
 			continue
 		}
-		if h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
+		unseen := h.Power == Up && h.Seen == 0 && h.SeenAt != 0 && s.Now < h.SeenAt.Add(afterBoot)
+		if unseen || h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
 			return false
 		}
 	}
@@ -82,6 +100,9 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		j := &s.Hosts[d]
 		if j.Power == Asked || j.Power == Starting || j.Power == Down && (j.Stopped || d == p.RunsOn) {
 			return false
+		}
+		if j.Power == Up && j.Seen == 0 && at < j.SeenAt.Add(afterBoot) {
+			return false // not seen yet since the agent's host booted: it may be off
 		}
 	}
 	for _, f := range p.FedBy {

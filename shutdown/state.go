@@ -36,7 +36,9 @@ type State struct {
 	Hosts   []Host  // by name, as in the policy
 	Order   []int32 // indices into Hosts: dependents first, own host last
 
-	stale bool // the plan rests on what is no longer so
+	stale bool // the plan rests on what is no longer so: another is made
+	worse bool // it may no longer be safe: its starts are moved forward
+	slack bool // it may leave time over: its starts are moved backward when one has come
 	due   bool // something other than time asks for a decision
 	work  *work
 }
@@ -59,38 +61,40 @@ func (p Phase) String() string {
 
 // UPS is one UPS in an outage, or out of one.
 type UPS struct {
-	Phase     Phase
-	Since     Instant // when Phase was entered
-	Last      Measurement
-	LastAt    Instant   // of the last answer; silence is this against now
-	GoodAt    Instant   // of the last answer with input
-	Lost      Instant   // when the input was lost; 0 with input
-	Back      Instant   // when the input came back; 0 without, or when it was never away
-	Readings  uint8     // answers in a row that say battery, up to 2
-	Dead      bool      // its output is off: it carries nothing
-	Silent    bool      // the condition is raised
-	Low       bool      // its own "battery low" was seen in this outage
-	LowEnergy float64   // joules that it said it had then, less what it gave since
-	Output    Switching // where the switching of its output stands
-	OutputTry uint8
-	OutputBy  Instant // deadline of the switching action
-	Belief    battery.Belief
-	Warmth    int64          // the temperature that Belief is at, tenths of a degree Celsius
-	Factor    float64        // on the store: the low projection in force
-	Charge    battery.Charge // by the model, at ChargeAt
-	ChargeAt  Instant
-	Known     bool    // Charge rests on a reading or on what was seen since one
-	Start     float64 // joules already delivered when the outage began
-	Load      float64 // watts, last known; of the output
-	PlanLoad  float64 // watts the plan counts on, never less than was measured
-	Full      float64 // watts with all up, before the outage
-	End       Instant // when it is empty under the plan, low projection; Never
-	LastDown  Instant // when the plan has its last host down
-	Margin    time.Duration
-	StartedAt Instant       // of the last start on it, for the stagger
-	ReadyAt   int64         // the charge in whole percent at which Ready was worked out
-	Ready     bool          // it could carry the plan once more
-	Need      time.Duration // the point of no return that counts as ready; negative before it is worked out
+	Phase       Phase
+	Since       Instant // when Phase was entered
+	Last        Measurement
+	LastAt      Instant   // of the last answer; silence is this against now
+	GoodAt      Instant   // of the last answer with input
+	Lost        Instant   // when the input was lost; 0 with input
+	Back        Instant   // when the input came back; 0 without, or when it was never away
+	Readings    uint8     // answers in a row that say battery, up to 2
+	Dead        bool      // its output is off: it carries nothing
+	Cut         bool      // its output was off in this outage, or may have been while the agent was
+	Silent      bool      // the condition is raised
+	Low         bool      // its own "battery low" was seen in this outage
+	LowEnergy   float64   // joules that it said it had then, less what it gave since
+	Output      Switching // where the switching of its output stands
+	OutputTry   uint8
+	OutputBy    Instant // deadline of the switching action
+	Belief      battery.Belief
+	Warmth      int64          // the temperature that Belief is at, tenths of a degree Celsius
+	Factor      float64        // on the store: the low projection in force
+	Charge      battery.Charge // by the model, at ChargeAt
+	ChargeAt    Instant
+	Known       bool    // Charge rests on a reading or on what was seen since one
+	Start       float64 // joules taken from it already when the outage began
+	StartTenths int64   // its charge reading then
+	Load        float64 // watts, last known; of the output
+	PlanLoad    float64 // watts the plan counts on, never less than was measured
+	Full        float64 // watts with all up, before the outage
+	End         Instant // when it is empty under the plan, low projection; Never
+	LastDown    Instant // when the plan has its last host down
+	Margin      time.Duration
+	StartedAt   Instant       // of the last start on it, for the stagger
+	ReadyAt     int64         // the charge in whole percent at which Ready was worked out
+	Ready       bool          // it could carry the plan once more
+	Need        time.Duration // the point of no return that counts as ready; negative before it is worked out
 }
 
 // Switching is where the switching of a UPS's output stands.
@@ -128,6 +132,7 @@ type Host struct {
 	InFlight bool  // that action has not finished
 	Told     bool  // it took an order to stop, or may have
 	Alive    bool  // seen up since it was last off
+	Dark     bool  // it was off before it was asked, by all that is known: it is not brought back
 	Stopped  bool  // an outage stopped it: recovery brings it back
 	Prepared bool
 	Forced   bool // went at its latest start though a dependent may have been up
@@ -165,6 +170,9 @@ type work struct {
 	after   []int
 	feeds   []plan.Feed
 	needs   []int
+	starts  []time.Duration
+	memo    memo
+	key     []uint64
 }
 
 // New gives the state before any policy.

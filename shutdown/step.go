@@ -55,6 +55,9 @@ func (s *State) decide(at Instant, out []Effect) []Effect {
 	for range 100 {
 		s.due = false
 		out = s.silences(at, out)
+		if !s.stale && s.Planned && (s.worse || s.slack && s.anyDue(at)) {
+			out = s.adjust(at, out)
+		}
 		if s.stale {
 			out = s.replan(at, out)
 		}
@@ -112,6 +115,10 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	case u.Dead:
 		u.Dead, s.due, s.stale = false, true, true
 		out = append(out, cleared(OutputIsOff, i, -1))
+		if u.Phase == Normal && s.Outstanding() {
+			u.Back = at // what it carries begins anew
+			out = s.enter(at, i, Recovery, out)
+		}
 	}
 	if (m.Source == FromBypass) != (was.Source == FromBypass) && m.Source != 0 {
 		n := condition(NoBatteryBehind, i, -1)
@@ -142,9 +149,8 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	u.Readings = min(u.Readings+1, 2)
 	if u.OnBattery() {
-		if u.Readings == 2 {
-			s.due = true
-		}
+		s.stale = s.stale || !s.Planned
+		s.due = s.due || s.stale || u.Readings == 2
 		s.watch(at, i)
 		return s.lowered(i, out)
 	}
@@ -155,7 +161,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 		if secs := u.Last.OnBatterySecs; secs > 0 {
 			u.Lost = max(at.Add(-time.Duration(secs)*time.Second), u.GoodAt)
 		}
-		u.Start = u.Charge.Delivered
+		u.Start, u.StartTenths = u.Charge.Delivered+u.Charge.Bound, u.Last.ChargeTenths
 		u.Low = false
 	}
 	u.Readings, u.Back, u.Ready, u.ReadyAt, u.Need = 1, 0, false, -1, -1
@@ -226,7 +232,7 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 	if u.Dead {
 		return out
 	}
-	u.Dead, s.due, s.stale = true, true, true
+	u.Dead, u.Cut, s.due, s.stale = true, true, true, true
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
 		if !s.fedBy(int32(k), i) || !s.dark(int32(k)) || h.Power == Down {
@@ -301,13 +307,16 @@ func (s *State) warmth(i int32) {
 	u.Factor = u.Belief.LowAt(s.Policy.Site.ConfidencePermille)
 }
 
-// watch asks for a new plan when the load is above what the plan counts on, or
-// well below it.
+// watch asks for a safer plan when the load is above what the plan counts on,
+// and notes when it is well below it.
 func (s *State) watch(at Instant, i int32) {
 	u := &s.UPSs[i]
 	rated := float64(s.Policy.UPSs[i].RatedWatts)
-	if u.Load > u.PlanLoad || u.Load < u.PlanLoad-float64(0.05*rated) {
-		s.stale, s.due = true, true
+	switch {
+	case u.Load > u.PlanLoad:
+		s.worse, s.due = true, true
+	case u.Load < u.PlanLoad-float64(0.05*rated):
+		s.slack = true
 	}
 }
 
@@ -328,25 +337,25 @@ func (s *State) lowered(i int32, out []Effect) []Effect {
 		}
 		if energy := watts * float64(left); !u.Low || st == StoreDepleted && u.LowEnergy > 0 {
 			u.LowEnergy = energy
-			s.stale, s.due = true, true
+			s.worse, s.due = true, true
 		}
 		if !u.Low {
 			u.Low = true
 			out = append(out, condition(BatteryLow, i, -1))
 		}
 	}
-	if c := u.Last.ChargeTenths; c != Unread && c >= 0 && c <= 800 {
-		// A gauge that counts to zero at this load stands at c when the part
-		// 1-c of what the battery gives at this load is used. Gauges err on the
-		// high side (see testdata/battery), so this bounds the store from above.
-		used := float64(1000-c) / 1000
-		most := ((u.Charge.Delivered+u.Charge.Bound)/used + float64(m.Ohmic*watts)) / m.Store
+	if c := u.Last.ChargeTenths; c != Unread && u.StartTenths != Unread && u.StartTenths-c >= 150 {
+		// A gauge that counts to zero at this load falls by the part of what the
+		// battery gives at this load that was taken from it. Gauges err on the
+		// high side (see testdata/battery), so its fall bounds the store from above.
+		taken := u.Charge.Delivered + u.Charge.Bound - u.Start
+		most := (taken/(float64(u.StartTenths-c)/1000) + float64(m.Ohmic*watts)) / m.Store
 		if most < u.Factor-0.005 {
 			n := condition(ForecastLowered, i, -1)
 			n.Notice.A, n.Notice.B = int64(u.Factor*1000), int64(most*1000)
 			out = append(out, n)
 			u.Factor = most
-			s.stale, s.due = true, true
+			s.worse, s.due = true, true
 		}
 	}
 	return out
@@ -409,6 +418,8 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			// Nobody saw the time between: the charge is what the UPS says, or none.
 			u.Known, u.Charge, u.ChargeAt = false, u.Belief.Model.At(0), at
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
+			u.Cut = u.Cut || u.Lost != 0
+			s.Planned = false // until something new is known
 		}
 		if u.Output == OutputAsking && !rebooted {
 			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOff)})
@@ -416,15 +427,18 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 	}
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
+		if rebooted {
+			s.doubt(at, h)
+		}
 		if s.Policy.Hosts[k].Self && rebooted {
-			*h = Host{Power: Up, Alive: true, Other: -1}
+			*h = Host{Power: Up, Alive: true, Seen: SeenUp, SeenAt: at, Other: -1}
 		}
 		every := slowLook
 		if h.Power != Up && h.Power != Down || s.Outstanding() {
 			every = fastLook
 		}
 		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: every})
-		if h.InFlight {
+		if h.InFlight && !rebooted {
 			if h.Power == Asked {
 				// The order may have been taken and its answer lost.
 				h.Told, h.Doubt = true, at.Add(recheck)
@@ -432,14 +446,31 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			out = append(out, Effect{Kind: Begin, Action: s.action(int32(k))})
 		}
 	}
-	s.stale, s.due = true, true
+	s.stale, s.due = !rebooted, true
 	return out
+}
+
+// doubt: the agent's host was off, so that what was known of another is old. A
+// host that was asked may have gone, or lost its power; it is looked at before
+// anything more is done to it, least of all by force.
+func (s *State) doubt(at Instant, h *Host) {
+	h.Seen, h.SeenAt = 0, at
+	switch h.Power {
+	case Asked:
+		h.Told, h.Doubt, h.InFlight, h.Retry = true, Never, false, 0
+		h.Deadline, h.GiveUp = at.Add(afterBoot), at.Add(afterBoot)
+	case Starting:
+		h.InFlight, h.Deadline = false, at.Add(afterBoot)
+	}
 }
 
 // silences counts contact lost by time, not by tries.
 func (s *State) silences(at Instant, out []Effect) []Effect {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
+		if u.OnBattery() && !s.Planned && at.Sub(u.LastAt) >= afterBoot {
+			s.stale = true
+		}
 		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
 			u.Silent = true
 			n := condition(SourceSilent, int32(i), -1)

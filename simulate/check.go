@@ -42,9 +42,9 @@ type Checker struct {
 }
 
 type inputState struct {
-	good  bool
-	since shutdown.Instant
-	mute  shutdown.Instant
+	good   bool
+	since  shutdown.Instant
+	before shutdown.Instant // since when it was good before it was last lost
 }
 
 type hostState struct {
@@ -108,7 +108,14 @@ func (c *Checker) follow(at shutdown.Instant) {
 	for i := range c.inputs {
 		in := &c.inputs[i]
 		if good := c.r.world.UPSs[i].Input; good != in.good {
+			was := in.since
 			in.good, in.since = good, at
+			switch {
+			case !good:
+				in.before = was
+			case at.Sub(was) < c.p.UPSs[i].PollEvery()+c.p.UPSs[i].Timeout():
+				in.since = in.before // a blink between two polls, which nobody saw
+			}
 			if !good && c.lost == shutdown.Never {
 				c.lost = at
 			}
@@ -165,6 +172,9 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	}
 	for j := range c.p.Hosts {
 		q := &c.p.Hosts[j]
+		if c.truth.Hosts[j].Mode == world.WasOff {
+			continue
+		}
 		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) {
 			continue
 		}
@@ -209,6 +219,16 @@ func (c *Checker) faulty(i int) bool {
 	return c.truth.Loss > 0
 }
 
+// has tells whether the script has such a moment.
+func (c *Checker) has(what world.What) bool {
+	for i := range c.truth.Moments {
+		if c.truth.Moments[i].What == what {
+			return true
+		}
+	}
+	return false
+}
+
 // start checks P8 at an order to start.
 func (c *Checker) start(at shutdown.Instant, k int32) {
 	p, w := &c.p.Hosts[k], c.r.world
@@ -222,13 +242,20 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	stable := false
 	for _, i := range p.FedBy {
 		in := &c.inputs[i]
-		stable = stable || in.good && at.Sub(in.since) >= site.Restore.StableFor
+		blur := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
+		if !in.good && at.Sub(in.since) <= blur {
+			return // lost a moment ago: nobody knows yet
+		}
+		if !c.has(world.OddGood) {
+			blur = 0 // a reading that says input, a moment before it is true, begins the count
+		}
+		stable = stable || in.good && at.Sub(in.since)+blur >= site.Restore.StableFor
 	}
 	if !stable {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
-		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff {
+		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff && c.truth.Hosts[d].Mode != world.Unreachable {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
 		}
 	}
@@ -243,9 +270,20 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		}
 		c.lastOn[i] = at
 	}
-	if carry := c.couldCarry(p); !carry {
+	if !c.lies(p) && !c.couldCarry(p) {
 		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more", p.Name)
 	}
+}
+
+// lies tells whether a UPS that feeds the host always claims to be full: then
+// after a boot of the agent's host nobody knows better.
+func (c *Checker) lies(p *policy.Host) bool {
+	for _, i := range p.FedBy {
+		if c.truth.UPSs[i].ClaimsFull {
+			return true
+		}
+	}
+	return false
 }
 
 // couldCarry tells whether one feed's battery, as it really is but at the low

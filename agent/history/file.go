@@ -111,7 +111,7 @@ func (f *file) open(ctx context.Context) error {
 	}
 	killed := present(f.path + "-wal")
 	// A mebibyte of cache and of log is plenty, and what grew beyond is given back.
-	db, err := connect(f.path, url.Values{"_txlock": {"immediate"}, "_pragma": {
+	db, err := connect(f.path, url.Values{"mode": {"rw"}, "_txlock": {"immediate"}, "_pragma": {
 		fmt.Sprintf("busy_timeout(%d)", busyMillis), "synchronous(full)", "cache_size(-512)", "temp_store(memory)",
 		fmt.Sprintf("wal_autocheckpoint(%d)", f.logPages), fmt.Sprintf("journal_size_limit(%d)", logBytes),
 	}})

@@ -450,7 +450,8 @@ func TestSchemaStands(t *testing.T) {
 }
 
 // Fuzz: whatever lies at the path, nothing panics, and its bytes are still on
-// the disk afterwards unless it was an empty or a sound history.
+// the disk afterwards unless it was an empty file or a database that could be
+// written.
 func FuzzFileAtPath(f *testing.F) {
 	dir := f.TempDir()
 	sound := filepath.Join(dir, "sound")
@@ -491,6 +492,8 @@ func FuzzFileAtPath(f *testing.F) {
 			if !bytes.Equal(contents(t, path), data) {
 				t.Errorf("refused with %v, and not the same bytes", err)
 			}
+		case len(data) > 0 && !bytes.HasPrefix(data, []byte("SQLite format 3\x00")):
+			t.Error("what was no database is written over")
 		}
 	})
 }

@@ -77,7 +77,6 @@ var ErrClosed = errors.New("history: it is closed")
 // Store is the writing side. Its methods may be called from any goroutine, and
 // none but Flush and Close waits for the disk.
 type Store struct {
-	options Options
 	file    *file
 	urgent  chan struct{}
 	flushes chan chan error
@@ -131,7 +130,7 @@ func Open(path string, o Options) (*Store, error) {
 
 func newStore(f *file, o Options) *Store {
 	return &Store{
-		options: o, file: f,
+		file:   f,
 		urgent: make(chan struct{}, 1), flushes: make(chan chan error), ending: make(chan struct{}), gone: make(chan struct{}),
 		thin: thinner{every: o.NormalEvery, lanes: map[string]*lane{}},
 	}

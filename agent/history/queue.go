@@ -1,11 +1,11 @@
 package history
 
 // What may wait for the disk. Memory must end somewhere, even when the disk is
-// away for weeks; how long each lasts is for an outage on one UPS.
+// away for months.
 const (
-	mostSamples = 4096 // more than two hours at one in two seconds
-	mostFacts   = 4096 // of predictions, stops, starts and draws
-	mostKept    = 4096 // outages and tests, each once: years
+	mostSamples = 4096 // two hours on battery of one UPS, read every two seconds
+	mostFacts   = 4096 // predictions, stops, starts and draws
+	mostKept    = 4096 // outages, and as many tests, each counted once: years
 )
 
 // batch is what waits for the disk, each kind oldest first.

@@ -123,7 +123,7 @@ func (z zeroed) Scan(v any) error {
 		*z.to = 0
 		return nil
 	}
-	return unread{z.to}.Scan(v)
+	return unread(z).Scan(v)
 }
 
 // lasted reads a duration in some unit; NULL is zero.

@@ -8,8 +8,8 @@ import (
 
 // What a change is in normal mode, against the sample kept last. A change of
 // load, charge or temperature is kept no more often than changesEvery; a change
-// of state, or of the input by the tenth that EN 50160 calls a dip or a swell,
-// at once.
+// of state at once, and of the input by a tenth, which is a dip or a swell by EN
+// 50160 (from memory). The other figures are engineering values, no source.
 const (
 	changesEvery   = 30 * time.Second
 	recoverEvery   = 30 * time.Second // in an outage with the input back: recharging takes hours

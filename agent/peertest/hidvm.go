@@ -33,11 +33,11 @@ var guestEnd = regexp.MustCompile(`(?m)^guest: exit code (\d+)\r?$`)
 //
 // and the tests begin with [OnlyInGuest]. It needs qemu-system-x86, and apt to
 // download the kernel package (Debian 12, amd64), which it does not install.
-// QEMU interprets, so it takes about 20 s; -short skips it.
+// QEMU interprets, so it takes most of a minute; -short skips it.
 func RunGuest(t *testing.T, tests string) {
 	t.Helper()
 	if testing.Short() {
-		t.Skip("a virtual machine takes about 20 s")
+		t.Skip("a virtual machine takes most of a minute")
 	}
 	if _, err := exec.LookPath("qemu-system-x86_64"); err != nil {
 		t.Fatal("the virtual machine needs QEMU: apt-get install --no-install-recommends qemu-system-x86")

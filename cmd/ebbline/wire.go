@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"net"
 	"net/netip"
 	"strings"
@@ -17,6 +16,7 @@ import (
 	"ebbline/agent/action/ssh"
 	"ebbline/agent/action/wake"
 	"ebbline/agent/probe"
+	"ebbline/agent/source/hid"
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -31,8 +31,20 @@ type secrets = func(policy.Secret) ([]byte, error)
 func wire(p *policy.Policy, read secrets) (*agent.Parts, error) {
 	d := &doer{secrets: read}
 	parts := &agent.Parts{Doer: d}
+	changed := make(chan string, len(p.UPSs)) // names of UPSs that spoke unasked
 	for i := range p.UPSs {
-		parts.Sources = append(parts.Sources, source(&p.UPSs[i], read))
+		u := &p.UPSs[i]
+		parts.Sources = append(parts.Sources, source(u, read, func() {
+			select {
+			case changed <- u.Name:
+			default: // it is asked soon anyway
+			}
+		}))
+		var s *hid.Switch
+		if u.HID != nil && u.Output != nil {
+			s = hid.NewSwitch(*u.HID)
+		}
+		d.switches = append(d.switches, s)
 	}
 	for k := range p.Hosts {
 		h := newReach(&p.Hosts[k], read)
@@ -40,15 +52,13 @@ func wire(p *policy.Policy, read secrets) (*agent.Parts, error) {
 		parts.Lookers = append(parts.Lookers, h.looker())
 		parts.Connectors = append(parts.Connectors, h.connector())
 	}
-	if t := p.Site.Traps; t != nil {
-		parts.Listen = func(ctx context.Context, wake func(string)) error { return listen(ctx, p, read, wake) }
-	}
+	parts.Listen = func(ctx context.Context, wake func(string)) error { return listen(ctx, p, read, changed, wake) }
 	parts.Close = d.close
 	return parts, nil
 }
 
 // source gives the way to ask a UPS; nil when the policy has none.
-func source(u *policy.UPS, read secrets) agent.Source {
+func source(u *policy.UPS, read secrets, changed func()) agent.Source {
 	switch {
 	case u.SNMP != nil:
 		return &lateSource{open: func() (agent.Source, error) {
@@ -56,7 +66,7 @@ func source(u *policy.UPS, read secrets) agent.Source {
 		}}
 	case u.HID != nil:
 		return &lateSource{open: func() (agent.Source, error) {
-			return nil, errors.New("USB is not wired yet")
+			return hid.New(*u.HID, hid.Rated{Watts: u.RatedWatts, BatteryVolts: u.Battery.Volts}, changed), nil
 		}}
 	}
 	return nil
@@ -220,8 +230,9 @@ func (r *reach) connector() agent.Connector {
 
 // doer carries out the core's actions.
 type doer struct {
-	hosts   []*reach
-	secrets secrets
+	hosts    []*reach
+	switches []*hid.Switch // by UPS; nil for one without
+	secrets  secrets
 }
 
 // Do implements [agent.Doer].
@@ -234,7 +245,10 @@ func (d *doer) Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (shu
 	switch id.Verb {
 	case shutdown.VerbSwitchOff, shutdown.VerbSwitchOn:
 		u := &p.UPSs[id.UPS]
-		if u.Output == nil || u.SNMP == nil {
+		switch {
+		case u.Output != nil && d.switches[id.UPS] != nil:
+			return d.switches[id.UPS].Do(ctx, *u.Output, id.Verb)
+		case u.Output == nil || u.SNMP == nil:
 			return shutdown.Refused, "the policy has no way to switch this UPS's output"
 		}
 		return output.Do(ctx, *u.SNMP, *u.Output, id.Verb, d.secrets)
@@ -260,25 +274,46 @@ func (d *doer) close() {
 	wg.Wait()
 }
 
-// listen hears the cards' notifications and wakes the UPSs they came from.
-func listen(ctx context.Context, p *policy.Policy, read secrets, wake func(string)) error {
+// listen passes on every reason to ask a UPS at once: cards' notifications, and
+// what a UPS on USB says unasked.
+func listen(ctx context.Context, p *policy.Policy, read secrets, changed <-chan string, wake func(string)) error {
+	failed := make(chan error, 1)
+	if p.Site.Traps != nil {
+		l, err := notifications(p, read)
+		if err != nil {
+			return err
+		}
+		go func() { failed <- l.Serve(ctx, func(from netip.Addr) { wakeFrom(p, from, wake) }) }()
+	}
+	for {
+		select {
+		case name := <-changed:
+			wake(name)
+		case err := <-failed:
+			return err
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// notifications opens the port at which the cards' notifications arrive.
+func notifications(p *policy.Policy, read secrets) (*snmp.Listener, error) {
 	var cards []policy.SNMP
 	for i := range p.UPSs {
 		if p.UPSs[i].SNMP != nil {
 			cards = append(cards, *p.UPSs[i].SNMP)
 		}
 	}
-	l, err := snmp.Listen(*p.Site.Traps, cards, snmp.EngineID(snmp.MachineID()), read)
-	if err != nil {
-		return err
-	}
-	return l.Serve(ctx, func(from netip.Addr) {
-		for i := range p.UPSs {
-			if s := p.UPSs[i].SNMP; s != nil && isFrom(s.Address, from) {
-				wake(p.UPSs[i].Name)
-			}
+	return snmp.Listen(*p.Site.Traps, cards, snmp.EngineID(snmp.MachineID()), read)
+}
+
+func wakeFrom(p *policy.Policy, from netip.Addr, wake func(string)) {
+	for i := range p.UPSs {
+		if s := p.UPSs[i].SNMP; s != nil && isFrom(s.Address, from) {
+			wake(p.UPSs[i].Name)
 		}
-	})
+	}
 }
 
 // isFrom tells whether a card at this address may have sent from that one. A

@@ -9,40 +9,15 @@ import (
 // arranger finds a first safe plan: all as early as the order lets them, and
 // where that is not safe, or more at once than allowed, a staggered one.
 type arranger struct {
-	ranked []int32 // hosts by what they are, so that ties fall the same way in whatever order they come
-	line   []int32
-	turn   []int   // whose place is found first, of those whose order allows it
-	from   []int   // and from which slot on
-	best   []int   // the turns of the best plan so far
-	busy   []int16 // how many stops are under way in each slot
-	room   int     // how many may be
+	line []int32 // the hosts: whose place is found first, of those whose order allows it
+	from []int   // and from which slot on
+	best []int32 // the line of the best plan so far
+	busy []int16 // how many stops are under way in each slot
+	room int     // how many may be
 }
 
-// rank sorts the hosts by what they are, highest priority first, and of two
-// alike the lighter.
-func (w *Planner) rank() {
-	w.ranked = w.ranked[:0]
-	for i := range w.hosts {
-		w.ranked = append(w.ranked, int32(i))
-	}
-	slices.SortFunc(w.ranked, func(a, b int32) int {
-		g, h := &w.hosts[a], &w.hosts[b]
-		p, q := &w.p.Hosts[a], &w.p.Hosts[b]
-		if c := cmp.Compare(q.Priority, p.Priority); c != 0 {
-			return c
-		}
-		if c := cmp.Compare(g.up, h.up); c != 0 {
-			return c
-		}
-		return cmp.Or(
-			cmp.Compare(g.stopping, h.stopping), cmp.Compare(g.worst, h.worst), cmp.Compare(g.expected, h.expected),
-			cmp.Compare(g.hold, h.hold), cmp.Compare(p.Value, q.Value), cmp.Compare(p.Restart, q.Restart),
-			cmp.Compare(w.groups[g.group].feeds, w.groups[h.group].feeds),
-			cmp.Compare(w.groups[g.group].needs, w.groups[h.group].needs),
-			cmp.Compare(len(p.After), len(q.After)), cmp.Compare(len(w.next.of(a)), len(w.next.of(b))),
-			cmp.Compare(a, b))
-	})
-}
+// mostStaggered is up to how many hosts it is tried to let peaks miss each other.
+const mostStaggered = 500
 
 // arrange leaves a safe plan with no start before the slot given in start, and
 // is false when it finds none.
@@ -52,7 +27,7 @@ func (w *Planner) arrange(from int) bool {
 		if w.sound() {
 			return true
 		}
-		if !w.peaks {
+		if !w.peaks || len(w.hosts) > mostStaggered {
 			return false
 		}
 	}
@@ -68,7 +43,7 @@ func (w *Planner) earliest(from int) {
 
 // ready is the first slot in which a host may start by its order.
 func (w *Planner) ready(i int32, from int) int {
-	if w.hosts[i].asked {
+	if w.hosts[i].Asked {
 		return 0
 	}
 	for _, a := range w.after.of(i) {
@@ -82,34 +57,38 @@ func (w *Planner) ready(i int32, from int) int {
 // one waits. Which order is best is a hard question (scheduling with precedence
 // on parallel machines); a fixed effort is spent on it.
 func (w *Planner) stagger(from int) bool {
-	effort := w.spent + len(w.scenarios)*(60+2400/max(1, len(w.hosts)))
-	most, least := w.limit(), w.limit()
-	if w.peaks {
+	effort := w.spent + len(w.scenarios)*(2400+60*len(w.hosts))
+	most := w.limit()
+	least := most
+	if w.peaks && len(w.hosts) <= mostStaggered {
 		least = 1
 	}
 	for i := range w.from {
 		w.from[i] = from
 	}
-	lateness := int64(math.MaxInt64)
+	best, lateness := most, int64(math.MaxInt64)
 	for room := most; room >= least; room-- {
 		for rule := range rules {
-			w.takeTurns(rule)
+			w.lineUp(rule)
 			late := w.lateness(room)
 			if late == 0 {
 				return true
 			}
 			if late < lateness {
-				most, lateness = room, late
-				copy(w.best, w.turn)
+				best, lateness = room, late
+				copy(w.best, w.line)
 			}
 			if w.spent > effort {
 				return false
 			}
 		}
 	}
-	copy(w.turn, w.best)
-	lateness = w.swapTurns(most, lateness, effort)
-	if lateness > 0 && w.inLine(most) {
+	if lateness == math.MaxInt64 {
+		return false
+	}
+	copy(w.line, w.best)
+	lateness = w.swap(best, lateness, effort)
+	if lateness > 0 && w.inLine(best) {
 		lateness = w.wait(w.late(), effort)
 	}
 	return lateness == 0
@@ -126,9 +105,9 @@ func (w *Planner) limit() int {
 // rules are the orders that are tried first.
 const rules = 3
 
-// takeTurns orders the hosts by a rule: those first that most must wait for;
+// lineUp orders the hosts by a rule: those first that most must wait for;
 // that draw most; that free most power for the time that they need.
-func (w *Planner) takeTurns(rule int) {
+func (w *Planner) lineUp(rule int) {
 	key := w.ratio
 	for k := len(w.order) - 1; k >= 0; k-- {
 		i := w.order[k]
@@ -145,14 +124,14 @@ func (w *Planner) takeTurns(rule int) {
 			key[i] = float64(w.hosts[i].up) / float64(w.length[i]+1)
 		}
 	}
-	w.line = append(w.line[:0], w.ranked...)
-	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(key[b], key[a]) })
-	for k, i := range w.line {
-		w.turn[i] = k
+	w.line = w.line[:0]
+	for i := range w.all() {
+		w.line = append(w.line, i)
 	}
+	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(key[b], key[a]) })
 }
 
-// lateness is zero when the plan that the turns make holds, else how long before
+// lateness is zero when the plan that the line makes holds, else how long before
 // its last host is down it breaks.
 func (w *Planner) lateness(room int) int64 {
 	if !w.inLine(room) {
@@ -168,13 +147,13 @@ func (w *Planner) late() int64 {
 	return max(1, slices.Max(w.down)-w.fail.at)
 }
 
-// swapTurns lets two hosts change turns while that helps.
-func (w *Planner) swapTurns(room int, lateness int64, effort int) int64 {
+// swap lets two hosts change places in the line while that helps.
+func (w *Planner) swap(room int, lateness int64, effort int) int64 {
 	for better := true; better; {
 		better = false
-		for a, i := range w.ranked {
-			for _, j := range w.ranked[:a] {
-				w.turn[i], w.turn[j] = w.turn[j], w.turn[i]
+		for a := range w.line {
+			for b := range a {
+				w.line[a], w.line[b] = w.line[b], w.line[a]
 				late := w.lateness(room)
 				if late == 0 || w.spent > effort {
 					return late
@@ -182,7 +161,7 @@ func (w *Planner) swapTurns(room int, lateness int64, effort int) int64 {
 				if late < lateness {
 					lateness, better = late, true
 				} else {
-					w.turn[i], w.turn[j] = w.turn[j], w.turn[i]
+					w.line[a], w.line[b] = w.line[b], w.line[a]
 				}
 			}
 		}
@@ -196,8 +175,8 @@ func (w *Planner) wait(lateness int64, effort int) int64 {
 	defer func() { w.keeps = false }()
 	for better := true; better; {
 		better = false
-		for _, i := range w.ranked {
-			for by := 1; !w.hosts[i].asked && w.start[i]+by <= w.last; by *= 2 {
+		for i := range w.all() {
+			for by := 1; !w.hosts[i].Asked && w.start[i]+by <= w.last; by *= 2 {
 				if lateness == 0 || w.spent > effort {
 					return lateness
 				}
@@ -214,20 +193,31 @@ func (w *Planner) wait(lateness int64, effort int) int64 {
 	return lateness
 }
 
-// inLine gives each host the first slots that have room, those first whose turn
-// it is of those whose order allows it. It is false when one does not come to
-// its turn before the last slot.
+// inLine gives each host the first slots that have room, in the order of the
+// line, but for those that must wait for one behind them. It is false when one
+// does not come to its turn before the last slot.
 func (w *Planner) inLine(room int) bool {
 	w.room = room
 	w.vacate()
 	for i := range w.start {
 		w.start[i] = -1
-		if w.hosts[i].asked {
+		if w.hosts[i].Asked {
 			w.start[i] = 0
 			w.occupy(int32(i), 1)
 		}
 	}
-	for i := w.nextInLine(); i >= 0; i = w.nextInLine() {
+	for head := 0; ; {
+		for head < len(w.line) && w.start[w.line[head]] >= 0 {
+			head++
+		}
+		k := head
+		for k < len(w.line) && (w.start[w.line[k]] >= 0 || w.mustWait(w.line[k])) {
+			k++
+		}
+		if k == len(w.line) {
+			return true
+		}
+		i := w.line[k]
 		t := w.free(i, w.ready(i, w.from[i]))
 		if t > w.last {
 			return false
@@ -235,24 +225,16 @@ func (w *Planner) inLine(room int) bool {
 		w.start[i] = t
 		w.occupy(i, 1)
 	}
-	return true
 }
 
-func (w *Planner) nextInLine() int32 {
-	best := int32(-1)
-next:
-	for i := range w.start {
-		if w.start[i] >= 0 || best >= 0 && w.turn[best] < w.turn[i] {
-			continue
+// mustWait tells whether one of those that a host waits for has no place yet.
+func (w *Planner) mustWait(i int32) bool {
+	for _, a := range w.after.of(i) {
+		if w.start[a] < 0 {
+			return true
 		}
-		for _, a := range w.after.of(int32(i)) {
-			if w.start[a] < 0 {
-				continue next
-			}
-		}
-		best = int32(i)
 	}
-	return best
+	return false
 }
 
 // free is the first slot from the one given on in which a host can start with

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"slices"
 
 	"ebbline/shutdown/battery"
@@ -12,14 +13,15 @@ import (
 // looked at where the last safe plan is tight, and where the hosts that move are
 // down. What passes is replayed.
 //
-// It is right about pushes. Of a plan with pulls it may turn down one that is
-// just safe, where others off the grid go earlier with the host that is pulled.
+// It is right about pushes, where no host draws more while it stops than while it
+// is up. Of other moves it may turn down some that are just safe.
 type filter struct {
 	passed [][]moment // per store, in the replay under way
 	now    ways       // of the last safe plan
 	coming ways       // of the replay under way
 	before ways       // of the plan that an attempt began with
-	noting bool
+	noting bool       // the replay under way keeps its ways
+	off    bool
 }
 
 // moment is the end of a segment of a replay.
@@ -86,19 +88,9 @@ func (w *Planner) remember(scenario int) {
 		stretches := min(looks, len(y.moments))
 		for k := range stretches {
 			part := y.moments[k*len(y.moments)/stretches : (k+1)*len(y.moments)/stretches]
-			y.tight = append(y.tight, slices.MinFunc(part, func(a, b moment) int { return cmpFloat(a.left, b.left) }))
+			y.tight = append(y.tight, slices.MinFunc(part, func(a, b moment) int { return cmp.Compare(a.left, b.left) }))
 		}
 	}
-}
-
-func cmpFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // plain tells whether what a store carries of each host is the same all the
@@ -120,6 +112,7 @@ func (w *Planner) plain(u, lost int) bool {
 // try tells whether the moves leave a safe plan, by which later moves are then
 // measured.
 func (w *Planner) try() bool {
+	w.spent += 2 * len(w.undo)
 	if !w.plausible() {
 		return false
 	}
@@ -136,7 +129,7 @@ func (w *Planner) try() bool {
 
 // plausible tells whether the moves leave something at every moment looked at.
 func (w *Planner) plausible() bool {
-	if len(w.undo) > mostMoves {
+	if w.off || len(w.undo) > mostMoves {
 		return true
 	}
 	for k := range w.now.of {
@@ -179,7 +172,7 @@ func (w *Planner) pullsLast(y *way, end int64) bool {
 // leftAt is what a store had left at a time of its way, or would have later with
 // nothing but its own draw.
 func (w *Planner) leftAt(y *way, at int64) float64 {
-	k, _ := slices.BinarySearchFunc(y.moments, at, func(m moment, t int64) int { return int(min(max(m.at-t, -1), 1)) })
+	k, _ := slices.BinarySearchFunc(y.moments, at, func(m moment, t int64) int { return cmp.Compare(m.at, t) })
 	c := &w.stores[y.store]
 	from, q, load := int64(0), c.start, c.base
 	if k > 0 {
@@ -189,10 +182,7 @@ func (w *Planner) leftAt(y *way, at int64) float64 {
 		load = y.moments[k].watts
 	}
 	q = c.carry(q, load, at-from)
-	if w.scenarios[y.scenario].reserve > 0 {
-		return c.spare(q, load)
-	}
-	return c.Left(q, load)
+	return w.spared(y.store, q, load, w.scenarios[y.scenario].reserve)
 }
 
 // takes is the least that the moves take from a store by a time.
@@ -251,7 +241,7 @@ func (w *Planner) worn(y *way, at int64, fade float64, until int64) float64 {
 	}
 	bound := float64(c.Diffusion * (c.fade(at-until) - fade))
 	if w.scenarios[y.scenario].reserve > 0 {
-		bound *= c.decay
+		bound = float64(bound * c.decay)
 	}
 	return seconds(until) + bound
 }

@@ -18,7 +18,7 @@ type fitter struct {
 	length []int // slots from a start to the first in which those that wait may start
 	start  []int // slots
 	starts []int64
-	spent  int // replays
+	spent  int // effort: hosts replayed
 }
 
 // scenario is one way in which a plan must hold: how long the stops take, the
@@ -40,7 +40,7 @@ func (w *Planner) stops(s *scenario) []int64 {
 func (w *Planner) safe(starts []int64) bool {
 	for k := range w.scenarios {
 		s := &w.scenarios[k]
-		w.spent++
+		w.spent += len(w.hosts)
 		last := w.dispatch(w.stops(s), starts)
 		if w.p.Horizon > 0 && last > clamp(w.p.Horizon) || !w.replay(s.reserve, s.lost) {
 			return false
@@ -206,8 +206,15 @@ func (w *Planner) reach() int64 {
 				least = min(least, h.up, h.stopping)
 			}
 		}
+		feeds, needs := w.groups[g].first.Feeds, w.groups[g].first.Needs
+		if len(feeds) == 0 && len(needs) == 0 {
+			return farthest
+		}
+		if len(feeds) == 0 {
+			c := &w.stores[needs[0]]
+			far = max(far, nanoseconds(c.Runtime(c.start, c.base)))
+		}
 		sum := 0.0
-		feeds := w.p.Hosts[w.groups[g].first].Feeds
 		for _, f := range feeds {
 			sum += math.Max(0, f.Part)
 		}

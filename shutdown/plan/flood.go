@@ -27,10 +27,9 @@ const (
 // makes it worth while to keep many up for a short time or few for long, and
 // single moves do not lead from the one to the other.
 func (w *Planner) flood(effort int) {
-	if len(w.ranked) == 0 {
+	if len(w.hosts) == 0 {
 		return
 	}
-	w.before.copy(&w.now)
 	w.flooded = append(w.flooded[:0], w.start...)
 	w.floodsTo = w.total()
 	first := w.last
@@ -60,16 +59,16 @@ func (w *Planner) flood(effort int) {
 // floodTo tries prices near a guess with one end, and gives the lowest that is
 // safe, about.
 func (w *Planner) floodTo(end int, guess float64) float64 {
-	w.weather(end)
+	w.horizon = end
 	top := 0.0
-	for _, i := range w.ranked {
-		if s := w.start[i]; s < end && !w.hosts[i].asked {
+	for i := range w.all() {
+		if s := w.start[i]; s < end && !w.hosts[i].Asked {
 			top = max(top, w.price(i, s, s+1), w.price(i, s, end))
 		}
 	}
 	lo, hi, step, price := 0.0, math.Inf(1), 1.5, guess
 	for range prices {
-		if w.floodAt(price, end) && w.try() {
+		if w.floodAt(price, end) && w.sound() {
 			if t := w.total(); t > w.floodsTo {
 				w.floodsTo = t
 				copy(w.flooded, w.start)
@@ -79,7 +78,6 @@ func (w *Planner) floodTo(end int, guess float64) float64 {
 			lo, hi = top/4096, 2*top
 		}
 		w.back()
-		w.now.copy(&w.before)
 		switch {
 		case hi < lo*1.01 || hi == 0:
 			return hi
@@ -97,9 +95,9 @@ func (w *Planner) floodTo(end int, guess float64) float64 {
 // floodAt makes the plan of one price and one end, and is false when it goes past
 // the last slot.
 func (w *Planner) floodAt(price float64, end int) bool {
-	for _, i := range w.ranked {
+	for i := range w.all() {
 		w.want[i], w.own[i] = w.start[i], 0
-		if w.start[i] >= end || w.hosts[i].asked {
+		if w.start[i] >= end || w.hosts[i].Asked {
 			continue
 		}
 		w.want[i], w.own[i] = end, w.over(i, price, end)
@@ -110,7 +108,7 @@ func (w *Planner) floodAt(price float64, end int) bool {
 		}
 	}
 	w.whoStays()
-	for _, i := range w.ranked {
+	for i := range w.all() {
 		if w.stays[i] && w.own[i] >= 0 && w.start[i] < w.want[i] && !w.push(i, w.want[i]) {
 			return false
 		}
@@ -120,15 +118,14 @@ func (w *Planner) floodAt(price float64, end int) bool {
 
 // price is what keeping a host up between two slots is worth for what it takes.
 func (w *Planner) price(i int32, from, to int) float64 {
-	wear := w.wear[w.hosts[i].store]
-	return ratio(w.worth(i, to)-w.worth(i, from), w.hosts[i].up*(wear[to]-wear[from]))
+	h := &w.hosts[i]
+	return ratio(w.worth(i, to)-w.worth(i, from), h.up*w.wear(h, from, to))
 }
 
 // over is what keeping a host up is worth over a price.
 func (w *Planner) over(i int32, price float64, until int) float64 {
-	wear := w.wear[w.hosts[i].store]
-	from := w.start[i]
-	return float64(w.worth(i, until)-w.worth(i, from)) - float64(price*float64(w.hosts[i].up*(wear[until]-wear[from])))
+	h := &w.hosts[i]
+	return float64(w.worth(i, until)-w.worth(i, w.start[i])) - float64(price*float64(h.up*w.wear(h, w.start[i], until)))
 }
 
 // worthUntil is the slot, up to an end, from which on a host is worth less than a
@@ -171,7 +168,7 @@ func (w *Planner) whoStays() {
 	}
 	for again := true; again; {
 		again = false
-		for _, i := range w.ranked {
+		for i := range w.all() {
 			clear(w.counted)
 			switch {
 			case !w.stays[i] && w.own[i] > 0 && w.sum(i, &w.next) > 0, w.stays[i] && w.own[i] < 0 && w.sum(i, &w.after) < 0:
@@ -197,27 +194,14 @@ func (w *Planner) sum(i int32, e *edges) float64 {
 	return s
 }
 
-// unit is one slot in the counting of wear.
-const unit = 256
-
-// weather works out what a watt until each slot takes from each store by an end:
-// what is drawn late has no time to come back.
-func (w *Planner) weather(end int) {
-	for u := range w.stores {
-		c := &w.stores[u]
-		wear := resize(w.wear[u], w.last+2)
-		w.wear[u] = wear
-		loss, fade, grow := 0.0, 0.0, 1.0
-		if c.Diffusion > 0 {
-			loss = c.Diffusion / seconds(w.slot)
-			fade, grow = c.fade(int64(end)*w.slot), 1/c.fade(w.slot)
-		}
-		first := fade
-		for k := range wear {
-			wear[k] = int64((float64(k) + float64(loss*(fade-first))) * unit)
-			if k < end {
-				fade *= grow
-			}
-		}
+// wear is what a watt between two slots takes from the store that feeds a host by
+// the end that is looked at: what is drawn late has no time to come back.
+func (w *Planner) wear(h *host, from, to int) int64 {
+	const unit = 256 // of one slot
+	sum := int64(to-from) * unit
+	if c := &w.stores[h.store]; c.Diffusion > 0 {
+		kept := c.fade(int64(w.horizon-min(to, w.horizon))*w.slot) - c.fade(int64(w.horizon-min(from, w.horizon))*w.slot)
+		sum += int64(float64(c.Diffusion/seconds(w.slot)*kept) * unit)
 	}
+	return sum
 }

@@ -7,6 +7,7 @@
 package plan
 
 import (
+	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -20,14 +21,19 @@ type Problem struct {
 	// Floor is a time that every host is kept up, as far as the batteries can
 	// carry it: what is left of the ride-through.
 	Floor time.Duration
-	// Reserve is battery time never planned away: when the last host that a
-	// store must carry is down, that store could have carried the load of the
-	// moment before for so long again.
+	// Reserve is battery time never planned away: at every moment until the last
+	// host that a store must carry is down, that store could carry the load of
+	// the moment for so long again. (To ask it of the last moment alone would
+	// leave hardly anything where a small host goes last; and less power would
+	// not always be safer, so that one replay would prove nothing about shorter
+	// stops.)
 	Reserve time.Duration
 	// AtOnce bounds the stops under way at the same time; 0 is no limit.
 	AtOnce int
-	// Slot is the grid of the starts; 0 lets the planner choose one. Starts are
-	// multiples of it.
+	// Slot is the grid of the starts, and a store that gives out does so at the
+	// point before. 0 lets the planner choose a grid, about a two-hundredth of the
+	// time that the stores carry everything and at least a second; then a host
+	// that must wait starts when those it waits for are down, on the grid or not.
 	Slot time.Duration
 	// Horizon is the latest start; 0 lets the planner find how long anything
 	// could be carried.
@@ -59,10 +65,10 @@ type Host struct {
 	Watts    float64       // while up
 	Stopping float64       // while it stops
 	Stops    time.Duration // its whole allowance, the worst it may take
-	Expected time.Duration // what it takes as a rule
+	Expected time.Duration // what it takes as a rule; 0 takes Stops
 	Feeds    []Feed        // one, or several for a redundant supply: it lives while one of them does
 	Needs    []int         // stores that must last until it is down, though they need not feed it
-	After    []int         // hosts that must be down before it may stop: those that depend on it
+	After    []int         // hosts that must be down before it may stop: those that depend on it; no rings
 	Priority int64         // higher is kept longer
 	Value    float64       // per second of up-time; 0 takes Priority
 	Restart  float64       // cost of having been stopped, in the unit of Value times seconds
@@ -82,25 +88,26 @@ type Feed struct {
 
 // Plan is the answer. It is a value; it is shown, kept and replayed.
 type Plan struct {
-	// Fits says that every host is off in time at worst durations. A plan that
-	// does not fit is still the best there is: dependents first, all at once,
-	// each at its latest start at the latest.
+	// Fits says that every host is off in time at worst durations.
 	Fits bool
 	// FitsExpected says the same at expected durations; a plan that does not fit
-	// but fits so is made at those.
+	// but fits so is made at those. Where that is possible it brings all down at
+	// worst durations too, at the cost of the reserve. A plan that does not fit at
+	// either asks all at once: dependents first, each at its latest start at the
+	// latest.
 	FitsExpected bool
 	// NoReturn is the latest time at which, with nothing started, a safe plan
 	// still exists; negative when there is none even now.
 	NoReturn time.Duration
 	Stops    []Stop     // in the order of Problem.Hosts
 	Stores   []Forecast // in the order of Problem.Stores
-	// Fragile names the stores whose loss at time zero no plan survives
-	// (only with EachLost).
+	// Fragile names the stores whose loss at time zero no plan survives, or that
+	// a host fed by others needs (only with EachLost).
 	Fragile []int
-	// Proven is empty when one replay at worst durations proves the plan for
-	// every shorter duration (no host draws more while stopping than while up,
-	// and no limit on stops at once); otherwise it says which condition fails
-	// and what was done instead.
+	// Unproven is empty when one replay at worst durations proves the plan for
+	// every shorter duration, and NoReturn is the true one: no host draws more
+	// while stopping than while up, and there is no limit on stops at once.
+	// Otherwise it says which condition fails and what was done instead.
 	Unproven string
 }
 
@@ -120,7 +127,7 @@ type Stop struct {
 }
 
 // Reason says why a host goes then and not a slot later, with those that must
-// follow it. It is zero where that was not looked into: in a site of thousands.
+// follow it. It is zero where that was not looked into: in a site of many hundreds.
 type Reason uint8
 
 const (
@@ -134,7 +141,7 @@ const (
 	ForHorizon                    // the planner looks no further
 )
 
-// Forecast is one store under the plan, at the projection the problem gave, at
+// Forecast is one store under the plan, at the projection the problem gave and at
 // worst durations.
 type Forecast struct {
 	// End is when it would be empty if the last host it must carry never went
@@ -142,9 +149,10 @@ type Forecast struct {
 	// gives out, if it does. A negative value stands for never.
 	End      time.Duration
 	LastDown time.Duration // when the last host it must carry is down, at worst
-	// Margin is the smallest time, over the whole plan, for which it could carry
-	// the load of the moment, less the reserve: End - Reserve - LastDown is one of
-	// these times. With EachLost the plan is looked at in every loss.
+	// Margin is the shortest time, of all moments of the plan at which it must
+	// carry a host, for which it could carry the load of the moment, less the
+	// reserve. The last of these times is End - Reserve - LastDown. With EachLost
+	// the losses that the plan holds in count too.
 	Margin time.Duration
 }
 
@@ -173,8 +181,7 @@ func Make(p *Problem) *Plan {
 // Make answers a problem. What out held before is overwritten, its slices used
 // again.
 func (w *Planner) Make(p *Problem, out *Plan) {
-	w.prepare(p)
-	w.rank()
+	w.prepare(p, true)
 	out.Fits, out.FitsExpected = w.require()
 	out.Fragile = append(out.Fragile[:0], w.fragile...)
 	out.NoReturn = -1
@@ -183,7 +190,6 @@ func (w *Planner) Make(p *Problem, out *Plan) {
 		out.NoReturn = time.Duration(w.noReturn())
 		copy(w.start, w.saved)
 	}
-	out.Stops = resize(out.Stops, len(w.hosts))
 	if out.FitsExpected {
 		w.survive()
 		w.appraise()
@@ -194,16 +200,20 @@ func (w *Planner) Make(p *Problem, out *Plan) {
 	} else {
 		clear(w.starts) // dispatch sees to the order
 	}
-	for i := range w.starts {
-		out.Stops[i].Start = time.Duration(w.starts[i])
+	out.Stops = resize(out.Stops, len(w.hosts))
+	for i := range w.hosts {
+		w.stop(out, i).Start = time.Duration(w.starts[i])
 	}
-	w.explain(out)
 	w.describe(out)
+	w.explain(out)
 }
 
+// stop is a host's place in a plan.
+func (w *Planner) stop(out *Plan, i int) *Stop { return &out.Stops[w.hosts[i].outside] }
+
 // prepare makes a problem and the grid ready.
-func (w *Planner) prepare(p *Problem) {
-	w.load(p)
+func (w *Planner) prepare(p *Problem, sorted bool) {
+	w.load(p, sorted)
 	w.keep()
 	w.pinned, w.keeps, w.spent = -1, false, 0
 	w.lay()
@@ -211,8 +221,8 @@ func (w *Planner) prepare(p *Problem) {
 
 // NoReturn is Plan.NoReturn alone.
 func (w *Planner) NoReturn(p *Problem) time.Duration {
-	w.prepare(p)
-	w.rank()
+	peaks := slices.ContainsFunc(p.Hosts, func(h Host) bool { return h.Stopping > h.Watts })
+	w.prepare(p, peaks || p.AtOnce > 0) // where the answer rests on the order, the one that Make takes
 	if fits, _ := w.require(); !fits {
 		return -1
 	}
@@ -222,7 +232,7 @@ func (w *Planner) NoReturn(p *Problem) time.Duration {
 // Safe tells whether starts hold at worst durations, by one replay. It does not
 // look at the loss of a store.
 func (w *Planner) Safe(p *Problem, starts []time.Duration) bool {
-	w.load(p)
+	w.load(p, false)
 	w.grid = max(0, int64(p.Slot))
 	for i, s := range starts {
 		w.starts[i] = clamp(s)
@@ -232,62 +242,63 @@ func (w *Planner) Safe(p *Problem, starts []time.Duration) bool {
 }
 
 // Tighten makes a plan safe again for a problem that became worse, and tells
-// whether it is: its starts, which count from the problem's time zero, are moved
-// forward together, no more than is needed. None becomes later. Reasons of stops
-// that moved are ForBattery; NoReturn is not looked at again.
+// whether it is. The plan's starts count from the problem's time zero; they are
+// moved forward together, no more than is needed, and none becomes later. The
+// reason of a stop that moved is ForBattery; NoReturn is not looked at again.
 //
-// With a limit on stops at once that would let more stop than may, so that it
+// With a limit on stops at once, where that would let more stop than may, it
 // plans anew.
 func (w *Planner) Tighten(p *Problem, out *Plan) bool {
-	w.load(p)
+	w.load(p, false)
 	w.grid = max(0, int64(p.Slot))
 	w.recall(out)
-	longest := int64(0)
+	last := int64(0)
 	for i := range w.hosts {
 		w.starts[i] = clamp(out.Stops[i].Start)
-		longest = max(longest, w.starts[i])
+		last = max(last, w.starts[i])
 	}
 	safe := w.safe(w.starts)
-	if !safe && p.AtOnce > 0 {
+	switch {
+	case safe:
+	case p.AtOnce > 0:
 		w.Make(p, out)
-		return out.Fits || out.FitsExpected
-	}
-	if !safe {
-		safe = w.moveForward(out, longest)
-	}
-	if !safe {
-		out.Fits, out.FitsExpected = false, false
+		return out.FitsExpected
+	default:
+		if safe = w.moveForward(out, last); !safe {
+			out.Fits, out.FitsExpected, out.NoReturn = false, false, -1
+		}
 	}
 	w.describe(out)
 	return safe
 }
 
-// moveForward bisects for the least by which all must start earlier. At worst all
-// start at once, in order.
-func (w *Planner) moveForward(out *Plan, longest int64) bool {
+// moveForward bisects for the least by which all must start earlier. At the most
+// all start at once, in order.
+func (w *Planner) moveForward(out *Plan, last int64) bool {
 	step := second
 	if w.grid > 0 {
 		step = w.grid
 	}
-	try := func(steps int64) bool {
-		for i := range w.starts {
-			w.starts[i] = max(0, clamp(out.Stops[i].Start)-steps*step)
-		}
-		return w.safe(w.starts)
-	}
-	lo, hi := int64(0), (longest+step-1)/step // hi is all at once
+	lo, hi := int64(0), (last+step-1)/step // hi is all at once
 	for lo+1 < hi {
-		if mid := (lo + hi) / 2; try(mid) {
+		if mid := (lo + hi) / 2; w.safeSooner(out, mid*step) {
 			hi = mid
 		} else {
 			lo = mid
 		}
 	}
-	safe := try(hi)
-	for i := range w.starts {
-		if s := &out.Stops[i]; s.Start > time.Duration(w.starts[i]) {
+	safe := w.safeSooner(out, hi*step)
+	for i := range w.hosts {
+		if s := w.stop(out, i); s.Start > time.Duration(w.starts[i]) {
 			s.Start, s.Why, s.Other = time.Duration(w.starts[i]), ForBattery, -1
 		}
 	}
 	return safe
+}
+
+func (w *Planner) safeSooner(out *Plan, by int64) bool {
+	for i := range w.hosts {
+		w.starts[i] = max(0, clamp(w.stop(out, i).Start)-by)
+	}
+	return w.safe(w.starts)
 }

@@ -8,17 +8,20 @@ import (
 // explain says of each stop why it is not a slot later: it tries that, and if
 // that is not safe, what would make it so.
 func (w *Planner) explain(out *Plan) {
-	effort := w.spent + len(w.scenarios)*(2_000_000/max(1, len(w.hosts)))
+	effort := w.spent + len(w.scenarios)*mostEffort
 	for i := range w.hosts {
-		s := &out.Stops[i]
+		s := w.stop(out, i)
 		s.Why, s.Other = 0, -1
 		switch {
-		case w.hosts[i].asked:
+		case w.hosts[i].Asked:
 			s.Why = BeforeAll
 		case !out.FitsExpected:
-			s.Why = ForNoReturn
+			s.Why, s.Other = ForNoReturn, w.fail.store
 		case w.spent < effort:
 			s.Why, s.Other = w.why(int32(i))
+			if s.Other >= 0 && s.Why != ForBattery {
+				s.Other = w.hosts[s.Other].outside
+			}
 		}
 	}
 }
@@ -58,7 +61,7 @@ func (w *Planner) inTheWay(i int32) int {
 	if !w.keeps || w.length[i] == 0 || int(w.busy[end]) < w.room {
 		return -1
 	}
-	for _, j := range w.ranked {
+	for j := range w.all() {
 		if j != i && w.start[j] <= end && end < w.start[j]+w.length[j] {
 			return int(j)
 		}
@@ -86,7 +89,7 @@ func (w *Planner) soundAlone(i int32) bool {
 		w.dispatch(w.stops(s), w.starts)
 		w.begun[i] += w.slot
 		w.down[i] += w.slot
-		if w.spent++; !w.replay(s.reserve, s.lost) {
+		if w.spent += len(w.hosts); !w.replay(s.reserve, s.lost) {
 			return false
 		}
 	}
@@ -94,7 +97,7 @@ func (w *Planner) soundAlone(i int32) bool {
 }
 
 // tries is how many hosts are looked at one by one.
-const tries = 8
+const tries = 4
 
 // giver gives a host that makes room for another to start in the slot given, by
 // going forward as far as a bound; -1 when all of them together do not. It looks
@@ -116,11 +119,10 @@ func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
 	w.keep()
 	copy(w.start, w.saved)
 	most, freed, left := -1, int64(-1), tries
-	for k := range w.ranked {
+	for h := range w.all() {
 		if backwards {
-			k = len(w.ranked) - 1 - k
+			h = w.all() - 1 - h
 		}
-		h := w.ranked[k]
 		if h == i || w.start[h] <= bound[h] {
 			continue
 		}
@@ -141,32 +143,37 @@ func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
 
 // describe fills in what follows from the starts.
 func (w *Planner) describe(out *Plan) {
-	out.Stops = resize(out.Stops, len(w.hosts))
-	for i := range out.Stops {
-		w.starts[i] = int64(out.Stops[i].Start)
+	for i := range w.hosts {
+		w.starts[i] = int64(w.stop(out, i).Start)
 	}
 	w.record(&w.traced, w.worst, w.starts, -1)
-	for i := range out.Stops {
-		s := &out.Stops[i]
-		s.Down = w.traced.Down[i]
-		s.Kept = int64(s.Start) >= w.hosts[i].hold
-	}
 	out.Stores = resize(out.Stores, len(w.stores))
 	for u := range out.Stores {
 		out.Stores[u] = w.traced.Stores[u].Forecast
 	}
+	for i := range w.hosts {
+		s := w.stop(out, i)
+		s.Down = time.Duration(w.down[i])
+		s.Kept = int64(s.Start) >= w.hosts[i].hold
+	}
 	w.latest(out)
 	for k := range w.scenarios {
-		if lost := w.scenarios[k].lost; lost >= 0 && out.FitsExpected {
-			w.record(&w.traced, w.worst, w.starts, lost)
-			for u := range out.Stores {
-				if u != lost {
-					out.Stores[u].Margin = min(out.Stores[u].Margin, w.traced.Stores[u].Margin)
-				}
-			}
+		if lost := w.scenarios[k].lost; lost >= 0 {
+			w.marginWithout(lost, out)
 		}
 	}
 	out.Unproven = w.unproven(out)
+}
+
+// marginWithout takes the margins that the loss of a store leaves, where they are
+// smaller.
+func (w *Planner) marginWithout(lost int, out *Plan) {
+	w.record(&w.traced, w.worst, w.starts, lost)
+	for u := range out.Stores {
+		if u != lost {
+			out.Stores[u].Margin = min(out.Stores[u].Margin, w.traced.Stores[u].Margin)
+		}
+	}
 }
 
 // latest goes back from the stores' ends less the reserve, at expected
@@ -176,9 +183,9 @@ func (w *Planner) latest(out *Plan) {
 		i := w.order[k]
 		t := w.deadline(i, out)
 		for _, j := range w.next.of(i) {
-			t = min(t, out.Stops[j].Latest)
+			t = min(t, w.stop(out, int(j)).Latest)
 		}
-		s := &out.Stops[i]
+		s := w.stop(out, int(i))
 		s.Latest = max(t-time.Duration(w.expected[i]), s.Start)
 	}
 }
@@ -193,7 +200,7 @@ func (w *Planner) deadline(i int32, out *Plan) time.Duration {
 		return out.Stores[u].End
 	}
 	t := time.Duration(farthest)
-	h := &w.p.Hosts[i]
+	h := &w.hosts[i]
 	if len(h.Feeds) > 0 {
 		t = 0
 		for _, f := range h.Feeds {

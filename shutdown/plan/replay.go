@@ -53,7 +53,7 @@ func (w *Planner) dispatch(stops, starts []int64) (last int64) {
 		for _, a := range w.after.of(i) {
 			t = max(t, w.down[a])
 		}
-		if w.hosts[i].asked {
+		if w.hosts[i].Asked {
 			t = 0
 		}
 		w.begun[i], w.down[i] = t, t+stops[i]
@@ -115,10 +115,13 @@ func (w *Planner) sortEvents() {
 			w.inTime[k] = int32(k)
 		}
 	}
-	moves := 8*len(w.inTime) + 64
-	for k := 1; k < len(w.inTime); k++ {
-		e := w.inTime[k]
+	moves, last := 8*len(w.inTime)+64, int64(0)
+	for k, e := range w.inTime {
 		at := w.events[e].at
+		if at >= last {
+			last = at
+			continue
+		}
 		j := k
 		for ; j > 0 && w.events[w.inTime[j-1]].at > at; j-- {
 			w.inTime[j] = w.inTime[j-1]
@@ -158,7 +161,7 @@ func (w *Planner) begin(lost int) {
 func (w *Planner) divide() {
 	clear(w.share)
 	for g := range w.groups {
-		feeds := w.p.Hosts[w.groups[g].first].Feeds
+		feeds := w.groups[g].first.Feeds
 		sum := 0.0
 		for _, f := range feeds {
 			if w.left&(1<<f.Store) != 0 && f.Part > 0 {
@@ -212,22 +215,28 @@ func (w *Planner) carry(from, to, reserve int64) bool {
 // lasts tells whether every store by itself could carry the draw of the moment
 // for the reserve.
 func (w *Planner) lasts(live, now, reserve int64) bool {
+	if reserve == 0 && !w.noting {
+		return true
+	}
 	ok := true
 	for u := range w.stores {
 		if w.left&(1<<u) == 0 || live >= w.until[u] {
 			continue
 		}
-		c := &w.stores[u]
-		left := 0.0
-		if reserve > 0 {
-			left = c.spare(w.charge[u], w.watts[u])
-			ok = ok && left >= 0
-		} else {
-			left = c.Left(w.charge[u], w.watts[u])
+		left := w.spared(u, w.charge[u], w.watts[u], reserve)
+		if ok = ok && left >= 0; w.noting {
+			w.note(u, now, left)
 		}
-		w.note(u, now, left)
 	}
 	return ok
+}
+
+// spared is what a store has left at a load after the reserve.
+func (w *Planner) spared(u int, q battery.Charge, watts float64, reserve int64) float64 {
+	if reserve > 0 {
+		return w.stores[u].spare(q, watts)
+	}
+	return w.stores[u].Left(q, watts)
 }
 
 // advance carries the draw of the moment for a while, with the hosts that were

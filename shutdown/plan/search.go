@@ -14,11 +14,11 @@ type searcher struct {
 	undo   []move  // the moves since the last that was kept
 	queue  []int32 // places in the order, falling, of hosts whose moves are to be passed on
 
-	values []value
-	scale  float64   // worth is counted in whole numbers, so many to one
-	still  []float64 // the chance that the outage is still on, per slot
-	time   []float64 // the time that is to be expected of it until then, in seconds
-	wear   [][]int64 // per store and slot: what a watt until then takes
+	values  []value
+	scale   float64   // worth is counted in whole numbers, so many to one
+	still   []float64 // the chance that the outage is still on, per slot
+	time    []float64 // the time that is to be expected of it until then, in seconds
+	horizon int       // the slot by which wear counts
 
 	ratio   []float64 // what the next step of a host is worth for what it takes
 	known   []bool    // ratio is right
@@ -99,7 +99,7 @@ func (w *Planner) sooner(i int32, to int) bool {
 		}
 		w.occupy(i, 1)
 	}
-	if to < w.low[i] || i == w.pinned || w.hosts[i].asked {
+	if to < w.low[i] || i == w.pinned || w.hosts[i].Asked {
 		return false
 	}
 	w.move(i, to)
@@ -156,9 +156,8 @@ func (w *Planner) keep() { w.undo = w.undo[:0] }
 func (w *Planner) weigh() (gain, cost int64) {
 	for _, m := range w.undo {
 		h := &w.hosts[m.host]
-		wear := w.wear[h.store]
 		gain += w.worth(m.host, m.to) - w.worth(m.host, m.from)
-		cost += h.up * (wear[m.to] - wear[m.from])
+		cost += h.up * w.wear(h, m.from, m.to)
 	}
 	return gain, cost
 }
@@ -166,11 +165,15 @@ func (w *Planner) weigh() (gain, cost int64) {
 // ratio is gain for cost. What costs nothing counts as next to nothing.
 func ratio(gain, cost int64) float64 { return float64(gain) / float64(max(1, cost)) }
 
+// mostEffort bounds the search for one scenario, in hosts replayed: some 50 ms.
+// It is reached with some hundreds of hosts.
+const mostEffort = 600_000
+
 // improve makes the most of the stores, from a safe plan in start: the time that
 // all are to be kept, then the promised times, then worth.
 func (w *Planner) improve() {
-	kinds, n := len(w.scenarios), max(1, len(w.hosts))
-	effort := w.spent + kinds*(2_000_000/n)
+	kinds, n := len(w.scenarios), len(w.hosts)
+	effort := w.spent + kinds*mostEffort
 	w.settle()
 	w.promise(effort, w.floor)
 	w.promise(effort, w.held)
@@ -190,8 +193,13 @@ func (w *Planner) improve() {
 		}
 	}
 	if !w.p.Quick {
-		w.deepen(min(effort, w.spent+kinds*20_000/(n+10)))
+		w.deepen(min(effort, w.spent+kinds*20_000*n/(n+10)))
 	}
+	// Nothing is left that could be later: the reasons rest on it.
+	w.off = w.peaks
+	for w.fill(1, -1, effort) {
+	}
+	w.off = false
 }
 
 // rounds is how often trades are looked for: of steps up to eight times as long,
@@ -246,27 +254,26 @@ func (w *Planner) upTo(t int64) int { return min(w.last, int((t+w.slot-1)/w.slot
 // promise keeps each host up until a time, or as long as can be, from the
 // highest priority down. Many at once are tried first.
 func (w *Planner) promise(effort int, until func(*host) int64) {
-	for k, many := 0, len(w.ranked); k < len(w.ranked) && w.spent < effort; {
-		many = min(many, len(w.ranked)-k)
+	for i, many := int32(0), w.all(); i < w.all() && w.spent < effort; {
+		many = min(many, w.all()-i)
 		switch {
-		case w.raiseAll(w.ranked[k:k+many], until):
-			k, many = k+many, 2*many
+		case w.raiseAll(i, i+many, until):
+			i, many = i+many, 2*many
 		case many > 1:
 			many /= 2
 		default:
-			i := w.ranked[k]
 			w.raise(i, w.upTo(until(&w.hosts[i])))
-			k++
+			i++
 		}
 	}
 }
 
-func (w *Planner) raiseAll(hosts []int32, until func(*host) int64) bool {
+func (w *Planner) raiseAll(from, to int32, until func(*host) int64) bool {
 	ok := true
-	for _, i := range hosts {
+	for i := from; i < to; i++ {
 		h := &w.hosts[i]
-		if to := w.upTo(until(h)); ok && !h.asked && w.start[i] < to {
-			ok = w.push(i, to)
+		if slot := w.upTo(until(h)); ok && !h.Asked && w.start[i] < slot {
+			ok = w.push(i, slot)
 		}
 	}
 	if ok && (len(w.undo) == 0 || w.try()) {
@@ -303,13 +310,12 @@ func (w *Planner) bind() {
 }
 
 // fill pushes hosts on by a number of slots, those first whose step is worth
-// most for what it takes, until none can be.
-func (w *Planner) fill(by int, pinned int32, effort int) {
-	end := 0
+// most for what it takes, until none can be, and tells whether any was.
+func (w *Planner) fill(by int, pinned int32, effort int) (any bool) {
+	w.horizon = 0
 	for _, s := range w.start {
-		end = max(end, s)
+		w.horizon = max(w.horizon, s)
 	}
-	w.weather(end)
 	w.pinned = pinned
 	clear(w.known)
 	clear(w.stuck)
@@ -317,18 +323,20 @@ func (w *Planner) fill(by int, pinned int32, effort int) {
 		if w.push(i, w.start[i]+by) && w.try() {
 			w.unsettle(by)
 			w.keep()
+			any = true
 		} else {
 			w.back()
 			w.stuck[i] = true
 		}
 	}
 	w.pinned = -1
+	return any
 }
 
 func (w *Planner) mostWorth(by int) int32 {
 	best := int32(-1)
-	for _, i := range w.ranked {
-		if w.stuck[i] || w.hosts[i].asked {
+	for i := range w.all() {
+		if w.stuck[i] || w.hosts[i].Asked {
 			continue
 		}
 		if !w.known[i] {
@@ -376,7 +384,7 @@ func (w *Planner) trade(by, effort int) (any bool) {
 			push := &w.pushes[p]
 			// What a push costs need not be what a pull frees: the stores are not
 			// alike, and the tightest moment need not be the end.
-			if push.ratio <= pull.ratio*3/4 || tried == 4 || w.touched[pull.host] || w.spent > effort {
+			if push.ratio <= pull.ratio*3/4 || tried == 2 || w.touched[pull.host] || w.spent > effort {
 				break
 			}
 			if push.gain <= pull.gain || push.cost > pull.cost+pull.cost/3 || w.touched[push.host] || push.host == pull.host {
@@ -394,8 +402,8 @@ func (w *Planner) trade(by, effort int) (any bool) {
 func (w *Planner) survey(by int) {
 	w.pulls, w.pushes = w.pulls[:0], w.pushes[:0]
 	clear(w.touched)
-	for _, i := range w.ranked {
-		if w.hosts[i].asked {
+	for i := range w.all() {
+		if w.hosts[i].Asked {
 			continue
 		}
 		for d := by; d <= 8*by; d *= 2 {
@@ -430,15 +438,18 @@ func (w *Planner) exchange(pull, push *option) bool {
 }
 
 // deepen tries for every host what comes of stopping it earlier, or later at the
-// others' cost, and with a limit on stops at once of two hosts changing places,
-// when the rest is made anew.
+// others' cost, and with a limit on stops at once of taking another's place, when the
+// rest is made anew.
 func (w *Planner) deepen(effort int) {
 	for better := true; better; {
 		better = false
-		for a, i := range w.ranked {
-			for _, j := range w.ranked[:a] {
-				if w.keeps {
-					better = w.attempt(effort, func() bool { return w.changePlaces(i, j, effort) }) || better
+		for i := range w.all() {
+			for j := range w.all() {
+				if w.keeps && i < j {
+					better = w.attempt(effort, func() bool { return w.takePlace(i, j, true, effort) }) || better
+				}
+				if w.keeps && i != j {
+					better = w.attempt(effort, func() bool { return w.takePlace(i, j, false, effort) }) || better
 				}
 			}
 			for by := 1; by <= w.last; by *= 2 {
@@ -478,7 +489,7 @@ func (w *Planner) stopEarlier(i int32, by, effort int) bool {
 }
 
 func (w *Planner) stopLater(i int32, by, effort int) bool {
-	if w.hosts[i].asked || !w.push(i, w.start[i]+by) {
+	if w.hosts[i].Asked || !w.push(i, w.start[i]+by) {
 		return false
 	}
 	w.keep()
@@ -490,16 +501,20 @@ func (w *Planner) stopLater(i int32, by, effort int) bool {
 	return true
 }
 
-// changePlaces puts two hosts in each other's place and lets all others wait
-// where that makes them.
-func (w *Planner) changePlaces(i, j int32, effort int) bool {
+// takePlace puts a host in another's place, and the other in its own or behind
+// it, and lets all others wait where that makes them.
+func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 	copy(w.from, w.start)
-	w.from[i], w.from[j] = w.from[j], w.from[i]
-	w.line = append(w.line[:0], w.ranked...)
-	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(w.from[a], w.from[b]) })
-	for k, h := range w.line {
-		w.turn[h] = k
+	if w.from[i] = w.start[j]; change {
+		w.from[j] = w.start[i]
 	}
+	w.line = append(w.line[:0], i)
+	for k := range w.all() {
+		if k != i {
+			w.line = append(w.line, k)
+		}
+	}
+	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(w.from[a], w.from[b]) })
 	if !w.inLine(w.room) {
 		return false
 	}
@@ -526,7 +541,7 @@ func (w *Planner) repair(pinned int32) bool {
 	defer func() { w.pinned = -1 }()
 	for !w.try() {
 		best, least := int32(-1), 0.0
-		for _, j := range w.ranked {
+		for j := range w.all() {
 			if w.pull(j, w.start[j]-1) {
 				gain, cost := w.weigh()
 				if r := ratio(-gain, -cost); best < 0 || r < least {

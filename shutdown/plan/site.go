@@ -1,7 +1,9 @@
 package plan
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -11,6 +13,7 @@ import (
 type site struct {
 	p      *Problem
 	hosts  []host
+	inside []int32 // of a host of the problem: where it is in hosts
 	stores []store
 	fades  []*fades
 	// groups are the hosts by what feeds them: those of one group share their
@@ -25,15 +28,16 @@ type site struct {
 }
 
 // host is a Host in whole numbers, microwatts and nanoseconds: they add up to
-// the same sum in whatever order, so that neither the order of the hosts nor
-// the number of steps leaves a trace in a plan.
+// the same sum in whatever order, so that the number of steps leaves no trace in
+// a plan.
 type host struct {
+	*Host
+	outside         int // where it is in the problem
 	up, stopping    int64
 	worst, expected int64
 	hold            int64
 	group           int32
 	store           int32 // one that feeds it
-	asked           bool
 }
 
 type store struct {
@@ -105,13 +109,16 @@ func (c *store) linear() bool { return c.Exponent == 0 || c.Exponent == 1 }
 
 type group struct {
 	feeds, needs uint64 // stores, as bits
-	first        int32  // a host of the group
+	first        *Host  // one of the group
 }
 
 // edges lists other hosts for each host.
 type edges struct{ at, to []int32 }
 
 func (e *edges) of(i int32) []int32 { return e.to[e.at[i]:e.at[i+1]] }
+
+// all is how many hosts there are.
+func (w *Planner) all() int32 { return int32(len(w.hosts)) }
 
 const (
 	watt   = 1_000_000 // microwatts
@@ -123,43 +130,76 @@ const (
 	maxStores = 64
 )
 
-// load makes a problem ready.
-func (w *Planner) load(p *Problem) {
+// load makes a problem ready. Sorted, the hosts are taken in an order that
+// depends on what they are alone, so that the order of the problem leaves no
+// trace in a plan.
+func (w *Planner) load(p *Problem, sorted bool) {
 	if len(p.Stores) > maxStores {
 		panic("plan: more than 64 stores")
 	}
 	w.p = p
+	w.loadStores()
+	w.hosts, w.groups = w.hosts[:0], w.groups[:0]
+	for i := range p.Hosts {
+		w.hosts = append(w.hosts, host{Host: &p.Hosts[i], outside: i})
+	}
+	if sorted {
+		slices.SortFunc(w.hosts, compare)
+	}
+	w.inside = resize(w.inside, len(w.hosts))
+	for i := range w.hosts {
+		h := &w.hosts[i]
+		w.inside[h.outside] = int32(i)
+		h.up, h.stopping = microwatts(h.Watts), microwatts(h.Stopping)
+		h.worst, h.hold = clamp(h.Stops), clamp(h.Hold)
+		if h.expected = h.worst; h.Expected > 0 || h.Asked {
+			h.expected = min(clamp(h.Expected), h.worst)
+		}
+		if len(h.Feeds) > 0 {
+			h.store = int32(h.Feeds[0].Store)
+		}
+		h.group = w.groupOf(h)
+	}
+	w.link()
+	w.sort()
+	w.size()
+}
+
+func (w *Planner) loadStores() {
 	w.stores = w.stores[:0]
-	for i := range p.Stores {
-		s := &p.Stores[i]
+	for i := range w.p.Stores {
+		s := &w.p.Stores[i]
 		if i == len(w.fades) {
 			w.fades = append(w.fades, &fades{})
 		}
 		if f := w.fades[i]; f.relaxation != s.Model.Relaxation {
 			*f = fades{relaxation: s.Model.Relaxation}
 		}
-		c := store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base), span: seconds(clamp(p.Reserve)), fades: w.fades[i]}
-		c.decay = c.fade(clamp(p.Reserve))
+		c := store{Model: s.Model, start: s.Charge, base: math.Max(0, s.Base), span: seconds(clamp(w.p.Reserve)), fades: w.fades[i]}
+		c.decay = c.fade(clamp(w.p.Reserve))
 		w.stores = append(w.stores, c)
 	}
-	w.hosts, w.groups = w.hosts[:0], w.groups[:0]
-	for i := range p.Hosts {
-		h := &p.Hosts[i]
-		c := host{
-			up: microwatts(h.Watts), stopping: microwatts(h.Stopping),
-			worst: clamp(h.Stops), hold: clamp(h.Hold), asked: h.Asked, group: w.groupOf(int32(i), h),
-		}
-		if len(h.Feeds) > 0 {
-			c.store = int32(h.Feeds[0].Store)
-		}
-		if c.expected = c.worst; h.Expected > 0 || h.Asked {
-			c.expected = min(clamp(h.Expected), c.worst)
-		}
-		w.hosts = append(w.hosts, c)
+}
+
+// compare puts the highest priority first, and of two alike the lighter.
+func compare(a, b host) int {
+	if c := cmp.Compare(b.Priority, a.Priority); c != 0 {
+		return c
 	}
-	w.link()
-	w.sort()
-	w.size()
+	if c := cmp.Compare(a.Watts, b.Watts); c != 0 {
+		return c
+	}
+	if c := cmp.Or(
+		cmp.Compare(a.Stopping, b.Stopping), cmp.Compare(a.Stops, b.Stops), cmp.Compare(a.Expected, b.Expected),
+		cmp.Compare(a.Hold, b.Hold), cmp.Compare(a.Value, b.Value), cmp.Compare(a.Restart, b.Restart),
+		cmp.Compare(len(a.After), len(b.After)), slices.Compare(a.Needs, b.Needs),
+	); c != 0 {
+		return c
+	}
+	feeds := slices.CompareFunc(a.Feeds, b.Feeds, func(f, g Feed) int {
+		return cmp.Or(cmp.Compare(f.Store, g.Store), cmp.Compare(f.Part, g.Part))
+	})
+	return cmp.Or(feeds, cmp.Compare(a.outside, b.outside))
 }
 
 // microwatts rounds a draw up. Above a gigawatt it is no draw of a machine.
@@ -173,13 +213,13 @@ func microwatts(watts float64) int64 {
 func clamp(d time.Duration) int64 { return min(max(int64(d), 0), farthest) }
 
 // groupOf finds the host's group, or makes it.
-func (w *Planner) groupOf(i int32, h *Host) int32 {
+func (w *Planner) groupOf(h *host) int32 {
 	for g := range w.groups {
-		if o := &w.p.Hosts[w.groups[g].first]; same(h.Feeds, o.Feeds) && same(h.Needs, o.Needs) {
+		if o := w.groups[g].first; slices.Equal(h.Feeds, o.Feeds) && slices.Equal(h.Needs, o.Needs) {
 			return int32(g)
 		}
 	}
-	c := group{first: i}
+	c := group{first: h.Host}
 	for _, f := range h.Feeds {
 		if f.Part > 0 {
 			c.feeds |= 1 << f.Store
@@ -190,18 +230,6 @@ func (w *Planner) groupOf(i int32, h *Host) int32 {
 	}
 	w.groups = append(w.groups, c)
 	return int32(len(w.groups) - 1)
-}
-
-func same[T comparable](a, b []T) bool {
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
 }
 
 // dead tells whether the group is off from the start when the store is lost.
@@ -215,11 +243,12 @@ func (w *Planner) link() {
 	w.after.to = w.after.to[:0]
 	for i := range w.hosts {
 		w.after.at[i] = int32(len(w.after.to))
-		if w.hosts[i].asked {
+		if w.hosts[i].Asked {
 			continue
 		}
-		for _, a := range w.p.Hosts[i].After {
-			w.after.to = append(w.after.to, int32(a))
+		for _, outside := range w.hosts[i].After {
+			a := w.inside[outside]
+			w.after.to = append(w.after.to, a)
 			w.next.at[a]++
 		}
 	}
@@ -275,13 +304,13 @@ func (w *Planner) size() {
 
 	w.worst, w.expected = resize(w.worst, n), resize(w.expected, n)
 	w.start, w.length, w.starts = resize(w.start, n), resize(w.length, n), resize(w.starts, n)
-	w.turn, w.best, w.from = resize(w.turn, n), resize(w.best, n), resize(w.from, n)
+	w.best, w.from = resize(w.best, n), resize(w.from, n)
 
 	w.first, w.low, w.values = resize(w.first, n), resize(w.low, n), resize(w.values, n)
 	w.ratio, w.known, w.stuck, w.touched = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n), resize(w.touched, n)
 	w.want, w.own, w.net = resize(w.want, n), resize(w.own, n), resize(w.net, n)
 	w.stays, w.counted = resize(w.stays, n), resize(w.counted, n)
-	w.wear, w.passed = grow(w.wear, m), grow(w.passed, m)
+	w.passed = grow(w.passed, m)
 
 	w.peaks = false
 	for i := range w.hosts {

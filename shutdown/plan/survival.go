@@ -89,8 +89,8 @@ const worthless = 1e-6
 // that depends on the largest worth alone.
 func (w *Planner) appraise() {
 	most, end := 1.0, len(w.still)-1
-	for i := range w.p.Hosts {
-		h := &w.p.Hosts[i]
+	for i := range w.hosts {
+		h := &w.hosts[i]
 		v := value{h.Value, max(0, h.Restart)}
 		if v.perSecond == 0 {
 			v.perSecond = float64(h.Priority)

@@ -40,7 +40,7 @@ type Point struct {
 // long; nil is the worst. A stop begins when it is planned and all that it waits
 // for is down.
 func (w *Planner) Replay(p *Problem, starts, stops []time.Duration, out *Trace) {
-	w.load(p)
+	w.load(p, false)
 	w.grid = max(0, int64(p.Slot))
 	for i := range w.hosts {
 		w.starts[i] = clamp(starts[i])
@@ -63,7 +63,8 @@ func (w *Planner) record(out *Trace, stops, starts []int64, lost int) {
 	out.Carried = w.replay(0, lost)
 	w.trace = nil
 	for i := range w.hosts {
-		out.Begun[i], out.Down[i] = time.Duration(w.begun[i]), time.Duration(w.down[i])
+		k := w.hosts[i].outside
+		out.Begun[k], out.Down[k] = time.Duration(w.begun[i]), time.Duration(w.down[i])
 	}
 	for u := range w.stores {
 		if w.left&(1<<u) != 0 && w.until[u] > 0 {

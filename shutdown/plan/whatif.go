@@ -18,7 +18,7 @@ type Gain struct {
 // everything with nothing stopped: until the first host is left without. It
 // counts no reserve and no grid.
 func (w *Planner) Marginal(p *Problem, out []Gain) (allUp time.Duration, gains []Gain) {
-	w.load(p)
+	w.load(p, false)
 	w.grid = 0
 	clear(w.stuck)
 	all := w.lastsWithout(w.stuck)
@@ -61,7 +61,7 @@ func (w *Planner) lastsWithout(off []bool) int64 {
 	for i := range w.hosts {
 		if h := &w.hosts[i]; !off[i] {
 			w.end[h.group] = farthest
-			if w.draw[h.group] += h.up; h.asked {
+			if w.draw[h.group] += h.up; h.Asked {
 				w.draw[h.group] += h.stopping - h.up
 			}
 		}

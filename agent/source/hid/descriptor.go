@@ -317,11 +317,11 @@ func (p *parser) lastPage() {
 // usageAt gives the usage of the nth value; the last one serves all the rest.
 func (p *parser) usageAt(n int) usage {
 	for _, s := range p.usages {
-		if run := int(s.last-s.first) + 1; n < run {
+		run := int(s.last-s.first) + 1
+		if n < run {
 			return s.first + usage(n)
-		} else {
-			n -= run
 		}
+		n -= run
 	}
 	if len(p.usages) == 0 {
 		return 0

@@ -122,9 +122,6 @@ func naming(cfg policy.HID) string {
 
 // connect opens the UPS if it is not open, wherever it is plugged in now.
 func (s *Source) connect(ctx context.Context) error {
-	if s.ups != nil && s.ups.over() {
-		s.Close()
-	}
 	if s.ups != nil {
 		return nil
 	}
@@ -145,7 +142,7 @@ func (s *Source) listen(t *talk) {
 	for {
 		n, err := t.file.Read(buf)
 		if err != nil {
-			if t.end(); !errors.Is(err, os.ErrClosed) {
+			if !errors.Is(err, os.ErrClosed) {
 				s.changed()
 			}
 			return

@@ -16,9 +16,8 @@ type talk struct {
 	*port
 	reports []*report // in the order in which they are asked for
 
-	mu    sync.Mutex // guards what the UPS may send at any time
-	held  []reading  // by slot
-	ended bool
+	mu   sync.Mutex // guards what the UPS may send at any time
+	held []reading  // by slot
 }
 
 // report is one report that is asked for.
@@ -179,16 +178,4 @@ func (t *talk) readings(began time.Time) (r *readings, contact bool) {
 		}
 	}
 	return r, contact
-}
-
-func (t *talk) end() {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	t.ended = true
-}
-
-func (t *talk) over() bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.ended
 }

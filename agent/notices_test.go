@@ -1,0 +1,45 @@
+package agent
+
+import (
+	"testing"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+// The board holds each condition once for each object, since it was first
+// raised, until it is cleared or its object is gone, and the last 200 records.
+func TestBoard(t *testing.T) {
+	p := &policy.Policy{UPSs: []policy.UPS{{Name: "a"}, {Name: "b"}}}
+	silent := func(ups int32, clear bool) *shutdown.Notice {
+		return &shutdown.Notice{Code: shutdown.SourceSilent, UPS: ups, Host: -1, B: -1, Clear: clear}
+	}
+	var b board
+	start := shutdown.Instant(time.Hour)
+	for i, c := range []struct {
+		notice *shutdown.Notice
+		news   bool
+		raised int
+	}{
+		{silent(1, false), true, 1}, {silent(0, false), true, 2}, {silent(1, false), false, 2},
+		{silent(1, true), true, 1}, {silent(1, true), false, 1},
+	} {
+		if news := b.take(start.Add(time.Duration(i)*time.Second), p, c.notice); news != c.news || len(b.Conditions) != c.raised {
+			t.Errorf("notice %d: news %v, %d raised; want %v, %d", i, news, len(b.Conditions), c.news, c.raised)
+		}
+	}
+	if c := b.Conditions[0]; c.UPS != "a" || !c.Since.Equal(wall(start.Add(time.Second))) || c.Code != "source-silent" {
+		t.Errorf("left is %+v", c)
+	}
+	b.forget(&policy.Policy{UPSs: []policy.UPS{{Name: "b"}}})
+	if len(b.Conditions) != 0 {
+		t.Errorf("of a UPS that is gone: %+v", b.Conditions)
+	}
+	for i := range 300 {
+		b.take(start, p, &shutdown.Notice{Code: shutdown.OutageOver, UPS: -1, Host: -1, A: int64(i)})
+	}
+	if n := len(b.Records); n != recordsKept || b.Records[n-1].Text != "outage 299 is over after 0s" {
+		t.Errorf("%d records, the last says %q", n, b.Records[n-1].Text)
+	}
+}

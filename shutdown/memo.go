@@ -1,0 +1,82 @@
+package shutdown
+
+import (
+	"math"
+
+	"ebbline/shutdown/plan"
+)
+
+// memo remembers answers of the planner: a simulation asks the same question at
+// the beginning of many outages. It changes no answer: a question is the same
+// only if all of it is.
+type memo struct{ slots [memoSlots]remembered }
+
+const memoSlots = 256
+
+type remembered struct {
+	key  []uint64
+	plan plan.Plan
+}
+
+// make answers the problem in w, from memory if it was asked before.
+func (w *work) make() {
+	w.key = w.key[:0]
+	add := func(v ...uint64) { w.key = append(w.key, v...) }
+	p := &w.problem
+	f := math.Float64bits
+	add(uint64(p.Floor), uint64(p.Reserve), uint64(p.Elapsed), uint64(p.AtOnce), uint64(len(p.Stores)), uint64(len(p.Hosts)))
+	for i := range p.Stores {
+		s := &p.Stores[i]
+		add(f(s.Model.Store), f(s.Model.Ohmic), f(s.Model.Diffusion), f(s.Model.Relaxation), f(s.Charge.Delivered), f(s.Charge.Bound), f(s.Base))
+	}
+	for i := range p.Hosts {
+		h := &p.Hosts[i]
+		asked := uint64(0)
+		if h.Asked {
+			asked = 1
+		}
+		add(f(h.Watts), f(h.Stopping), uint64(h.Stops), uint64(h.Expected), uint64(h.Priority), f(h.Value), uint64(h.Hold), asked, uint64(len(h.Feeds)), uint64(len(h.Needs)), uint64(len(h.After)))
+		for _, e := range h.Feeds {
+			add(uint64(e.Store), f(e.Part))
+		}
+		for _, n := range h.Needs {
+			add(uint64(n))
+		}
+		for _, a := range h.After {
+			add(uint64(a))
+		}
+	}
+	slot := &w.memo.slots[hash(w.key)%memoSlots]
+	if !same(slot.key, w.key) {
+		w.planner.Make(p, &slot.plan)
+		slot.key = append(slot.key[:0], w.key...)
+	}
+	q := &slot.plan
+	stops, stores, fragile := w.plan.Stops[:0], w.plan.Stores[:0], w.plan.Fragile[:0]
+	w.plan = *q
+	w.plan.Stops, w.plan.Stores, w.plan.Fragile = append(stops, q.Stops...), append(stores, q.Stores...), append(fragile, q.Fragile...)
+}
+
+// hash is FNV-1a over the words.
+func hash(key []uint64) uint64 {
+	h := uint64(14695981039346656037)
+	for _, v := range key {
+		for range 8 {
+			h = (h ^ v&0xff) * 1099511628211
+			v >>= 8
+		}
+	}
+	return h
+}
+
+func same(a, b []uint64) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}
