@@ -173,12 +173,7 @@ func (l *ifLost) of(s *shutdown.State) *shutdown.State {
 	if l.state != nil && l.state.Policy == s.Policy && s.Now.Sub(l.from) < ifLostFor {
 		return l.state
 	}
-	c := s.Clone()
-	for i := range c.UPSs {
-		m := c.UPSs[i].Last
-		m.Source, m.Input, m.Testing, m.OnBatterySecs = shutdown.FromBattery, shutdown.LineBad, false, shutdown.Unread
-		c.Step(c.Now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: m}, nil)
-	}
+	c := s.IfInputFailed()
 	l.state, l.from = c, s.Now
 	return c
 }

@@ -47,24 +47,28 @@ const (
 	TestSeen                     // UPS: a battery test of its own is under way
 
 	firstCondition
-	SourceSilent     // UPS: it does not answer
-	PlanDoesNotFit   // A: fits at expected durations (1, 0)
-	BatteryLow       // UPS: by its own word
-	NoBatteryBehind  // UPS: bypass
-	OutputIsOff      // UPS
-	OrderGivenUp     // Host goes though B may still be up
-	HostRefuses      // Host: it answers and says no
-	HostUnreachable  // Host: it does not get the order
-	HostGivenUp      // Host: its allowance is used up
-	HostNotBack      // Host: every start in vain
-	NoWayToStart     // Host: down, and the policy has no way to start it
-	OutputNotOff     // UPS: it would not take the order to switch off
-	StoppedHalfway   // Host: asked, still up, input back
+	SourceSilent    // UPS: it does not answer
+	PlanDoesNotFit  // A: fits at expected durations (1, 0)
+	BatteryLow      // UPS: by its own word
+	NoBatteryBehind // UPS: bypass
+	OutputIsOff     // UPS
+	OutputNotOff    // UPS: it would not take the order to switch off
+	OutputCounts    // UPS: it would not take back the order, the input being back
+
+	// About a host, from here to StoppedHalfway: each raised once, see raise.
+	OrderGivenUp    // it goes though B may still be up
+	LeftDependent   // it goes though B stays up: B has another feed with input
+	HostRefuses     // it answers and says no
+	HostUnreachable // it does not get the order
+	HostGivenUp     // its allowance is used up
+	HostNotBack     // every start in vain
+	NoWayToStart    // down, and the policy has no way to start it
+	StoppedHalfway  // asked, still up, input back
+
 	HoldInForce      // operator
 	AbortInForce     // operator
 	PolicyWaits      // a new policy waits for the end of the outage
 	ForecastLowered  // UPS: readings speak against the belief
-	LeftDependent    // Host goes though B stays up: B has another feed with input
 	JournalUnwritten // raised by the runner
 	SecretUnreadable // raised by the runner
 	PolicyRefused    // raised by the runner
@@ -80,7 +84,7 @@ var codeNames = [...]string{
 	SourceSilent: "source-silent", PlanDoesNotFit: "plan-does-not-fit", BatteryLow: "battery-low",
 	NoBatteryBehind: "no-battery-behind", OutputIsOff: "output-off", OrderGivenUp: "order-given-up",
 	HostRefuses: "host-refuses", HostUnreachable: "host-unreachable", HostGivenUp: "host-given-up",
-	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched",
+	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched", OutputCounts: "output-still-counts",
 	StoppedHalfway: "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused",
@@ -170,6 +174,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("%s is down and the policy has no way to start it. Start it by hand, or give it a wake block.", host)
 	case OutputNotOff:
 		return fmt.Sprintf("UPS %s did not take the order to switch its output off and on again. Hosts set to start with power may stay off.", ups)
+	case OutputCounts:
+		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back.", ups)
 	case StoppedHalfway:
 		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
 	case HoldInForce:

@@ -4,13 +4,14 @@ import (
 	"math"
 	"time"
 
+	"ebbline/policy"
 	"ebbline/shutdown/battery"
 	"ebbline/shutdown/plan"
 )
 
 // replan asks the planner who stops when, as things stand now.
 func (s *State) replan(at Instant, out []Effect) []Effect {
-	s.stale, s.worse, s.slack = false, false, false
+	s.Stale, s.Worse, s.Slack = false, false, false
 	if !s.anyOnBattery() {
 		if s.wasUnfit() {
 			s.Fits = true
@@ -49,11 +50,11 @@ func (s *State) question(at Instant) *work {
 // over goes to those that are still up. A whole new plan would be worth a little
 // more and cost a thousand times as much.
 func (s *State) adjust(at Instant, out []Effect) []Effect {
-	worse := s.worse
-	s.worse, s.slack = false, false
+	worse := s.Worse
+	s.Worse, s.Slack = false, false
 	w := s.question(at)
 	if len(w.hosts) == 0 || !s.FitsExp {
-		s.stale = true
+		s.Stale = true
 		return out
 	}
 	s.recall(at, w)
@@ -61,7 +62,7 @@ func (s *State) adjust(at Instant, out []Effect) []Effect {
 		s.loosen(w)
 	}
 	if !w.planner.Tighten(&w.problem, &w.plan) {
-		s.stale = true // it takes another order, or there is none: from the start
+		s.Stale = true // it takes another order, or there is none: from the start
 		return out
 	}
 	return s.take(at, w, out)
@@ -500,9 +501,8 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 	blocker, stays := s.blocker(k)
 	if p.Prepare != nil && !h.Prepared && (at >= h.Start.Add(-p.Prepare.Ahead) || blocker < 0 && at >= h.Start) {
-		h.Prepared = true
-		id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbPrepare, Try: 1}
-		out = append(out, Effect{Kind: Begin, Action: Action{ID: id, Deadline: at.Add(p.Prepare.GivesUp)}})
+		h.Prepared, h.Preparing = true, true
+		out = append(out, s.prepare(at, k))
 	}
 	switch {
 	case at < h.Start && (blocker < 0 || at < h.Latest):
@@ -515,19 +515,21 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 			return out
 		}
 		if stays >= 0 {
-			n := condition(LeftDependent, -1, k)
-			n.Notice.B = int64(stays)
-			out = append(out, n)
+			out = s.raise(LeftDependent, k, int64(stays), out)
 		}
 	case at >= h.Latest:
 		h.Forced = true
-		n := condition(OrderGivenUp, -1, k)
-		n.Notice.B = int64(blocker)
-		out = append(out, n)
+		out = s.raise(OrderGivenUp, k, int64(blocker), out)
 	default:
 		return out
 	}
 	return s.ask(at, k, out)
+}
+
+// prepare begins a host's early step.
+func (s *State) prepare(at Instant, k int32) Effect {
+	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbPrepare, Try: 1}
+	return Effect{Kind: Begin, Action: Action{ID: id, Deadline: at.Add(s.Policy.Hosts[k].Prepare.GivesUp)}}
 }
 
 // sure tells whether every loss that leaves the host on battery is more than
@@ -576,14 +578,15 @@ func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
 	h.Power, h.AskedAt, h.GiveUp = Asked, at, at.Add(s.Policy.Hosts[k].GivesUp())
 	h.Method, h.Told, h.Retry = 0, false, 0
-	h.Dark = !h.Alive && (h.Seen == SeenSilent || h.Seen == SeenOff)
+	h.Dark = h.off()
+	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 	if h.Outage != s.Outage {
 		h.Outage, h.Try = s.Outage, 0
 	}
 	h.Deadline = at.Add(s.Policy.Hosts[k].Methods[0].GivesUp)
 	s.due = true
 	if p := &s.Policy.Hosts[k]; p.StoppingWatts > p.Watts {
-		s.worse = true // the plan counted on it, but perhaps at another time
+		s.Worse = true // the plan counted on it, but perhaps at another time
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if s.UPSs[f].Phase == RideThrough {
@@ -659,8 +662,8 @@ func (s *State) escalate(at Instant, k int32, out []Effect) []Effect {
 		return s.try(k, out)
 	}
 	h.Power, h.Retry = Abandoned, 0
-	s.stale = true // it draws on, for all that is known
-	return append(out, condition(HostGivenUp, -1, k))
+	s.Stale = true // it draws on, for all that is known
+	return s.raise(HostGivenUp, k, -1, out)
 }
 
 // spared: the input is back while the host stops. What was begun is finished;
@@ -672,12 +675,16 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 		return out
 	case !h.Told && !h.InFlight, at >= h.GiveUp && h.Seen == SeenUp:
 		if h.Told {
-			out = append(out, condition(StoppedHalfway, -1, k))
+			out = s.raise(StoppedHalfway, k, -1, out)
 		}
 		h.Power, h.InFlight, h.Prepared, s.due = Up, false, false, true
+	case at >= h.GiveUp && h.Seen == SeenSilent:
+		// Told, and out of sight since: to start it does no harm if it is up.
+		h.Stopped = h.Stopped || !h.Dark
+		out = s.down(at, k, out)
 	case at >= h.GiveUp:
 		h.Power, h.InFlight, s.due = Abandoned, false, true
-		out = append(out, condition(HostGivenUp, -1, k))
+		out = s.raise(HostGivenUp, k, -1, out)
 	}
 	return out
 }
@@ -697,10 +704,10 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 		}
 		s.due = s.due || seen == SeenSilent && s.Outstanding()
 	case Asked:
-		// Silence proves a stop only of a host that was told to; of another it
-		// may be the way to it that is gone.
+		// Silence proves a stop only of a host that was told to and was in sight
+		// until then; else it may be the way to it that is gone.
 		switch {
-		case h.Told && gone || seen == SeenOff:
+		case h.Told && h.Near && gone || seen == SeenOff:
 			h.Stopped = h.Stopped || !h.Dark
 			out = s.down(at, k, out)
 		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:
@@ -730,7 +737,7 @@ func (s *State) setDown(at Instant, k int32) {
 	h := &s.Hosts[k]
 	h.Power, h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = Down, at, false, false, 0, false
 	h.Lost, h.Rounds, h.Method = false, 0, 0
-	s.slack, s.due = true, true
+	s.Slack, s.due = true, true
 }
 
 func (s *State) down(at Instant, k int32, out []Effect) []Effect {
@@ -740,10 +747,11 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 	if h.InFlight {
 		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
 	}
-	if h.Power == Abandoned {
-		out = append(out, cleared(HostGivenUp, -1, k))
+	for _, c := range [...]Code{HostGivenUp, HostRefuses, HostUnreachable} {
+		out = s.settle(c, k, out)
 	}
 	s.setDown(at, k)
+	s.guests(at, k)
 	out = append(out, n, Effect{Kind: Probe, Host: k, Every: slowLook})
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		// Proven down only when all was thought to be over: it is to be brought back.
@@ -758,6 +766,38 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 	return out
 }
 
+// guests are off with the host that they run on.
+func (s *State) guests(at Instant, k int32) {
+	for g := range s.Hosts {
+		if h := &s.Hosts[g]; s.Policy.Hosts[g].RunsOn == int(k) && h.Power != Down {
+			h.Stopped = h.Stopped || !h.off()
+			s.setDown(at, int32(g))
+		}
+	}
+}
+
+// raise raises a condition about a host, once; settle clears it, if it is
+// raised.
+func (s *State) raise(c Code, k int32, other int64, out []Effect) []Effect {
+	bit := uint16(1) << (c - OrderGivenUp)
+	if s.Hosts[k].Raised&bit != 0 {
+		return out
+	}
+	s.Hosts[k].Raised |= bit
+	n := condition(c, -1, k)
+	n.Notice.B = other
+	return append(out, n)
+}
+
+func (s *State) settle(c Code, k int32, out []Effect) []Effect {
+	bit := uint16(1) << (c - OrderGivenUp)
+	if s.Hosts[k].Raised&bit == 0 {
+		return out
+	}
+	s.Hosts[k].Raised &^= bit
+	return append(out, cleared(c, -1, k))
+}
+
 // finished takes the end of an action.
 func (s *State) finished(at Instant, e *Event, out []Effect) []Effect {
 	id := e.Action
@@ -765,6 +805,7 @@ func (s *State) finished(at Instant, e *Event, out []Effect) []Effect {
 	case VerbSwitchOff, VerbSwitchOn:
 		return s.switched(at, id, e.Outcome, out)
 	case VerbPrepare:
+		s.Hosts[id.Host].Preparing = false
 		return out // it was worth trying; the stop does not wait for it
 	}
 	h := &s.Hosts[id.Host]
@@ -776,14 +817,18 @@ func (s *State) finished(at Instant, e *Event, out []Effect) []Effect {
 	if h.Power == Starting {
 		return s.startFinished(at, id.Host, e.Outcome, out)
 	}
-	last := int(h.Method)+1 == len(s.Policy.Hosts[id.Host].Methods)
+	methods := s.Policy.Hosts[id.Host].Methods
+	last := int(h.Method)+1 == len(methods)
+	if k := methods[h.Method].Kind; k == policy.BySSH && (e.Outcome == Accepted || e.Outcome == Unknown) {
+		h.Near = true // the way to it was there
+	}
 	switch e.Outcome {
 	case Accepted:
 		h.Told, h.Doubt = true, Never
 	case Unknown:
 		h.Told, h.Doubt = true, at.Add(recheck)
 	case Refused:
-		out = append(out, condition(HostRefuses, -1, id.Host))
+		out = s.raise(HostRefuses, id.Host, -1, out)
 		switch {
 		case h.Try%2 == 1 || last:
 			h.Retry = at.Add(retryRefused)
@@ -791,9 +836,7 @@ func (s *State) finished(at Instant, e *Event, out []Effect) []Effect {
 			h.Deadline = at // asking a third time changes nothing: the next method
 		}
 	case Unreachable:
-		if h.Try == 1 || h.Retry == 0 {
-			out = append(out, condition(HostUnreachable, -1, id.Host))
-		}
+		out = s.raise(HostUnreachable, id.Host, -1, out)
 		wait := at.Sub(h.AskedAt)
 		h.Retry = at.Add(min(max(retryFirst, wait/2), 15*time.Second))
 	}
@@ -809,9 +852,12 @@ func (s *State) outputs(at Instant, out []Effect) []Effect {
 			u.Output, s.due = OutputRefused, true
 			out = append(out, condition(OutputNotOff, int32(i), -1))
 		}
+		if u.Output == OutputCalling && at >= u.OutputBy {
+			out = s.calledBack(int32(i), false, out)
+		}
 		switch {
 		case u.Output == OutputCounting && !u.OnBattery():
-			u.Output, u.OutputTry = OutputOn, u.OutputTry+1
+			u.Output, u.OutputTry = OutputCalling, u.OutputTry+1
 			u.OutputBy = at.Add(orderLost)
 			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOn)})
 		case u.Output == OutputRefused && !u.OnBattery():
@@ -891,6 +937,9 @@ func (s *State) outputsAsking() bool {
 
 func (s *State) switched(at Instant, id ActionID, o Outcome, out []Effect) []Effect {
 	u := &s.UPSs[id.UPS]
+	if id.Try == u.OutputTry && id.Verb == VerbSwitchOn && u.Output == OutputCalling {
+		return s.calledBack(id.UPS, o == Accepted, out)
+	}
 	if id.Try != u.OutputTry || id.Verb == VerbSwitchOn || u.Output != OutputAsking {
 		return out
 	}
@@ -901,6 +950,15 @@ func (s *State) switched(at Instant, id ActionID, o Outcome, out []Effect) []Eff
 	}
 	u.Output = OutputRefused
 	return append(out, condition(OutputNotOff, id.UPS, -1))
+}
+
+// calledBack: the UPS was asked to stop counting.
+func (s *State) calledBack(i int32, done bool, out []Effect) []Effect {
+	s.UPSs[i].Output, s.due = OutputOn, true
+	if done {
+		return append(out, cleared(OutputCounts, i, -1))
+	}
+	return append(out, condition(OutputCounts, i, -1))
 }
 
 // phases moves UPSs to "down" when nothing that they carry is left to stop.
@@ -941,7 +999,7 @@ func (s *State) nextWake(at Instant) Instant {
 			sooner(u.LastAt.Add(s.Policy.UPSs[i].PollEvery() + s.Policy.UPSs[i].Timeout()))
 			sooner(u.LastAt.Add(afterBoot))
 		}
-		if u.Output == OutputAsking {
+		if u.Output == OutputAsking || u.Output == OutputCalling {
 			sooner(u.OutputBy)
 		}
 		if u.Phase == Recovery {

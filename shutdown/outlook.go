@@ -30,6 +30,19 @@ func (s *State) Outlook() (*Outlook, bool) {
 	return &Outlook{At: c.Now, Problem: w.problem, Plan: w.plan, Hosts: w.hosts, UPSs: w.stores}, true
 }
 
+// IfInputFailed is the state if the input of every UPS failed now, with the plan
+// for that; s is not changed.
+func (s *State) IfInputFailed() *State {
+	c := s.Clone()
+	for i := range c.UPSs {
+		m := c.UPSs[i].Last
+		m.Source, m.Input, m.Testing, m.OnBatterySecs = FromBattery, LineBad, false, Unread
+		c.measured(c.Now, int32(i), &m, nil)
+	}
+	c.decide(c.Now, nil)
+	return c
+}
+
 // With gives the outlook's problem with each store at the factor that pick
 // chooses from its belief: the same plan seen with other batteries.
 func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Problem {

@@ -68,14 +68,15 @@ func (s *State) over(at Instant, out []Effect) []Effect {
 	s.Planned = false
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
-		h.Forced, h.Prepared = false, false
+		h.Forced, h.Prepared, h.Preparing = false, false, false
+		for c := OrderGivenUp; c <= StoppedHalfway; c++ {
+			if c != HostNotBack && c != NoWayToStart { // those are over when the host is back
+				out = s.settle(c, int32(k), out)
+			}
+		}
 		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: slowLook})
 	}
-	if s.Next != nil {
-		out = append(out, cleared(PolicyWaits, -1, -1))
-		s.adopt(s.Next, s.NextDay, at)
-	}
-	return out
+	return out // a policy that waits is adopted by an event of its own: see [State.Next]
 }
 
 // settled tells whether nothing on the UPS waits to stop or to start.
@@ -98,7 +99,7 @@ func (s *State) mayStart(at Instant, k int32) bool {
 	p := &s.Policy.Hosts[k]
 	for _, d := range p.DependsOn {
 		j := &s.Hosts[d]
-		if j.Power == Asked || j.Power == Starting || j.Power == Down && (j.Stopped || d == p.RunsOn) {
+		if j.Power == Asked || j.Power == Starting || j.Power == Down && j.Stopped || d == p.RunsOn && j.Power != Up {
 			return false
 		}
 		if j.Power == Up && j.Seen == 0 && at < j.SeenAt.Add(afterBoot) {
@@ -165,7 +166,7 @@ func (s *State) startAgain(at Instant, k int32, out []Effect) []Effect {
 			code = NoWayToStart
 		}
 		h.Power, h.Lost = Down, true
-		return append(out, condition(code, -1, k), Effect{Kind: Probe, Host: k, Every: slowLook})
+		return append(s.raise(code, k, -1, out), Effect{Kind: Probe, Host: k, Every: slowLook})
 	}
 	h.Deadline = at.Add(p.StartsIn)
 	return s.tryStart(at, k, out)
@@ -201,15 +202,11 @@ func (s *State) back(at Instant, k int32, out []Effect) []Effect {
 		n.Notice.Margin = at.Sub(h.AskedAt)
 		out = append(out, n)
 	}
-	if h.Lost {
-		code := HostNotBack
-		if len(s.Policy.Hosts[k].Starts) == 0 {
-			code = NoWayToStart
-		}
-		out = append(out, cleared(code, -1, k))
+	for c := OrderGivenUp; c <= StoppedHalfway; c++ {
+		out = s.settle(c, k, out)
 	}
 	h.Power, h.Alive, h.Stopped, h.InFlight, h.Lost, h.Told = Up, true, false, false, false, false
-	s.due, s.stale = true, true
+	s.due, s.Stale = true, true
 	return append(out, Effect{Kind: Probe, Host: k, Every: slowLook})
 }
 

@@ -32,15 +32,15 @@ type State struct {
 	Fits    bool    // at worst durations
 	FitsExp bool    // at expected durations
 	Return  Instant // the point of no return, by the plan
+	Stale   bool    // the plan rests on what is no longer so: another is made
+	Worse   bool    // it may no longer be safe: its starts are moved forward
+	Slack   bool    // it may leave time over: its starts are moved backward when one has come
 	UPSs    []UPS   // by name, as in the policy
 	Hosts   []Host  // by name, as in the policy
 	Order   []int32 // indices into Hosts: dependents first, own host last
 
-	stale bool // the plan rests on what is no longer so: another is made
-	worse bool // it may no longer be safe: its starts are moved forward
-	slack bool // it may leave time over: its starts are moved backward when one has come
-	due   bool // something other than time asks for a decision
-	work  *work
+	due  bool // something other than time asks for a decision
+	work *work
 }
 
 // Phase is where one UPS, with all it feeds, stands in an outage.
@@ -72,6 +72,7 @@ type UPS struct {
 	Dead        bool      // its output is off: it carries nothing
 	Cut         bool      // its output was off in this outage, or may have been while the agent was
 	Silent      bool      // the condition is raised
+	Lowered     bool      // readings spoke against the belief in this outage
 	Low         bool      // its own "battery low" was seen in this outage
 	LowEnergy   float64   // joules that it said it had then, less what it gave since
 	Output      Switching // where the switching of its output stands
@@ -104,6 +105,7 @@ const (
 	OutputOn       Switching = iota // nothing asked
 	OutputAsking                    // the action is under way
 	OutputCounting                  // the UPS counts down
+	OutputCalling                   // it is asked to stop counting
 	OutputRefused                   // it would not, or nobody knows
 )
 
@@ -125,35 +127,38 @@ func (p Power) String() string {
 
 // Host is one host in an outage, or out of one.
 type Host struct {
-	Power    Power
-	Method   uint8 // index into Methods while Asked, into Starts while Starting
-	Try      uint8 // of the action last begun
-	Rounds   uint8 // of starts tried through
-	InFlight bool  // that action has not finished
-	Told     bool  // it took an order to stop, or may have
-	Alive    bool  // seen up since it was last off
-	Dark     bool  // it was off before it was asked, by all that is known: it is not brought back
-	Stopped  bool  // an outage stopped it: recovery brings it back
-	Prepared bool
-	Forced   bool // went at its latest start though a dependent may have been up
-	Lost     bool // every start was tried in vain
-	Verb     Verb // of the action last begun
-	Outage   uint32
-	Seen     Sighting
-	SeenAt   Instant
-	AskedAt  Instant
-	DownAt   Instant
-	Deadline Instant // when Asked or Starting moves on to the next method
-	GiveUp   Instant // when the whole allowance is used up
-	Doubt    Instant // a host still up then did not get the order: where its outcome was unknown
-	Retry    Instant // when the method is tried again; 0: not
-	Start    Instant // by the plan
-	Latest   Instant // by the plan
-	Stop     Instant // by the plan: allowance used up
-	Promise  Instant // until when it is promised time on battery
-	Kept     bool    // by the plan
-	Why      plan.Reason
-	Other    int32 // host or UPS that Why speaks of; -1 for none
+	Power     Power
+	Method    uint8  // index into Methods while Asked, into Starts while Starting
+	Try       uint8  // of the action last begun
+	Rounds    uint8  // of starts tried through
+	InFlight  bool   // that action has not finished
+	Told      bool   // it took an order to stop, or may have
+	Alive     bool   // seen up since it was last off
+	Near      bool   // it was in sight when it was asked, or since
+	Dark      bool   // it was off before it was asked, by all that is known: it is not brought back
+	Stopped   bool   // an outage stopped it: recovery brings it back
+	Prepared  bool   // the early step was begun
+	Preparing bool   // and has not ended
+	Raised    uint16 // conditions raised about it: see raise
+	Forced    bool   // went at its latest start though a dependent may have been up
+	Lost      bool   // every start was tried in vain
+	Verb      Verb   // of the action last begun
+	Outage    uint32
+	Seen      Sighting
+	SeenAt    Instant
+	AskedAt   Instant
+	DownAt    Instant
+	Deadline  Instant // when Asked or Starting moves on to the next method
+	GiveUp    Instant // when the whole allowance is used up
+	Doubt     Instant // a host still up then did not get the order: where its outcome was unknown
+	Retry     Instant // when the method is tried again; 0: not
+	Start     Instant // by the plan
+	Latest    Instant // by the plan
+	Stop      Instant // by the plan: allowance used up
+	Promise   Instant // until when it is promised time on battery
+	Kept      bool    // by the plan
+	Why       plan.Reason
+	Other     int32 // host or UPS that Why speaks of; -1 for none
 }
 
 // work is scratch space. It holds nothing that a decision rests on.
@@ -219,6 +224,10 @@ func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
 	return u.Readings >= 2 || now.Sub(u.LastAt) >= silent
 }
 
+// off tells whether a host is off although nobody here asked it, by all that is
+// known.
+func (h *Host) off() bool { return !h.Alive && (h.Seen == SeenSilent || h.Seen == SeenOff) }
+
 // affected tells whether no feed of the host has good input. Only such a host
 // is ever stopped.
 func (s *State) affected(k int32) bool {
@@ -273,5 +282,5 @@ func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 	for _, k := range p.Order() {
 		s.Order = append(s.Order, int32(k))
 	}
-	s.due, s.stale = true, true
+	s.due, s.Stale = true, true
 }

@@ -55,17 +55,17 @@ func (s *State) decide(at Instant, out []Effect) []Effect {
 	for range 100 {
 		s.due = false
 		out = s.silences(at, out)
-		if !s.stale && s.Planned && (s.worse || s.slack && s.anyDue(at)) {
+		if !s.Stale && s.Planned && (s.Worse || s.Slack && s.anyDue(at)) {
 			out = s.adjust(at, out)
 		}
-		if s.stale {
+		if s.Stale {
 			out = s.replan(at, out)
 		}
 		out = s.outputs(at, out)
 		out = s.stops(at, out)
 		out = s.phases(at, out)
 		out = s.restore(at, out)
-		if !s.due && !s.stale {
+		if !s.due && !s.Stale {
 			s.Wake = s.nextWake(at)
 			return out
 		}
@@ -77,6 +77,9 @@ func (s *State) adopted(at Instant, e *Event, out []Effect) []Effect {
 	if s.Outstanding() {
 		s.Next, s.NextDay = e.Policy, e.Day
 		return append(out, condition(PolicyWaits, -1, -1))
+	}
+	if s.Next != nil {
+		out = append(out, cleared(PolicyWaits, -1, -1))
 	}
 	s.adopt(e.Policy, e.Day, at)
 	for k := range s.Hosts {
@@ -113,7 +116,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	case m.Source == FromNothing:
 		return s.outputOff(at, i, out)
 	case u.Dead:
-		u.Dead, s.due, s.stale = false, true, true
+		u.Dead, s.due, s.Stale = false, true, true
 		out = append(out, cleared(OutputIsOff, i, -1))
 		if u.Phase == Normal && s.Outstanding() {
 			u.Back = at // what it carries begins anew
@@ -149,8 +152,8 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	u.Readings = min(u.Readings+1, 2)
 	if u.OnBattery() {
-		s.stale = s.stale || !s.Planned
-		s.due = s.due || s.stale || u.Readings == 2
+		s.Stale = s.Stale || !s.Planned
+		s.due = s.due || s.Stale || u.Readings == 2
 		s.watch(at, i)
 		return s.lowered(i, out)
 	}
@@ -193,7 +196,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 			out = append(out, Effect{Kind: Connect, Host: int32(k)}, Effect{Kind: Probe, Host: int32(k), Every: fastLook})
 		}
 	}
-	s.stale, s.due = true, true
+	s.Stale, s.due = true, true
 	return s.lowered(i, out)
 }
 
@@ -219,8 +222,12 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 		u.Low = false
 		out = append(out, cleared(BatteryLow, i, -1))
 	}
+	if u.Lowered {
+		u.Lowered = false
+		out = append(out, cleared(ForecastLowered, i, -1))
+	}
 	u.Factor = u.Belief.LowAt(s.Policy.Site.ConfidencePermille)
-	s.stale = true
+	s.Stale = true
 	out = s.enter(at, i, Recovery, out)
 	s.Going = s.Going && s.anyOnBattery() // said of this loss, not of the next
 	return out
@@ -232,14 +239,14 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 	if u.Dead {
 		return out
 	}
-	u.Dead, u.Cut, s.due, s.stale = true, true, true, true
+	u.Dead, u.Cut, s.due, s.Stale = true, true, true, true
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
 		if !s.fedBy(int32(k), i) || !s.dark(int32(k)) || h.Power == Down {
 			continue
 		}
 		// No feed carries it: it is off, whatever it was doing.
-		h.Stopped = h.Stopped || s.Outstanding()
+		h.Stopped = h.Stopped || s.Outstanding() && !h.off()
 		s.setDown(at, int32(k))
 	}
 	return append(out, condition(OutputIsOff, i, -1))
@@ -314,9 +321,9 @@ func (s *State) watch(at Instant, i int32) {
 	rated := float64(s.Policy.UPSs[i].RatedWatts)
 	switch {
 	case u.Load > u.PlanLoad:
-		s.worse, s.due = true, true
+		s.Worse, s.due = true, true
 	case u.Load < u.PlanLoad-float64(0.05*rated):
-		s.slack = true
+		s.Slack = true
 	}
 }
 
@@ -337,7 +344,7 @@ func (s *State) lowered(i int32, out []Effect) []Effect {
 		}
 		if energy := watts * float64(left); !u.Low || st == StoreDepleted && u.LowEnergy > 0 {
 			u.LowEnergy = energy
-			s.worse, s.due = true, true
+			s.Worse, s.due = true, true
 		}
 		if !u.Low {
 			u.Low = true
@@ -351,11 +358,14 @@ func (s *State) lowered(i int32, out []Effect) []Effect {
 		taken := u.Charge.Delivered + u.Charge.Bound - u.Start
 		most := (taken/(float64(u.StartTenths-c)/1000) + float64(m.Ohmic*watts)) / m.Store
 		if most < u.Factor-0.005 {
-			n := condition(ForecastLowered, i, -1)
-			n.Notice.A, n.Notice.B = int64(u.Factor*1000), int64(most*1000)
-			out = append(out, n)
+			if !u.Lowered {
+				u.Lowered = true
+				n := condition(ForecastLowered, i, -1)
+				n.Notice.A, n.Notice.B = int64(u.Factor*1000), int64(most*1000)
+				out = append(out, n)
+			}
 			u.Factor = most
-			s.worse, s.due = true, true
+			s.Worse, s.due = true, true
 		}
 	}
 	return out
@@ -388,7 +398,7 @@ func (s *State) commanded(o Order, out []Effect) []Effect {
 		// A second word, or one with nothing to release, means: at once.
 		s.Going = s.anyOnBattery()
 	}
-	s.stale, s.due = true, true
+	s.Stale, s.due = true, true
 	n := record(OrderTaken, -1, -1)
 	n.Notice.A = int64(o)
 	return append(out, n)
@@ -420,9 +430,15 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
 			u.Cut = u.Cut || u.Lost != 0
 			s.Planned = false // until something new is known
+		} else if u.OnBattery() {
+			u.Readings, u.LastAt = 1, at // the input may have come back meanwhile: another answer is wanted, or silence
 		}
-		if u.Output == OutputAsking && !rebooted {
+		switch {
+		case rebooted:
+		case u.Output == OutputAsking:
 			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOff)})
+		case u.Output == OutputCalling:
+			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOn)})
 		}
 	}
 	for k := range s.Hosts {
@@ -445,8 +461,11 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			}
 			out = append(out, Effect{Kind: Begin, Action: s.action(int32(k))})
 		}
+		if h.Preparing && !rebooted {
+			out = append(out, s.prepare(at, int32(k)))
+		}
 	}
-	s.stale, s.due = !rebooted, true
+	s.Stale, s.due = !rebooted, true
 	return out
 }
 
@@ -457,7 +476,7 @@ func (s *State) doubt(at Instant, h *Host) {
 	h.Seen, h.SeenAt = 0, at
 	switch h.Power {
 	case Asked:
-		h.Told, h.Doubt, h.InFlight, h.Retry = true, Never, false, 0
+		h.Told, h.Near, h.Doubt, h.InFlight, h.Retry = true, true, Never, false, 0
 		h.Deadline, h.GiveUp = at.Add(afterBoot), at.Add(afterBoot)
 	case Starting:
 		h.InFlight, h.Deadline = false, at.Add(afterBoot)
@@ -469,7 +488,7 @@ func (s *State) silences(at Instant, out []Effect) []Effect {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		if u.OnBattery() && !s.Planned && at.Sub(u.LastAt) >= afterBoot {
-			s.stale = true
+			s.Stale = true
 		}
 		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
 			u.Silent = true

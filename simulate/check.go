@@ -233,7 +233,7 @@ func (c *Checker) has(what world.What) bool {
 func (c *Checker) start(at shutdown.Instant, k int32) {
 	p, w := &c.p.Hosts[k], c.r.world
 	site := &c.p.Site
-	if !w.Hosts[k].WasOff {
+	if !w.Hosts[k].WasOff && !c.hosts[k].ours {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
 	if c.truth.Hosts[k].Mode == world.WasOff && !c.hosts[k].ours {

@@ -131,13 +131,10 @@ func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutd
 		}
 		s.Step(now, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
 	}
-	for _, source := range []shutdown.Source{shutdown.FromInput, shutdown.FromBattery} {
-		for i := range measured {
-			measured[i].Source = source
-			s.Step(now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: measured[i]}, nil)
-		}
+	for i := range measured {
+		s.Step(now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: measured[i]}, nil)
 	}
-	return s, nil
+	return s.IfInputFailed(), nil
 }
 
 // threeWay is a figure at the low, the likely and the high projection, in whole

@@ -12,9 +12,12 @@ type fitter struct {
 	peaks           bool    // some host draws more while it stops than while it is up
 	scenarios       []scenario
 	fragile         []int
+	deadline        []int64 // per group: when it must be down
+	due             []int64 // per host: its latest start
 
 	slot   int64 // nanoseconds
-	last   int   // no start after this slot
+	reach  int64 // no start after this
+	last   int   // nor after this slot
 	length []int // slots from a start to the first in which those that wait may start
 	start  []int // slots
 	starts []int64
@@ -174,14 +177,13 @@ func (w *Planner) ownGrid() bool {
 // lay chooses the grid.
 func (w *Planner) lay() {
 	w.grid = max(0, int64(w.p.Slot))
-	reach := w.reach()
-	if w.p.Horizon > 0 {
-		reach = clamp(w.p.Horizon)
+	if w.reach = clamp(w.p.Horizon); w.reach == 0 {
+		w.reach = w.longest()
 	}
 	if w.slot = w.grid; w.slot == 0 {
-		w.slot = chooseSlot(min(w.allUp(), reach))
+		w.slot = chooseSlot(min(w.allUp(), w.reach))
 	}
-	w.last = int(reach / w.slot)
+	w.last = int(w.reach / w.slot)
 }
 
 // chooseSlot gives about a two-hundredth of the time that the stores carry
@@ -196,8 +198,8 @@ func chooseSlot(allUp int64) int64 {
 	return slot
 }
 
-// reach is a time after which no host is up, whatever else has stopped.
-func (w *Planner) reach() int64 {
+// longest is a time after which no host is up, whatever else has stopped.
+func (w *Planner) longest() int64 {
 	far := int64(0)
 	for g := range w.groups {
 		least := int64(math.MaxInt64)
@@ -244,7 +246,7 @@ func (w *Planner) allUp() int64 {
 // on stops at once, no safe plan starts later; else it is tried whether a
 // staggered one does.
 func (w *Planner) noReturn() int64 {
-	if len(w.hosts) == 0 {
+	if !slices.ContainsFunc(w.hosts, func(h host) bool { return !h.Asked }) {
 		return farthest
 	}
 	best := int64(0)
@@ -253,7 +255,7 @@ func (w *Planner) noReturn() int64 {
 		if w.ownGrid() {
 			step = second
 		}
-		lo, hi := int64(0), min(w.allUp(), int64(w.last)*w.slot)/step+1
+		lo, hi := int64(0), min(w.allUp(), w.reach)/step+1
 		for lo+1 < hi {
 			if mid := (lo + hi) / 2; w.allFrom(mid * step) {
 				lo = mid

@@ -166,7 +166,7 @@ func (w *Planner) whoStays() {
 			w.stays[i] = w.stays[i] && w.stays[j]
 		}
 	}
-	for again := true; again; {
+	for again, passes := true, 0; again && passes < 8; passes++ {
 		again = false
 		for i := range w.all() {
 			clear(w.counted)

@@ -4,6 +4,16 @@
 // order, at worst durations; then the promised times are kept from the highest
 // priority down; and what battery is left goes where it is worth most. It must
 // never read a clock, draw a random number or depend on the order of a map.
+//
+// All rests on one replay: the stores carried exactly from one change of load to
+// the next. Where no host draws more while it stops than while it is up, and
+// there is no limit on stops at once, less power at every moment is always safer:
+// a replay with the longest stops proves the plan for all shorter ones, and from
+// a time on nothing is safe unless all starting at once is, in order, so that a
+// bisection finds the point of no return. Elsewhere stops are staggered and
+// replayed, and the point of no return is never later than a plan was found for.
+// What the rest of the battery is worth is a search, hard to finish in general;
+// on the oracle's sites it comes within a few thousandths of the best.
 package plan
 
 import (

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"math/bits"
 	"strings"
 	"time"
 )
@@ -28,7 +29,10 @@ func (w *Planner) explain(out *Plan) {
 
 func (w *Planner) why(i int32) (Reason, int) {
 	to := w.start[i] + 1
-	if to > w.last {
+	switch {
+	case to > w.last && w.p.Horizon <= 0 && w.reach < farthest:
+		return ForBattery, int(w.hosts[i].store) // it could not carry this one alone
+	case to > w.last:
 		return ForHorizon, -1
 	}
 	if j := w.inTheWay(i); j >= 0 {
@@ -179,38 +183,49 @@ func (w *Planner) marginWithout(lost int, out *Plan) {
 // latest goes back from the stores' ends less the reserve, at expected
 // durations. A plan's own start is never too late.
 func (w *Planner) latest(out *Plan) {
-	for k := len(w.order) - 1; k >= 0; k-- {
-		i := w.order[k]
-		t := w.deadline(i, out)
-		for _, j := range w.next.of(i) {
-			t = min(t, w.stop(out, int(j)).Latest)
-		}
-		s := w.stop(out, int(i))
-		s.Latest = max(t-time.Duration(w.expected[i]), s.Start)
+	for g := range w.groups {
+		w.deadline[g] = w.deadlineOf(&w.groups[g], out)
+	}
+	w.goBack()
+	for i := range w.hosts {
+		s := w.stop(out, i)
+		s.Latest = max(time.Duration(w.due[i]), s.Start)
 	}
 }
 
-// deadline is when the stores that a host needs, and the last that feeds it, have
-// no more than the reserve left.
-func (w *Planner) deadline(i int32, out *Plan) time.Duration {
-	end := func(u int) time.Duration {
+// goBack is the backward pass: when each host must start for itself, and for
+// those that wait for it, to be down by its group's deadline.
+func (w *Planner) goBack() {
+	for k := len(w.order) - 1; k >= 0; k-- {
+		i := w.order[k]
+		t := w.deadline[w.hosts[i].group]
+		for _, j := range w.next.of(i) {
+			t = min(t, w.due[j])
+		}
+		w.due[i] = t - w.expected[i]
+	}
+}
+
+// deadlineOf is when the stores that a group needs, and the last that feeds it,
+// have no more than the reserve left.
+func (w *Planner) deadlineOf(g *group, out *Plan) int64 {
+	end := func(u int) int64 {
 		if out.Stores[u].End < 0 {
-			return time.Duration(farthest)
+			return farthest
 		}
-		return out.Stores[u].End
+		return int64(out.Stores[u].End)
 	}
-	t := time.Duration(farthest)
-	h := &w.hosts[i]
-	if len(h.Feeds) > 0 {
+	t := farthest
+	if g.feeds != 0 {
 		t = 0
-		for _, f := range h.Feeds {
-			t = max(t, end(f.Store))
-		}
 	}
-	for _, u := range h.Needs {
-		t = min(t, end(u))
+	for m := g.feeds; m != 0; m &= m - 1 {
+		t = max(t, end(bits.TrailingZeros64(m)))
 	}
-	return t - time.Duration(clamp(w.p.Reserve))
+	for m := g.needs; m != 0; m &= m - 1 {
+		t = min(t, end(bits.TrailingZeros64(m)))
+	}
+	return t - clamp(w.p.Reserve)
 }
 
 // unproven says which condition of a proof fails, and what was done instead.

@@ -326,9 +326,10 @@ func (w *Planner) carried(live int64) bool {
 
 func seconds(ns int64) float64 { return float64(ns) / float64(second) }
 
-// nanoseconds rounds down; what is beyond the planner's sight is cut there.
+// nanoseconds rounds down; what is beyond the planner's sight is cut there, and
+// what is no number at all (the run time of next to no load).
 func nanoseconds(s float64) int64 {
-	if s >= float64(farthest/second) {
+	if !(s < float64(farthest/second)) {
 		return farthest
 	}
 	return int64(s * float64(second))

@@ -298,6 +298,7 @@ func (w *Planner) size() {
 	n, m, g := len(w.hosts), len(w.stores), len(w.groups)
 	w.begun, w.down = resize(w.begun, n), resize(w.down, n)
 	w.draw, w.end = resize(w.draw, g), resize(w.end, g)
+	w.deadline, w.due = resize(w.deadline, g), resize(w.due, n)
 	w.share = resize(w.share, m*g)
 	w.until, w.watts = resize(w.until, m), resize(w.watts, m)
 	w.charge, w.then, w.aside = resize(w.charge, m), resize(w.then, m), resize(w.aside, m)
