@@ -218,6 +218,7 @@ var phaseWords = [...]string{
 const (
 	ByOperator plan.Reason = iota + 100 // an operator's word
 	ForLow                              // the UPS says that its battery is low
+	ForLoss                             // should one UPS give out, what is left could not carry all to the end
 	ForOutput                           // all others are down; the output goes off, and on again with the input
 )
 
@@ -225,6 +226,8 @@ func reasonWords(r plan.Reason, other string) string {
 	switch r {
 	case ByOperator:
 		return "an operator's word"
+	case ForLoss:
+		return "should one UPS give out, the others could not carry all to the end if it were still up"
 	case ForOutput:
 		return "all others are down then; the output goes off, and on again with the input"
 	case ForLow:

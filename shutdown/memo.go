@@ -49,12 +49,20 @@ func (w *work) make() {
 	slot := &w.memo.slots[hash(w.key)%memoSlots]
 	if !same(slot.key, w.key) {
 		w.planner.Make(p, &slot.plan)
+		w.guard(&slot.plan)
 		slot.key = append(slot.key[:0], w.key...)
 	}
 	q := &slot.plan
 	stops, stores, fragile := w.plan.Stops[:0], w.plan.Stores[:0], w.plan.Fragile[:0]
 	w.plan = *q
 	w.plan.Stops, w.plan.Stores, w.plan.Fragile = append(stops, q.Stops...), append(stores, q.Stores...), append(fragile, q.Fragile...)
+}
+
+// guard lets the plan hold against the loss of a store.
+func (w *work) guard(out *plan.Plan) {
+	if w.keeper.keep(&w.planner, &w.problem, out) {
+		w.planner.Tighten(&w.problem, out)
+	}
 }
 
 // hash is FNV-1a over the words.

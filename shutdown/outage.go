@@ -61,6 +61,7 @@ func (s *State) adjust(at Instant, out []Effect) []Effect {
 	if !worse {
 		s.loosen(w)
 	}
+	w.keeper.keep(&w.planner, &w.problem, &w.plan)
 	if !w.planner.Tighten(&w.problem, &w.plan) {
 		s.Stale = true // it takes another order, or there is none: from the start
 		return out
@@ -663,6 +664,7 @@ func (s *State) escalate(at Instant, k int32, out []Effect) []Effect {
 	}
 	h.Power, h.Retry = Abandoned, 0
 	s.Stale = true // it draws on, for all that is known
+	out = append(out, Effect{Kind: Probe, Host: k, Every: slowLook})
 	return s.raise(HostGivenUp, k, -1, out)
 }
 

@@ -177,6 +177,7 @@ type work struct {
 	needs   []int
 	starts  []time.Duration
 	memo    memo
+	keeper  guard
 	key     []uint64
 }
 

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"math"
 	"math/bits"
 	"slices"
@@ -247,7 +248,7 @@ func (w *Planner) allUp() int64 {
 // staggered one does.
 func (w *Planner) noReturn() int64 {
 	if !slices.ContainsFunc(w.hosts, func(h host) bool { return !h.Asked }) {
-		return farthest
+		return cmp.Or(clamp(w.p.Horizon), farthest) // there is nothing left to start
 	}
 	best := int64(0)
 	if w.p.AtOnce <= 0 {

@@ -465,6 +465,7 @@ func TestEachLost(t *testing.T) {
 			return
 		}
 		p.EachLost = true
+		p.Stores[0].Model.Store *= rapid.Float64Range(0.1, 1).Draw(t, "weaker")
 		out := Make(p)
 		if !out.Fits {
 			return
@@ -493,8 +494,62 @@ func TestEachLost(t *testing.T) {
 			}
 		}
 	})
-	if held == 0 || fragile == 0 {
-		t.Errorf("%d losses held, %d fragile: the test shows too little", held, fragile)
+	t.Logf("%d losses held, %d fragile", held, fragile)
+}
+
+// Two stores, of which the small one could carry nothing alone: the plan holds
+// without the small one, and the loss of the large one asks for nothing.
+func TestFragile(t *testing.T) {
+	p := &Problem{
+		EachLost: true, Slot: 10 * time.Second,
+		Stores: []Store{{Model: battery.Model{Store: 300_000}}, {Model: battery.Model{Store: 1000}}},
+		Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: time.Minute, Priority: 1, Feeds: []Feed{{0, 1}, {1, 1}}}},
+	}
+	out := Make(p)
+	if !out.Fits || !slices.Equal(out.Fragile, []int{0}) {
+		t.Fatalf("fits is %v, fragile are %v, want true and store 0", out.Fits, out.Fragile)
+	}
+	// Alone the large store carries 100 W for 3,000 s, a minute of it while the host stops.
+	if want := 2940 * time.Second; out.Stops[0].Start != want || out.NoReturn != want {
+		t.Errorf("starts at %v, point of no return at %v, want %v", out.Stops[0].Start, out.NoReturn, want)
+	}
+}
+
+// One small site for each reason, on an ideal battery, with the host that it is
+// given for and the one that it names.
+func TestReasonExamples(t *testing.T) {
+	host := func(watts float64, priority int64) Host {
+		return Host{Watts: watts, Stopping: watts, Stops: time.Minute, Priority: priority, Feeds: []Feed{{0, 1}}}
+	}
+	with := func(h Host, change func(*Host)) Host {
+		change(&h)
+		return h
+	}
+	last := func(h *Host) { h.After = []int{0} }
+	for _, c := range []struct {
+		why    Reason
+		joules float64
+		hosts  []Host
+		other  int // for host 0
+		change func(*Problem)
+	}{
+		{ForBattery, 60_000, []Host{host(100, 1)}, 0, nil},
+		{ForPromise, 60_000, []Host{host(100, 1), with(host(50, 2), func(h *Host) { h.Hold = 1000 * time.Second })}, 1, nil},
+		{ForOrder, 60_000, []Host{host(1, 1), with(host(400, 2), last)}, 1, nil},
+		{ForWorth, 60_000, []Host{host(100, 1), host(100, 50)}, 1, nil},
+		{ForNoReturn, 1000, []Host{host(100, 1)}, 0, nil},
+		{BeforeAll, 60_000, []Host{with(host(100, 1), func(h *Host) { h.Asked = true }), host(100, 1)}, -1, nil},
+		{ForTurn, 600_000, []Host{host(20, 1), host(20, 2)}, 1, func(p *Problem) { p.AtOnce, p.Horizon = 1, 10*time.Minute }},
+		{ForHorizon, 60_000, []Host{host(100, 1)}, -1, func(p *Problem) { p.Horizon = time.Minute }},
+	} {
+		p := &Problem{Slot: 10 * time.Second, Stores: []Store{{Model: battery.Model{Store: c.joules}}}, Hosts: c.hosts}
+		if c.change != nil {
+			c.change(p)
+		}
+		out := Make(p)
+		if s := out.Stops[0]; s.Why != c.why || s.Other != c.other {
+			t.Errorf("reason %d: host 0 goes at %v for %d with %d, want %d (plan %+v)", c.why, s.Start, s.Why, s.Other, c.other, out.Stops)
+		}
 	}
 }
 
@@ -524,11 +579,7 @@ func TestReasons(t *testing.T) {
 			}
 		}
 	})
-	for _, r := range []Reason{ForBattery, ForPromise, ForOrder, ForWorth, ForNoReturn, BeforeAll} {
-		if seen[r] == 0 {
-			t.Errorf("reason %d was never given", r)
-		}
-	}
+	t.Logf("how often each was given: %v", seen)
 }
 
 func checkReason(t *rapid.T, w *Planner, p *Problem, out *Plan, i int) {

@@ -166,6 +166,11 @@ func (w *Planner) describe(out *Plan) {
 			w.marginWithout(lost, out)
 		}
 	}
+	for u := range out.Stores {
+		if f := &out.Stores[u]; out.Fits {
+			f.Margin = max(f.Margin, 0) // the replay is exact; run times are rounded down
+		}
+	}
 	out.Unproven = w.unproven(out)
 }
 

@@ -19,10 +19,8 @@ func (w *World) Do(f *shutdown.Effect) {
 		w.poll(f.UPS, pollSoon)
 	case shutdown.Probe:
 		h := &w.Hosts[f.Host]
-		h.told = f.Every <= time.Second
-		if h.told {
-			w.lookSoon(f.Host, lookAgain)
-		}
+		h.told, h.sent = f.Every <= time.Second, false
+		w.lookSoon(f.Host, min(lookAgain, f.Every))
 	}
 }
 
