@@ -24,7 +24,11 @@ func (w *work) make() {
 	add := func(v ...uint64) { w.key = append(w.key, v...) }
 	p := &w.problem
 	f := math.Float64bits
-	add(uint64(p.Floor), uint64(p.Reserve), uint64(p.Elapsed), uint64(p.AtOnce), uint64(len(p.Stores)), uint64(len(p.Hosts)))
+	quick := uint64(0)
+	if p.Quick {
+		quick = 1
+	}
+	add(quick, uint64(p.Floor), uint64(p.Reserve), uint64(p.Elapsed), uint64(p.AtOnce), uint64(len(p.Stores)), uint64(len(p.Hosts)))
 	for i := range p.Stores {
 		s := &p.Stores[i]
 		add(f(s.Model.Store), f(s.Model.Ohmic), f(s.Model.Diffusion), f(s.Model.Relaxation), f(s.Charge.Delivered), f(s.Charge.Bound), f(s.Base))
@@ -49,20 +53,12 @@ func (w *work) make() {
 	slot := &w.memo.slots[hash(w.key)%memoSlots]
 	if !same(slot.key, w.key) {
 		w.planner.Make(p, &slot.plan)
-		w.guard(&slot.plan)
 		slot.key = append(slot.key[:0], w.key...)
 	}
 	q := &slot.plan
 	stops, stores, fragile := w.plan.Stops[:0], w.plan.Stores[:0], w.plan.Fragile[:0]
 	w.plan = *q
 	w.plan.Stops, w.plan.Stores, w.plan.Fragile = append(stops, q.Stops...), append(stores, q.Stores...), append(fragile, q.Fragile...)
-}
-
-// guard lets the plan hold against the loss of a store.
-func (w *work) guard(out *plan.Plan) {
-	if w.keeper.keep(&w.planner, &w.problem, out) {
-		w.planner.Tighten(&w.problem, out)
-	}
 }
 
 // hash is FNV-1a over the words.

@@ -21,15 +21,65 @@ func (s *State) replan(at Instant, out []Effect) []Effect {
 		return out
 	}
 	w := s.question(at)
-	if len(w.hosts) == 0 {
+	switch {
+	case len(w.hosts) > 0 && !s.fromStandard(at, w):
+		w.make()
+		if w.keeper.keep(&w.planner, &w.problem, &w.plan) {
+			w.planner.Tighten(&w.problem, &w.plan)
+		}
+	case len(w.hosts) == 0:
 		w.plan = plan.Plan{Fits: true, FitsExpected: true, NoReturn: battery.Unending, Stops: w.plan.Stops[:0], Stores: w.plan.Stores[:0]}
 		for range w.stores {
 			w.plan.Stores = append(w.plan.Stores, plan.Forecast{End: -1, LastDown: 0, Margin: battery.Unending})
 		}
-	} else {
-		w.make()
 	}
 	return s.take(at, w, out)
+}
+
+// fromStandard makes the plan for an outage that begins with full batteries and
+// everybody up out of the standard one: the plan for a load rounded up to a
+// fiftieth of the rating, at the moment of the loss. That is the same one in
+// nearly every outage, so it is remembered; here it is moved to what the load
+// and the charge really are. False where this is no such beginning, or the
+// standard plan does not fit.
+func (s *State) fromStandard(at Instant, w *work) bool {
+	for _, i := range w.stores {
+		u := &s.UPSs[i]
+		if u.Low || u.Lowered || u.Charge.Delivered+u.Charge.Bound > 0.03*u.Belief.Model.Store*u.Factor {
+			return false
+		}
+	}
+	first := Never // loss
+	for _, i := range w.stores {
+		first = min(first, s.UPSs[i].Lost)
+	}
+	for _, k := range w.hosts {
+		if s.Hosts[k].Power != Up {
+			return false
+		}
+	}
+	s.pose(at, w, true)
+	w.make()
+	p := &w.plan
+	fits, noReturn := p.Fits, p.NoReturn
+	s.pose(at, w, false)
+	if !fits {
+		return false
+	}
+	for j, k := range w.hosts {
+		p.Stops[j].Start = max(0, s.lostAt(k).Add(p.Stops[j].Start).Sub(at))
+	}
+	if s.safe(w, 0) {
+		s.loosen(w)
+	} else if !s.tighten(w) {
+		return false
+	}
+	w.keeper.keep(&w.planner, &w.problem, p)
+	if !w.planner.Tighten(&w.problem, p) {
+		return false
+	}
+	p.NoReturn = max(0, noReturn-at.Sub(first)) // of the standard load, which is no less
+	return true
 }
 
 // question brings the batteries to now and poses the question to the planner.
@@ -40,7 +90,7 @@ func (s *State) question(at Instant) *work {
 			s.drain(int32(i), at, s.UPSs[i].Load)
 		}
 	}
-	s.pose(at, w)
+	s.pose(at, w, false)
 	return w
 }
 
@@ -60,6 +110,8 @@ func (s *State) adjust(at Instant, out []Effect) []Effect {
 	s.recall(at, w)
 	if !worse {
 		s.loosen(w)
+	} else if !s.safe(w, 0) {
+		s.tighten(w)
 	}
 	w.keeper.keep(&w.planner, &w.problem, &w.plan)
 	if !w.planner.Tighten(&w.problem, &w.plan) {
@@ -89,35 +141,65 @@ func (s *State) recall(at Instant, w *work) {
 	}
 }
 
+// safe tells whether the plan in w is, with all who are not asked yet so much
+// later, or earlier, but not before the ride-through is over if they were after it.
+func (s *State) safe(w *work, later time.Duration) bool {
+	w.starts = w.starts[:0]
+	for j := range w.hosts {
+		w.starts = append(w.starts, s.moved(w, j, later))
+	}
+	return w.planner.Safe(&w.problem, w.starts)
+}
+
+func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
+	start := w.plan.Stops[j].Start
+	if s.Hosts[w.hosts[j]].Power != Up {
+		return start
+	}
+	return max(min(start, w.problem.Floor), start+later)
+}
+
+func (s *State) shift(w *work, later time.Duration) {
+	for j := range w.hosts {
+		w.plan.Stops[j].Start = s.moved(w, j, later)
+	}
+}
+
 // loosen finds by how much all who are not asked yet can start later and still
 // be safe, to a second.
 func (s *State) loosen(w *work) {
-	p := &w.plan
-	later := func(d time.Duration) bool {
-		w.starts = w.starts[:0]
-		for j, k := range w.hosts {
-			start := p.Stops[j].Start
-			if s.Hosts[k].Power == Up {
-				start += d
-			}
-			w.starts = append(w.starts, start)
-		}
-		return w.planner.Safe(&w.problem, w.starts)
-	}
 	low, step := time.Duration(0), 16*time.Second
-	for step < longestShift && later(low+step) {
+	for step < longestShift && s.safe(w, low+step) {
 		low, step = low+step, 2*step
 	}
 	for step > time.Second {
-		if step /= 2; later(low + step) {
+		if step /= 2; s.safe(w, low+step) {
 			low += step
 		}
 	}
-	for j, k := range w.hosts {
-		if s.Hosts[k].Power == Up {
-			p.Stops[j].Start += low
+	s.shift(w, low)
+}
+
+// tighten finds by how much all must start earlier to be safe, to a second,
+// with the ride-through kept; false when that does not do.
+func (s *State) tighten(w *work) bool {
+	most := time.Duration(0)
+	for j := range w.hosts {
+		most = max(most, w.plan.Stops[j].Start)
+	}
+	if !s.safe(w, -most) {
+		return false
+	}
+	low, high := time.Duration(0), most
+	for high-low > time.Second {
+		if mid := (low + high) / 2; s.safe(w, -mid) {
+			high = mid
+		} else {
+			low = mid
 		}
 	}
+	s.shift(w, -high)
+	return true
 }
 
 // longestShift ends the search where no battery ends.
@@ -128,17 +210,19 @@ func (s *State) wasUnfit() bool { return s.Planned && !s.Fits }
 func (s *State) scratch() *work {
 	if s.work == nil {
 		n, m := len(s.Hosts), len(s.UPSs)
-		s.work = &work{place: make([]int32, n), store: make([]int32, m), draw: make([]float64, m), scale: make([]float64, m)}
+		s.work = &work{place: make([]int32, n), store: make([]int32, m), lack: make([]float64, m)}
 	}
 	return s.work
 }
 
 // pose writes the question to the planner: one store per UPS on battery, one
-// host per host that all its feeds leave on battery and that is not off yet.
-func (s *State) pose(at Instant, w *work) {
+// host per host that all its feeds leave on battery and that is not off yet; as
+// things are now, or, for the standard question, as they are at the moment of
+// the loss with full batteries.
+func (s *State) pose(at Instant, w *work, standard bool) {
 	p := &w.problem
 	site := &s.Policy.Site
-	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce}
+	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce, Quick: !standard}
 	w.stores, w.hosts, w.feeds, w.needs = w.stores[:0], w.hosts[:0], w.feeds[:0], w.needs[:0]
 	for i := range s.UPSs {
 		w.store[i] = -1
@@ -151,14 +235,26 @@ func (s *State) pose(at Instant, w *work) {
 		p.Floor = max(p.Floor, up(u.Lost.Add(site.RideThrough).Sub(at)))
 		p.Elapsed = max(p.Elapsed, at.Sub(u.Lost).Truncate(time.Second))
 		model, charge := u.projected(u.Load + u.Belief.OverheadWatts)
-		p.Stores = append(p.Stores, plan.Store{Model: model, Charge: charge, Base: s.base(int32(i), w)})
+		charge.Delivered, charge.Bound = coarse(charge.Delivered, model.Store), coarse(charge.Bound, model.Store)
+		step := s.Policy.UPSs[i].RatedWatts / 100
+		if standard {
+			charge, step = battery.Charge{}, 2*step
+		}
+		p.Stores = append(p.Stores, plan.Store{Model: model, Charge: charge, Base: s.base(int32(i), w, step)})
+	}
+	if standard {
+		p.Floor, p.Elapsed = site.RideThrough, 0
 	}
 	for k := range s.Hosts {
 		w.place[k] = -1
 		if s.planned(int32(k)) {
 			w.place[k] = int32(len(w.hosts))
 			w.hosts = append(w.hosts, int32(k))
-			p.Hosts = append(p.Hosts, s.host(at, int32(k), w))
+			q := s.host(at, int32(k), w)
+			if standard && q.Hold < forever {
+				q.Hold = s.Policy.Hosts[k].KeepFor
+			}
+			p.Hosts = append(p.Hosts, q)
 		}
 	}
 	s.order(w)
@@ -166,10 +262,60 @@ func (s *State) pose(at Instant, w *work) {
 		// What draws and is not planned goes on drawing.
 		for k := range s.Hosts {
 			if w.place[k] < 0 {
-				p.Stores[i].Base += float64(s.part(int32(k), w.stores[i]) * w.scale[w.stores[i]])
+				p.Stores[i].Base += s.part(int32(k), w.stores[i])
 			}
 		}
 	}
+	s.wanting(w)
+}
+
+// wanting takes off the hosts what the measured load lacks of what they should
+// draw by the policy: first off those that are asked, which may be off already,
+// then off those of the lowest priority. So a host that is planned to stay is
+// never thought to draw less than the policy says because another has gone.
+func (s *State) wanting(w *work) {
+	w.turn = w.turn[:0]
+	for j := range w.hosts {
+		w.turn = append(w.turn, int32(j))
+	}
+	rank := func(j int32) int64 {
+		if w.problem.Hosts[j].Asked {
+			return -1
+		}
+		return w.problem.Hosts[j].Priority
+	}
+	for a := 1; a < len(w.turn); a++ {
+		for b := a; b > 0 && rank(w.turn[b]) < rank(w.turn[b-1]); b-- {
+			w.turn[b], w.turn[b-1] = w.turn[b-1], w.turn[b]
+		}
+	}
+	for _, j := range w.turn {
+		h := &w.problem.Hosts[j]
+		less := h.Watts
+		if h.Asked {
+			less = h.Stopping
+		}
+		for _, f := range h.Feeds {
+			less = min(less, w.lack[w.stores[f.Store]]/f.Part)
+		}
+		if less <= 0 {
+			continue
+		}
+		h.Watts, h.Stopping = max(0, h.Watts-less), max(0, h.Stopping-less)
+		for _, f := range h.Feeds {
+			w.lack[w.stores[f.Store]] -= float64(less * f.Part)
+		}
+	}
+}
+
+// coarse rounds what was taken from a store up to a thousandth of it, so that
+// much the same question has the same answer, which is remembered.
+func coarse(taken, store float64) float64 {
+	step := store / 1000
+	if !(step > 0) {
+		return taken
+	}
+	return float64(math.Ceil(taken/step) * step)
 }
 
 // planned tells whether a host takes part in the plan.
@@ -178,23 +324,21 @@ func (s *State) planned(k int32) bool {
 	return (h.Power == Up || h.Power == Asked) && !s.Policy.Hosts[k].StaysUp && s.affected(k) && !s.dark(k)
 }
 
-// base gives what a UPS's battery carries besides hosts, in watts, and notes by
-// how much less than the policy says its hosts draw. The plan's load is the
-// measured one, rounded up to a hundredth of the rating, so that a flicker of
-// the reading does not make a new plan. What the policy does not explain of it
-// goes on for ever; hosts that draw less than the policy says save less.
-func (s *State) base(i int32, w *work) float64 {
+// base gives what a UPS's battery carries besides hosts, in watts, and notes what
+// the load lacks of what the policy explains. The plan's load is the measured
+// one, rounded up to a multiple of step, so that a flicker of the reading does
+// not make a new plan. What the policy does not explain of it goes on for ever.
+func (s *State) base(i int32, w *work, watts int64) float64 {
 	u := &s.UPSs[i]
-	step := max(1, float64(s.Policy.UPSs[i].RatedWatts/100))
+	step := float64(max(1, watts))
 	u.PlanLoad = float64(math.Ceil(u.Load/step) * step)
 	model := s.modelled(i)
-	w.scale[i] = 1
-	if u.PlanLoad >= model {
-		return u.Belief.OverheadWatts + s.loads(i) + (u.PlanLoad - model)
-	}
-	w.scale[i] = u.PlanLoad / model
-	return u.Belief.OverheadWatts + float64(s.loads(i)*w.scale[i])
+	w.lack[i] = max(0, model-u.PlanLoad)
+	return u.Belief.OverheadWatts + s.loads(i) + max(0, u.PlanLoad-model)
 }
+
+// forever is a promise that is kept as far as can be.
+const forever = time.Duration(math.MaxInt64 / 4)
 
 // host is one host as the planner sees it.
 func (s *State) host(at Instant, k int32, w *work) plan.Host {
@@ -205,13 +349,11 @@ func (s *State) host(at Instant, k int32, w *work) plan.Host {
 		q.Expected = max(0, h.AskedAt.Add(p.StopsIn).Sub(at))
 	}
 	q.Expected = min(q.Expected, q.Stops)
-	scale := 0.0
 	first := len(w.feeds)
 	var lost Instant
 	for _, f := range p.FedBy {
 		if w.store[f] >= 0 {
 			w.feeds = append(w.feeds, plan.Feed{Store: int(w.store[f]), Part: 1})
-			scale = max(scale, w.scale[f])
 			lost = max(lost, s.UPSs[f].Lost)
 		}
 	}
@@ -219,14 +361,13 @@ func (s *State) host(at Instant, k int32, w *work) plan.Host {
 	for j := range q.Feeds {
 		q.Feeds[j].Part = 1 / float64(len(q.Feeds))
 	}
-	q.Watts = float64(float64(p.Watts) * scale)
-	q.Stopping = float64(float64(p.StoppingWatts) * scale)
+	q.Watts, q.Stopping = float64(p.Watts), float64(p.StoppingWatts)
 	q.Hold = max(0, up(lost.Add(p.KeepFor).Sub(at)))
 	if p.Self {
 		q.Value = 1e-6 // it is kept for the others' sake: no reason to shed anybody
 	}
 	if s.leaves(k) {
-		q.Hold = math.MaxInt64 / 4 // somebody who stays up needs it: as late as can be
+		q.Hold = forever // somebody who stays up needs it: as late as can be
 	}
 	need := len(w.needs)
 	for _, l := range p.NeedsLoads {
@@ -663,7 +804,7 @@ func (s *State) escalate(at Instant, k int32, out []Effect) []Effect {
 		return s.try(k, out)
 	}
 	h.Power, h.Retry = Abandoned, 0
-	s.Stale = true // it draws on, for all that is known
+	s.Worse = true // it draws on, for all that is known
 	out = append(out, Effect{Kind: Probe, Host: k, Every: slowLook})
 	return s.raise(HostGivenUp, k, -1, out)
 }

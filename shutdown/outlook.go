@@ -17,16 +17,17 @@ type Outlook struct {
 	UPSs    []int32 // of the policy, in the order of the problem's stores
 }
 
-// Outlook works out the plan for the state as it stands, whatever plan is in
-// force; false when no UPS is on battery. It changes no decision.
+// Outlook gives the plan in force; false when there is none. It changes no
+// decision.
 func (s *State) Outlook() (*Outlook, bool) {
-	if s.Policy == nil || !s.anyOnBattery() {
+	if s.Policy == nil || !s.anyOnBattery() || !s.Planned {
 		return nil, false
 	}
 	c := s.Clone()
-	w := c.scratch()
-	c.pose(c.Now, w)
-	w.planner.Make(&w.problem, &w.plan)
+	w := c.question(c.Now)
+	c.recall(c.Now, w)
+	w.planner.Tighten(&w.problem, &w.plan)
+	w.plan.NoReturn = w.planner.NoReturn(&w.problem)
 	return &Outlook{At: c.Now, Problem: w.problem, Plan: w.plan, Hosts: w.hosts, UPSs: w.stores}, true
 }
 

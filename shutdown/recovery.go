@@ -4,7 +4,6 @@ import (
 	"math"
 	"time"
 
-	"ebbline/shutdown/battery"
 	"ebbline/shutdown/plan"
 )
 
@@ -210,29 +209,67 @@ func (s *State) back(at Instant, k int32, out []Effect) []Effect {
 	return append(out, Effect{Kind: Probe, Host: k, Every: slowLook})
 }
 
-// ready tells whether a UPS's battery could carry the whole plan once more:
-// with all that it feeds up, at the low projection, a safe plan still exists
-// after the ride-through. A battery that could not do that when nearly full
-// must be nearly full.
+// ready tells whether a UPS's battery could carry the whole plan once more.
 func (s *State) ready(at Instant, i int32) bool {
 	u := &s.UPSs[i]
 	s.drain(i, at, 0)
-	full := u.Belief.Model.Full()
-	percent := int64(100 * (1 - u.Charge.Delivered/full))
-	if percent == u.ReadyAt {
-		return u.Ready
+	if u.ReadyFrom < 0 {
+		u.ReadyFrom = s.readyFrom(i)
 	}
-	u.ReadyAt = percent
+	return s.percent(i) >= u.ReadyFrom
+}
+
+// percent is a battery's charge by the model in whole percent.
+func (s *State) percent(i int32) int64 {
+	u := &s.UPSs[i]
+	m := u.Belief.Scaled(u.Factor)
+	return int64(100 * (1 - u.Charge.Delivered/m.Full()))
+}
+
+// readyFrom is the least charge, in whole percent, from which the whole plan
+// could be carried once more: with all that the UPS feeds up, at the low
+// projection, a safe plan still exists after the ride-through. A battery that
+// could not do that when nearly full must be nearly full.
+func (s *State) readyFrom(i int32) int64 {
 	w := s.scratch()
-	if u.Need < 0 {
-		u.Need = max(0, min(s.Policy.Site.RideThrough, s.noReturn(i, u.Belief.Model.At(nearlyFull), w)))
+	u := &s.UPSs[i]
+	for _, r := range w.readies {
+		if r.ups == i && r.load == u.Full && r.factor == u.Factor {
+			return r.from
+		}
 	}
-	if u.Need == 0 {
-		u.Ready = percent >= int64(100*nearlyFull)
-		return u.Ready
+	from := s.leastReady(i, w)
+	if len(w.readies) == maxReadies {
+		w.readies = w.readies[:0]
 	}
-	u.Ready = s.noReturn(i, u.Charge, w) >= u.Need
-	return u.Ready
+	w.readies = append(w.readies, readiness{i, u.Full, u.Factor, from})
+	return from
+}
+
+// readiness is an answer of readyFrom, remembered with what it rests on.
+type readiness struct {
+	ups          int32
+	load, factor float64
+	from         int64
+}
+
+const maxReadies = 64
+
+func (s *State) leastReady(i int32, w *work) int64 {
+	full := int64(100 * nearlyFull)
+	need := min(s.Policy.Site.RideThrough, s.noReturn(i, full, w))
+	if need <= 0 {
+		return full
+	}
+	low, high := int64(-1), full
+	for high-low > 1 {
+		if mid := (low + high) / 2; s.noReturn(i, mid, w) >= need {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	return high
 }
 
 // nearlyFull is the charge that counts as ready where no charge makes the plan
@@ -240,8 +277,8 @@ func (s *State) ready(at Instant, i int32) bool {
 const nearlyFull = 0.85
 
 // noReturn is the point of no return of one UPS alone, all that it feeds up,
-// from the charge given.
-func (s *State) noReturn(i int32, c battery.Charge, w *work) time.Duration {
+// from the charge given in percent.
+func (s *State) noReturn(i int32, percent int64, w *work) time.Duration {
 	u := &s.UPSs[i]
 	site := &s.Policy.Site
 	p := plan.Problem{Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce}
@@ -281,6 +318,7 @@ func (s *State) noReturn(i int32, c battery.Charge, w *work) time.Duration {
 			}
 		}
 	}
-	p.Stores = []plan.Store{{Model: u.Belief.Scaled(factor), Charge: c, Base: base}}
+	m := u.Belief.Scaled(factor)
+	p.Stores = []plan.Store{{Model: m, Charge: m.At(float64(percent) / 100), Base: base}}
 	return w.planner.NoReturn(&p)
 }

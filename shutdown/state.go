@@ -92,10 +92,8 @@ type UPS struct {
 	End         Instant // when it is empty under the plan, low projection; Never
 	LastDown    Instant // when the plan has its last host down
 	Margin      time.Duration
-	StartedAt   Instant       // of the last start on it, for the stagger
-	ReadyAt     int64         // the charge in whole percent at which Ready was worked out
-	Ready       bool          // it could carry the plan once more
-	Need        time.Duration // the point of no return that counts as ready; negative before it is worked out
+	StartedAt   Instant // of the last start on it, for the stagger
+	ReadyFrom   int64   // the charge in whole percent from which it could carry the plan once more; negative before that is worked out
 }
 
 // Switching is where the switching of a UPS's output stands.
@@ -166,18 +164,19 @@ type work struct {
 	planner plan.Planner
 	problem plan.Problem
 	plan    plan.Plan
-	hosts   []int32 // problem host to policy host
-	place   []int32 // policy host to problem host, -1
-	stores  []int32 // problem store to UPS
-	store   []int32 // UPS to problem store, -1
-	draw    []float64
-	scale   []float64
+	hosts   []int32   // problem host to policy host
+	place   []int32   // policy host to problem host, -1
+	stores  []int32   // problem store to UPS
+	store   []int32   // UPS to problem store, -1
+	lack    []float64 // by UPS: watts that the load lacks of what the policy explains
+	turn    []int32
 	after   []int
 	feeds   []plan.Feed
 	needs   []int
 	starts  []time.Duration
 	memo    memo
 	keeper  guard
+	readies []readiness
 	key     []uint64
 }
 
@@ -252,7 +251,7 @@ func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 	s.work = nil
 	for i := range p.UPSs {
 		u := &s.UPSs[i]
-		*u = UPS{Phase: Normal, Since: at, Last: Nothing, LastAt: at, ChargeAt: at, ReadyAt: -1, Need: -1}
+		*u = UPS{Phase: Normal, Since: at, Last: Nothing, LastAt: at, ChargeAt: at, ReadyFrom: -1}
 		b, err := battery.New(&p.UPSs[i], day)
 		if err != nil {
 			// The loader refuses such a policy; a policy made in code is a fault in the program.
@@ -266,7 +265,7 @@ func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 			}
 		}
 		u.Belief, u.Factor, u.Warmth = b, b.LowAt(p.Site.ConfidencePermille), Unread
-		u.ReadyAt, u.Ready, u.Need = -1, false, -1
+		u.ReadyFrom = -1
 	}
 	for k := range p.Hosts {
 		h := &s.Hosts[k]

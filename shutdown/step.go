@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"math"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -167,7 +168,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 		u.Start, u.StartTenths = u.Charge.Delivered+u.Charge.Bound, u.Last.ChargeTenths
 		u.Low = false
 	}
-	u.Readings, u.Back, u.Ready, u.ReadyAt, u.Need = 1, 0, false, -1, -1
+	u.Readings, u.Back, u.ReadyFrom = 1, 0, -1
 	u.PlanLoad = 0
 	if !s.anyOnBattery() {
 		if !resumed {
@@ -208,16 +209,17 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 		return out
 	}
 	if u.Phase == Normal {
-		u.Full = u.Load
+		step := float64(max(1, s.Policy.UPSs[i].RatedWatts/50))
+		u.Full = float64(math.Ceil(u.Load/step) * step)
 		return out
 	}
 	if u.Phase == Recovery {
-		s.due = true
+		// The last thing that is waited for may be the charge.
+		s.due = s.due || u.ReadyFrom < 0 || s.percent(i) >= u.ReadyFrom
 		return out
 	}
 	u.Back = at
 	u.StartedAt = 0
-	u.Ready, u.ReadyAt = false, -1
 	if u.Low {
 		u.Low = false
 		out = append(out, cleared(BatteryLow, i, -1))

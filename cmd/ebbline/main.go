@@ -57,7 +57,7 @@ type command struct {
 var commands []command
 
 func init() {
-	commands = []command{checkCommand, planCommand, simulateCommand, runCommand, statusCommand, demoCommand}
+	commands = []command{checkCommand, planCommand, simulateCommand, tuneCommand, runCommand, statusCommand, demoCommand}
 }
 
 // call is one call of a command: its flags, arguments and streams.

@@ -213,6 +213,7 @@ func planOf(s *shutdown.State) *planView {
 		return v
 	}
 	v.Unproven = o.Plan.Unproven
+	v.NoReturnSeconds = seconds(o.Plan.NoReturn)
 	for _, f := range o.Plan.Fragile {
 		v.Fragile = append(v.Fragile, p.UPSs[o.UPSs[f]].Name)
 	}

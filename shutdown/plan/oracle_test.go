@@ -350,9 +350,9 @@ func (in *instance) expected(starts []int) float64 {
 	for i, s := range starts {
 		h := &in.Hosts[i]
 		for k := range s {
-			sum += h.Value * in.Survival[k]
+			sum += h.Value * in.Survival[min(k, in.Horizon)]
 		}
-		sum -= h.Restart * in.Survival[s]
+		sum -= h.Restart * in.Survival[min(s, in.Horizon)]
 	}
 	return sum
 }

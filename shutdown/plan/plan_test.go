@@ -515,6 +515,35 @@ func TestFragile(t *testing.T) {
 	}
 }
 
+// A host that may take 500 s and takes 100 as a rule, on an ideal battery, with a
+// reserve of 90 s: what a plan does that does not fit at worst durations. Where
+// the battery carries the worst but for the reserve, it still must.
+func TestExpectedDurations(t *testing.T) {
+	for _, c := range []struct {
+		seconds       float64 // the battery carries the host
+		fits, expects bool
+		start         time.Duration
+	}{
+		{1000, true, true, 410 * time.Second},
+		{550, false, true, 50 * time.Second},  // not 360: at worst it is empty after 550 s
+		{400, false, true, 210 * time.Second}, // at worst it cannot be helped
+		{150, false, false, 0},
+	} {
+		p := &Problem{
+			Reserve: 90 * time.Second, Slot: 10 * time.Second,
+			Stores: []Store{{Model: battery.Model{Store: 100 * c.seconds}}},
+			Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: 500 * time.Second, Expected: 100 * time.Second, Priority: 1, Feeds: []Feed{{0, 1}}}},
+		}
+		out := Make(p)
+		if out.Fits != c.fits || out.FitsExpected != c.expects || out.Stops[0].Start != c.start || (out.Unproven == "") != c.fits {
+			t.Errorf("for %v s: %+v, want %+v", c.seconds, *out, c)
+		}
+		if s := out.Stops[0]; s.Down != s.Start+500*time.Second || s.Latest < s.Start {
+			t.Errorf("for %v s: %+v", c.seconds, s)
+		}
+	}
+}
+
 // One small site for each reason, on an ideal battery, with the host that it is
 // given for and the one that it names.
 func TestReasonExamples(t *testing.T) {

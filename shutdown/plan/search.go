@@ -452,7 +452,7 @@ func (w *Planner) deepen(effort int) {
 					better = w.attempt(effort, func() bool { return w.takePlace(i, j, false, effort) }) || better
 				}
 			}
-			for by := 1; by <= w.last; by *= 2 {
+			for by := 1; by <= w.last; by += max(1, by/3) {
 				better = w.attempt(effort, func() bool { return w.stopEarlier(i, by, effort) }) || better
 				better = w.attempt(effort, func() bool { return w.stopLater(i, by, effort) }) || better
 			}

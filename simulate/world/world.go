@@ -91,8 +91,7 @@ type World struct {
 	life    uint32 // of the agent
 	queue   queue
 	rand    Random
-	reboot  bool
-	began   shutdown.Instant
+	rising  bool // the agent was killed and is started again
 	told    shutdown.Event
 	lastMs  int // moments not yet come
 }
@@ -112,7 +111,7 @@ func New(p *policy.Policy, day int64) (*World, error) {
 
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
-	w.Truth, w.Now, w.Agent, w.life, w.reboot, w.began = t, at, true, 0, false, at
+	w.Truth, w.Now, w.Agent, w.life, w.rising = t, at, true, 0, false
 	w.Events = 0
 	w.rand = NewRandom(t.Seed)
 	w.queue.reset()
@@ -211,6 +210,7 @@ func (w *World) Next() *shutdown.Event {
 		}
 	case doAgent:
 		if it.mark == w.life {
+			w.rising = false
 			return w.agentBack(false)
 		}
 	}
@@ -227,7 +227,7 @@ func (w *World) agentBack(rebooted bool) *shutdown.Event {
 			return nil
 		}
 	}
-	w.Agent = true
+	w.Agent, w.rising = true, false
 	for i := range w.UPSs {
 		w.poll(int32(i), pollSoon)
 	}
@@ -244,6 +244,7 @@ func (w *World) Kill(d time.Duration) {
 	if w.Agent {
 		w.agentDies()
 		w.put(doAgent, 0, d, w.life)
+		w.rising = true
 	}
 }
 
@@ -385,16 +386,16 @@ func (w *World) Reading(i int32) shutdown.Measurement {
 	if u.odd != 0 && !u.Dead {
 		m.Source = u.odd
 	}
-	// A gauge that counts to zero at the present load.
+	// A gauge that counts to zero at the present load, and minutes by that.
 	total := u.Model.Store - float64(u.Model.Ohmic*watts)
-	part := 0.0
+	left := max(0, total-u.Charge.Delivered-u.Charge.Bound)
 	if total > 0 {
-		part = max(0, 1-(u.Charge.Delivered+u.Charge.Bound)/total)
+		m.ChargeTenths = int64(1000 * left / total)
+	} else {
+		m.ChargeTenths = 0
 	}
-	m.ChargeTenths = int64(1000 * part)
-	left := u.Model.Runtime(u.Charge, max(watts, 1))
-	m.RuntimeSeconds = int64(min(left*t.Optimism, 359999)) / 60 * 60
-	if !u.Input && left < t.LowAt.Seconds() {
+	m.RuntimeSeconds = int64(min(left/max(watts, 1)*t.Optimism, 359999)) / 60 * 60
+	if !u.Input && left < float64(watts*t.LowAt.Seconds()) {
 		m.Battery = shutdown.StoreLow
 	}
 	if t.ClaimsFull {
@@ -483,7 +484,7 @@ func (w *World) dark(feeds []int) bool {
 // Idle tells whether nothing is under way or to come but polls and looks: every
 // UPS has input, no host stops or starts, and the script is at its end.
 func (w *World) Idle() bool {
-	if w.lastMs > 0 {
+	if w.lastMs > 0 || w.rising {
 		return false
 	}
 	for i := range w.UPSs {

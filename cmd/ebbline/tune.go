@@ -1,0 +1,353 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/simulate"
+)
+
+var tuneCommand = command{
+	name:  "tune",
+	about: "what shedding each host brings, what can be promised, what a change would do",
+	usage: "[POLICY] [--add NAME=WATTS,...] [--off HOST] [--battery UPS=PERCENT] [...] [--json]",
+	help: `Without a change it says, for the loss of every input now: how many minutes each
+host would give its UPS if it were off from the start; how much load, and how
+much loss of battery, each UPS has room for; which promised times are kept, at
+whose cost, and the longest that each host could be promised; and a better
+order, if it finds one: hosts that exchange priorities, a promise dropped or
+made. An order counts as better if it keeps more promises, or if it keeps those
+and others gain three minutes or more for each minute that some host loses.
+
+With changes, of which there may be several, it shows the plan before and after.
+
+  --add nas=45,ups=rack,priority=30,stops=2m,keep=10m,depends=switch
+      a host more; all but the watts may be left out. ups= and depends= may be
+      given several times; the only UPS is taken if there is just one, the
+      lowest priority of all and one minute to stop if nothing is said.
+  --older rack=5y     years; 18mo and 200d are months and days.
+
+Every figure is the answer of the code that the agent decides with. Exit code 3
+says that the plan, or the plan after the changes, does not fit.`,
+	run: runTune,
+}
+
+func runTune(ctx context.Context, c *call) int {
+	pf := c.policyFlags()
+	var w whatIf
+	c.flags.Var(&w.add, "add", "`NAME=WATTS,...` a host more")
+	c.flags.Var(&w.dead, "dead-string", "`UPS` with half of its battery dead")
+	c.flags.Var(&w.battery, "battery", "`UPS=PERCENT` of its battery that is left")
+	c.flags.Var(&w.bigger, "bigger", "`UPS=FACTOR` times the battery")
+	c.flags.Var(&w.older, "older", "`UPS=AGE` by which its battery is older")
+	c.flags.Var(&w.off, "off", "`HOST` that is off, with all that depends on it")
+	if err := c.parse(1); err != nil {
+		return usageCode(err)
+	}
+	p, code := c.policyOr(pf, false)
+	if p == nil {
+		return code
+	}
+	scene := &simulate.Scene{Policy: p, Day: today()}
+	then, changes, err := w.apply(scene)
+	if err != nil {
+		c.usage("%v", err)
+		return exitUsage
+	}
+	v := &tuneView{Site: p.Site.Name}
+	if len(changes) > 0 {
+		v.compare(scene, then, changes)
+	} else if !v.look(ctx, scene, c.steps()) {
+		return c.fail("interrupted")
+	}
+	if c.json {
+		printJSON(c.Out, v)
+	} else {
+		width, color := terminal(c.Out)
+		v.show(c.Out, c.style(width, color))
+	}
+	if !v.fits() {
+		return exitUnfit
+	}
+	return exitDone
+}
+
+// steps gives what shows how far the work is.
+func (c *call) steps() func(format string, args ...any) {
+	w := c.progress()
+	return func(format string, args ...any) { fmt.Fprintf(w, "\r"+format+" \x1b[K", args...) }
+}
+
+// whatIf is the changes that the command line asks about.
+type whatIf struct {
+	add, dead, off         words
+	battery, bigger, older pairs
+}
+
+// apply gives the scene with all changes made, and says each in words.
+func (w *whatIf) apply(c *simulate.Scene) (then *simulate.Scene, changes []string, err error) {
+	then = &simulate.Scene{Policy: c.Policy, Day: c.Day}
+	for _, text := range w.add {
+		if changes, err = w.adding(then, text, changes); err != nil {
+			return nil, nil, err
+		}
+	}
+	for _, o := range w.older {
+		i, err := upsNamed(then.Policy, o.name)
+		if err != nil {
+			return nil, nil, err
+		}
+		days, err := readAge(o.value)
+		if err != nil {
+			return nil, nil, err
+		}
+		if then.Policy, err = simulate.Older(then.Policy, i, days); err != nil {
+			return nil, nil, err
+		}
+		changes = append(changes, fmt.Sprintf("the battery of UPS %s is %s older", o.name, o.value))
+	}
+	for _, h := range w.holds() {
+		i, err := upsNamed(then.Policy, h.name)
+		if err != nil {
+			return nil, nil, err
+		}
+		part, err := h.read(h.value)
+		if err != nil {
+			return nil, nil, err
+		}
+		then = then.Holding(i, part)
+		changes = append(changes, fmt.Sprintf("the battery of UPS %s is %s of what it was", h.name, percent(part)))
+	}
+	for _, name := range w.off {
+		k, err := hostNamed(then.Policy, name)
+		if err != nil {
+			return nil, nil, err
+		}
+		with := simulate.Dependents(then.Policy, k)
+		then.Off = append(append(then.Off, k), with...)
+		text := name + " is off"
+		if len(with) > 0 {
+			text += ", and with it " + strings.Join(names(then.Policy, with), ", ")
+		}
+		changes = append(changes, text)
+	}
+	return then, changes, nil
+}
+
+// hold is one change of what a battery holds.
+type hold struct {
+	name, value string
+	read        func(string) (float64, error)
+}
+
+func (w *whatIf) holds() []hold {
+	var list []hold
+	for _, name := range w.dead {
+		list = append(list, hold{name, "50%", readPart})
+	}
+	for _, b := range w.battery {
+		list = append(list, hold{b.name, b.value, readPart})
+	}
+	for _, b := range w.bigger {
+		list = append(list, hold{b.name, b.value, readFactor})
+	}
+	return list
+}
+
+func readPart(text string) (float64, error) {
+	v, err := strconv.ParseFloat(strings.TrimSuffix(text, "%"), 64)
+	if err != nil || !(v >= 1 && v <= 100) {
+		return 0, fmt.Errorf("%q is not what can be left of a battery. Write a percentage from 1 to 100, such as 50%%", text)
+	}
+	return v / 100, nil
+}
+
+func readFactor(text string) (float64, error) {
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(v >= 0.01 && v <= 100) {
+		return 0, fmt.Errorf("%q is not how many times the battery. Write a number from 0.01 to 100, such as 1.5", text)
+	}
+	return v, nil
+}
+
+func percent(part float64) string {
+	return strconv.FormatFloat(math.Round(part*1000)/10, 'f', -1, 64) + " %"
+}
+
+// readAge reads a span of years, months or days, as days.
+func readAge(text string) (int64, error) {
+	for _, u := range []struct {
+		unit string
+		days float64
+	}{{"y", 365.25}, {"mo", 365.25 / 12}, {"d", 1}} {
+		number, ok := strings.CutSuffix(text, u.unit)
+		if !ok {
+			continue
+		}
+		v, err := strconv.ParseFloat(number, 64)
+		if days := v * u.days; err == nil && days >= 1 && days <= 50*365.25 {
+			return int64(math.Round(days)), nil
+		}
+	}
+	return 0, fmt.Errorf("%q is not an age. Write years, months or days up to 50 years, such as 5y, 18mo or 200d", text)
+}
+
+// adding makes one --add.
+func (w *whatIf) adding(c *simulate.Scene, text string, changes []string) ([]string, error) {
+	h, err := readHost(c.Policy, text)
+	if err != nil {
+		return nil, err
+	}
+	if c.Policy, err = simulate.Adding(c.Policy, h); err != nil {
+		return nil, fmt.Errorf("--add %s: %w", text, err)
+	}
+	var fed []string
+	for _, i := range h.FedBy {
+		fed = append(fed, c.Policy.UPSs[i].Name)
+	}
+	return append(changes, fmt.Sprintf("%s is there: %d W on %s, priority %d", h.Name, h.Watts, strings.Join(fed, " and "), h.Priority)), nil
+}
+
+const addForm = "write NAME=WATTS, then what else is known of it: nas=45,ups=rack,priority=30,stops=2m,keep=10m,depends=switch"
+
+// readHost reads a host that is to be added.
+func readHost(p *policy.Policy, text string) (*simulate.NewHost, error) {
+	first, rest, more := strings.Cut(text, ",")
+	name, watts, ok := strings.Cut(first, "=")
+	if !ok || name == "" || more && rest == "" {
+		return nil, fmt.Errorf("--add %s: %s", text, addForm)
+	}
+	h := &simulate.NewHost{Name: name, StopsIn: time.Minute}
+	if v, err := strconv.ParseFloat(watts, 64); err != nil || !(v > 0 && v <= 1e6) {
+		return nil, fmt.Errorf("--add %s: %q is not a number of watts from 1 to 1000000", text, watts)
+	} else {
+		h.Watts = int64(math.Ceil(v))
+	}
+	for more {
+		var field string
+		field, rest, more = strings.Cut(rest, ",")
+		if err := readField(p, h, field); err != nil {
+			return nil, fmt.Errorf("--add %s: %w", text, err)
+		}
+	}
+	if len(h.FedBy) == 0 {
+		if len(p.UPSs) > 1 {
+			return nil, fmt.Errorf("--add %s: the policy has %d UPSs. Say which feeds it, such as ups=%s", text, len(p.UPSs), p.UPSs[0].Name)
+		}
+		h.FedBy = []int{0}
+	}
+	if h.Priority == 0 {
+		h.Priority = lowest(p)
+	}
+	return h, nil
+}
+
+// lowest is the lowest priority of all hosts that are stopped.
+func lowest(p *policy.Policy) int64 {
+	low := int64(math.MaxInt64)
+	for k := range p.Hosts {
+		if h := &p.Hosts[k]; !h.StaysUp && !h.Self {
+			low = min(low, h.Priority)
+		}
+	}
+	if low == math.MaxInt64 {
+		return 1
+	}
+	return low
+}
+
+func readField(p *policy.Policy, h *simulate.NewHost, field string) error {
+	key, value, _ := strings.Cut(field, "=")
+	switch key {
+	case "ups":
+		i, err := upsNamed(p, value)
+		h.FedBy = insert(h.FedBy, i)
+		return err
+	case "depends":
+		k, err := hostNamed(p, value)
+		h.DependsOn = insert(h.DependsOn, k)
+		return err
+	case "priority":
+		n, err := strconv.ParseInt(value, 10, 64)
+		if err != nil || n < 1 || n > 1_000_000 {
+			return fmt.Errorf("%q is not a priority from 1 to 1000000", value)
+		}
+		h.Priority = n
+	case "stops":
+		d, err := time.ParseDuration(value)
+		if err != nil || d < time.Second || d > 12*time.Hour {
+			return fmt.Errorf("%q is not how long a host takes to stop. Write 1s to 12h, such as 2m", value)
+		}
+		h.StopsIn = d
+	case "keep":
+		d, err := time.ParseDuration(value)
+		if err != nil || d <= 0 || d > 7*24*time.Hour {
+			return fmt.Errorf("%q is not a time that can be promised. Write 1s to 168h, such as 10m", value)
+		}
+		h.KeepFor = d
+	default:
+		return fmt.Errorf("%q is nothing that is known of a host; %s", key, addForm)
+	}
+	return nil
+}
+
+// insert keeps a list of indices sorted, each once.
+func insert(list []int, k int) []int {
+	var out []int
+	for _, i := range list {
+		if i < k {
+			out = append(out, i)
+		}
+	}
+	out = append(out, k)
+	for _, i := range list {
+		if i > k {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func upsNamed(p *policy.Policy, name string) (int, error) {
+	var all []string
+	for i := range p.UPSs {
+		all = append(all, p.UPSs[i].Name)
+	}
+	return named("UPS", name, all)
+}
+
+func hostNamed(p *policy.Policy, name string) (int, error) {
+	var all []string
+	for k := range p.Hosts {
+		all = append(all, p.Hosts[k].Name)
+	}
+	return named("host", name, all)
+}
+
+// named finds a name, or says which one may have been meant.
+func named(kind, name string, all []string) (int, error) {
+	for i, have := range all {
+		if have == name {
+			return i, nil
+		}
+	}
+	for _, have := range all {
+		if near(name, have) {
+			return 0, fmt.Errorf("the policy has no %s %q. Did you mean %q?", kind, name, have)
+		}
+	}
+	return 0, fmt.Errorf("the policy has no %s %q. It has %s", kind, name, strings.Join(all, ", "))
+}
+
+func names(p *policy.Policy, hosts []int) []string {
+	var list []string
+	for _, k := range hosts {
+		list = append(list, p.Hosts[k].Name)
+	}
+	return list
+}

@@ -1,0 +1,332 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
+	"ebbline/simulate"
+)
+
+// tuneView is the document of `tune --json`.
+type tuneView struct {
+	Site string     `json:"site"`
+	Now  standsView `json:"now"`
+	*lookView
+	WhatIf *whatIfView `json:"what_if,omitempty"`
+
+	rows []movedRow // of the drawing
+}
+
+// standsView says how a plan stands.
+type standsView struct {
+	Fits            bool   `json:"fits"`
+	NoReturnSeconds int64  `json:"point_of_no_return_seconds"`
+	MarginSeconds   *int64 `json:"margin_seconds"`
+}
+
+func stands(a *simulate.Answer) standsView {
+	v := standsView{Fits: a.Fits, NoReturnSeconds: seconds(a.NoReturn())}
+	if a.Margin != simulate.Untested && (a.Fits || a.Margin < 0) { // what a plan that does not fit leaves elsewhere is no margin
+		n := seconds(a.Margin)
+		v.MarginSeconds = &n
+	}
+	return v
+}
+
+// lookView is what is said where no change is asked about.
+type lookView struct {
+	UPSs     []roomView        `json:"ups"`
+	Shed     []shedView        `json:"shed"`
+	Promises []promiseTuneView `json:"promises"`
+	Better   *orderView        `json:"better"`
+}
+
+type roomView struct {
+	Name                 string   `json:"name"`
+	LoadWatts            int64    `json:"load_watts"`
+	RuntimeSeconds       threeWay `json:"runtime_seconds"`
+	RoomRatingWatts      int64    `json:"room_rating_watts"`
+	RoomPromisesWatts    int64    `json:"room_promises_watts"`
+	RoomPlanWatts        int64    `json:"room_plan_watts"`
+	BatteryPromisesShare int64    `json:"least_battery_promises_percent"`
+	BatteryPlanShare     int64    `json:"least_battery_plan_percent"`
+	FirstBroken          *string  `json:"first_broken"`
+}
+
+type shedView struct {
+	Name        string     `json:"name"`
+	With        []string   `json:"with"`
+	LoadWatts   int64      `json:"load_watts"`
+	PrioritySum int64      `json:"priority_sum"`
+	Gains       []gainView `json:"gains"`
+}
+
+type gainView struct {
+	UPS                string   `json:"ups"`
+	LongerSeconds      threeWay `json:"longer_seconds"`
+	PerPrioritySeconds *float64 `json:"longer_per_priority_seconds"`
+}
+
+type promiseTuneView struct {
+	Name            string     `json:"name"`
+	Priority        int64      `json:"priority"`
+	PromisedSeconds int64      `json:"promised_seconds"`
+	UpSeconds       int64      `json:"up_seconds"`
+	Kept            bool       `json:"kept"`
+	Costs           []lossView `json:"costs"`
+	LongestSeconds  int64      `json:"longest_seconds"`
+	LongestCosts    []lossView `json:"longest_costs"`
+}
+
+type lossView struct {
+	Name           string `json:"name"`
+	EarlierSeconds int64  `json:"earlier_seconds"`
+}
+
+type orderView struct {
+	Steps         []stepView      `json:"steps"`
+	Kept          int             `json:"promises_kept_before"`
+	KeptThen      int             `json:"promises_kept_after"`
+	GainedSeconds int64           `json:"gained_seconds"`
+	LostSeconds   int64           `json:"lost_seconds"`
+	Hosts         []orderHostView `json:"hosts"`
+}
+
+type stepView struct {
+	Change         string `json:"change"`
+	Host           string `json:"host"`
+	With           string `json:"with,omitempty"`
+	KeepForSeconds *int64 `json:"keep_for_seconds,omitempty"`
+	Text           string `json:"text"`
+}
+
+type orderHostView struct {
+	Name            string `json:"name"`
+	Priority        int64  `json:"priority_before"`
+	PriorityThen    int64  `json:"priority_after"`
+	UpSeconds       int64  `json:"up_before_seconds"`
+	UpThenSeconds   int64  `json:"up_after_seconds"`
+	PromisedSeconds int64  `json:"promised_seconds"`
+	Kept            bool   `json:"kept_before"`
+	KeptThen        bool   `json:"kept_after"`
+}
+
+type whatIfView struct {
+	Changes     []string    `json:"changes"`
+	After       standsView  `json:"after"`
+	UPSs        []thenView  `json:"ups"`
+	Moved       []movedView `json:"moved"`
+	Broken      []string    `json:"broken"`
+	FirstBroken *string     `json:"first_broken"`
+}
+
+type thenView struct {
+	Name                 string   `json:"name"`
+	RatedWatts           int64    `json:"rated_watts"`
+	LoadBeforeWatts      int64    `json:"load_before_watts"`
+	LoadAfterWatts       int64    `json:"load_after_watts"`
+	RuntimeBeforeSeconds threeWay `json:"runtime_before_seconds"`
+	RuntimeAfterSeconds  threeWay `json:"runtime_after_seconds"`
+}
+
+type movedView struct {
+	Name            string `json:"name"`
+	UpBeforeSeconds *int64 `json:"up_before_seconds"`
+	UpAfterSeconds  *int64 `json:"up_after_seconds"`
+}
+
+// movedRow is a host in the drawing of a change: up, and stopping until down.
+type movedRow struct {
+	name         string
+	before, then [2]time.Duration // negative where it is not there
+}
+
+// fits tells whether the plan that was asked about fits.
+func (v *tuneView) fits() bool {
+	if v.WhatIf != nil {
+		return v.WhatIf.After.Fits
+	}
+	return v.Now.Fits
+}
+
+func threeSeconds(t simulate.Three) threeWay {
+	return threeWay{ending(t.Low), ending(t.Likely), ending(t.High)}
+}
+
+// look fills in what is said of the policy as it is. It is false when it was
+// interrupted.
+func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string, ...any)) bool {
+	defer step("")
+	p, now := c.Policy, c.Answer()
+	v.Now = stands(now)
+	v.lookView = &lookView{Shed: v.shed(c), Promises: []promiseTuneView{}}
+	for i := range p.UPSs {
+		step("room of UPS %s", p.UPSs[i].Name)
+		if ctx.Err() != nil {
+			return false
+		}
+		r, u := c.Room(now, i), &now.UPSs[i]
+		room := roomView{
+			Name: p.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)), RuntimeSeconds: threeSeconds(u.Runtime),
+			RoomRatingWatts: r.MostWatts, RoomPromisesWatts: r.KeepWatts, RoomPlanWatts: r.FitWatts,
+			BatteryPromisesShare: r.KeepPercent, BatteryPlanShare: r.FitPercent,
+		}
+		if r.First >= 0 {
+			room.FirstBroken = &p.Hosts[r.First].Name
+		}
+		v.UPSs = append(v.UPSs, room)
+	}
+	for k := range p.Hosts {
+		if !now.Stays[k].Planned || p.Hosts[k].Self {
+			continue
+		}
+		step("promises to %s", p.Hosts[k].Name)
+		if ctx.Err() != nil {
+			return false
+		}
+		v.Promises = append(v.Promises, promiseOf(c, now, k))
+	}
+	slices.SortStableFunc(v.Promises, func(a, b promiseTuneView) int { return int(b.Priority - a.Priority) })
+	step("a better order")
+	if o, ok := c.Better(now); ok {
+		v.Better = orderOf(c, now, o)
+	}
+	return true
+}
+
+func (v *tuneView) shed(c *simulate.Scene) []shedView {
+	list := []shedView{}
+	for _, g := range c.Gains() {
+		s := shedView{Name: c.Policy.Hosts[g.Host].Name, With: names(c.Policy, g.With), LoadWatts: g.Watts, PrioritySum: g.Priority}
+		if s.With == nil {
+			s.With = []string{}
+		}
+		for i, t := range g.More {
+			if t.Low == 0 && t.Likely == 0 && t.High == 0 {
+				continue
+			}
+			gain := gainView{UPS: c.Policy.UPSs[i].Name, LongerSeconds: threeSeconds(t)}
+			if t.Low != simulate.Endless {
+				per := math.Round(t.Low.Seconds()/float64(g.Priority)*10) / 10
+				gain.PerPrioritySeconds = &per
+			}
+			s.Gains = append(s.Gains, gain)
+		}
+		list = append(list, s)
+	}
+	slices.SortStableFunc(list, func(a, b shedView) int {
+		switch x, y := a.best(), b.best(); {
+		case x > y:
+			return -1
+		case x < y:
+			return 1
+		}
+		return 0
+	})
+	return list
+}
+
+// best is the most that a unit of its priority brings, in seconds.
+func (s *shedView) best() float64 {
+	best := 0.0
+	for _, g := range s.Gains {
+		if g.PerPrioritySeconds == nil {
+			return math.Inf(1)
+		}
+		best = max(best, *g.PerPrioritySeconds)
+	}
+	return best
+}
+
+func promiseOf(c *simulate.Scene, now *simulate.Answer, k int) promiseTuneView {
+	h, p := &c.Policy.Hosts[k], c.Promise(now, k)
+	losses := func(list []simulate.Loss) []lossView {
+		out := []lossView{}
+		for _, l := range list {
+			out = append(out, lossView{c.Policy.Hosts[l.Host].Name, seconds(l.By)})
+		}
+		return out
+	}
+	return promiseTuneView{
+		Name: h.Name, Priority: h.Priority, PromisedSeconds: seconds(h.KeepFor), UpSeconds: seconds(now.Stays[k].Up), Kept: now.Stays[k].Kept,
+		Costs: losses(p.Cost), LongestSeconds: seconds(p.Longest), LongestCosts: losses(p.Price),
+	}
+}
+
+func orderOf(c *simulate.Scene, now *simulate.Answer, o *simulate.Order) *orderView {
+	v := &orderView{Kept: o.Kept, KeptThen: o.KeptThen, GainedSeconds: seconds(o.Gained), LostSeconds: seconds(o.Lost)}
+	p, q := c.Policy, o.Then.Scene.Policy
+	for _, s := range o.Steps {
+		step := stepView{Host: p.Hosts[s.Host].Name}
+		switch s.Kind {
+		case simulate.Exchange:
+			step.Change, step.With = "exchange", p.Hosts[s.With].Name
+			step.Text = fmt.Sprintf("let %s and %s exchange their priorities", step.Host, step.With)
+		case simulate.Dropping:
+			step.Change = "drop"
+			step.Text = fmt.Sprintf("drop the keep_for of %s", step.Host)
+		case simulate.Promising:
+			n := seconds(s.Keep)
+			step.Change, step.KeepForSeconds = "promise", &n
+			step.Text = fmt.Sprintf("promise %s a keep_for of %s", step.Host, shutdown.Spell(s.Keep))
+		}
+		v.Steps = append(v.Steps, step)
+	}
+	for k := range p.Hosts {
+		a, b, h := &now.Stays[k], &o.Then.Stays[k], &p.Hosts[k]
+		if !a.Planned {
+			continue
+		}
+		v.Hosts = append(v.Hosts, orderHostView{
+			Name: h.Name, Priority: h.Priority, PriorityThen: q.Hosts[k].Priority, UpSeconds: seconds(a.Up), UpThenSeconds: seconds(b.Up),
+			PromisedSeconds: seconds(h.KeepFor), Kept: a.Kept, KeptThen: b.Up >= h.KeepFor,
+		})
+	}
+	slices.SortStableFunc(v.Hosts, func(a, b orderHostView) int { return int(b.PriorityThen - a.PriorityThen) })
+	return v
+}
+
+// compare fills in what a change does.
+func (v *tuneView) compare(before, after *simulate.Scene, changes []string) {
+	a, b := before.Answer(), after.Answer()
+	v.Now = stands(a)
+	w := &whatIfView{Changes: changes, After: stands(b), Moved: []movedView{}, Broken: []string{}}
+	for i := range a.UPSs {
+		u := &before.Policy.UPSs[i]
+		w.UPSs = append(w.UPSs, thenView{
+			u.Name, u.RatedWatts, int64(math.Ceil(a.UPSs[i].Load)), int64(math.Ceil(b.UPSs[i].Load)),
+			threeSeconds(a.UPSs[i].Runtime), threeSeconds(b.UPSs[i].Runtime),
+		})
+	}
+	some := func(d time.Duration) *int64 {
+		if d < 0 {
+			return nil
+		}
+		n := seconds(d)
+		return &n
+	}
+	for _, m := range simulate.Moves(a, b) {
+		w.Moved = append(w.Moved, movedView{m.Name, some(m.Before), some(m.Then)})
+		v.rows = append(v.rows, movedRow{m.Name, staying(a, m.Name), staying(b, m.Name)})
+	}
+	w.Broken = append(w.Broken, names(after.Policy, simulate.Broken(a, b))...)
+	if len(w.Broken) > 0 {
+		w.FirstBroken = &w.Broken[0]
+	}
+	v.WhatIf = w
+}
+
+// staying is until when a host is up, and until when it is down at the latest.
+func staying(a *simulate.Answer, name string) [2]time.Duration {
+	for k := range a.Stays {
+		if s := &a.Stays[k]; a.Scene.Policy.Hosts[k].Name == name && s.Planned {
+			return [2]time.Duration{s.Up, min(s.Down, battery.Unending)}
+		}
+	}
+	return [2]time.Duration{-1, -1}
+}

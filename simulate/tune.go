@@ -1,0 +1,339 @@
+package simulate
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
+)
+
+// Scene is a policy on a day, and what differs from it while a question is put
+// to the core: what if the input of every UPS failed now?
+type Scene struct {
+	Policy *policy.Policy
+	Day    int64     // since 1970-01-01, for the batteries' age
+	Off    []int     // hosts that are off
+	Holds  []float64 // by UPS: its battery, as a part of what the policy describes; nil is 1 for each
+}
+
+// with gives the scene with another policy that has the same hosts and UPSs.
+func (c *Scene) with(p *policy.Policy) *Scene {
+	d := *c
+	d.Policy = p
+	return &d
+}
+
+// ready is the core's state with good input, full batteries and all that is not
+// off up.
+func (c *Scene) ready() *shutdown.State {
+	s := shutdown.New()
+	s.Step(Start, &shutdown.Event{Kind: shutdown.Adopted, Policy: c.Policy, Day: c.Day}, nil)
+	for i, part := range c.Holds {
+		// Parallel strings: half of them hold half, and give half the power.
+		m := &s.UPSs[i].Belief.Model
+		m.Store = float64(m.Store * part)
+	}
+	for _, k := range c.Off {
+		s.Step(Start, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
+	}
+	full := shutdown.Nothing
+	full.Source, full.ChargeTenths = shutdown.FromInput, 1000
+	for i := range s.UPSs {
+		s.Step(Start, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: full}, nil)
+	}
+	return s
+}
+
+// Answer is what the core plans for a scene.
+type Answer struct {
+	Scene  *Scene
+	Fits   bool
+	Margin time.Duration // the smallest of the UPSs'; [Untested] when none has an end
+	UPSs   []Supply      // by the policy's order
+	Stays  []Stay        // hosts, by the policy's order
+	state  *shutdown.State
+}
+
+// NoReturn is the point of no return; negative when no plan fits.
+func (a *Answer) NoReturn() time.Duration {
+	if o, ok := a.state.Outlook(); ok {
+		return o.Plan.NoReturn
+	}
+	return a.state.Return.Sub(a.state.Now)
+}
+
+// Supply is one UPS in an answer.
+type Supply struct {
+	Load    float64 // watts when the input fails
+	Runtime Three   // if nothing were shed; [battery.Unending] when it never ends
+	Margin  time.Duration
+}
+
+// Three is a time by the low, the likely and the high projection.
+type Three struct{ Low, Likely, High time.Duration }
+
+// Stay is how long a host stays up by the plan.
+type Stay struct {
+	Planned bool          // it takes part: neither off nor one that always stays up
+	Up      time.Duration // until it is asked
+	Down    time.Duration // its allowance used up
+	Kept    bool          // it is up for as long as it is promised
+}
+
+// Answer lets the core plan.
+func (c *Scene) Answer() *Answer {
+	s := c.ready().IfInputFailed()
+	a := &Answer{Scene: c, Fits: s.Fits, Margin: Untested, state: s}
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		v := Supply{Load: u.Load, Runtime: runtime(s, i), Margin: Untested}
+		if last := u.LastDown.Sub(s.Now); u.End != shutdown.Never && last > 0 {
+			v.Margin = u.End.Sub(s.Now).Truncate(time.Second) - wholeUp(last) - c.Policy.Site.Reserve
+		}
+		a.Margin = min(a.Margin, v.Margin)
+		a.UPSs = append(a.UPSs, v)
+	}
+	for k := range s.Hosts {
+		h, p := &s.Hosts[k], &c.Policy.Hosts[k]
+		v := Stay{Planned: !p.StaysUp && h.Power != shutdown.Down}
+		if v.Planned {
+			v.Up, v.Down = h.Start.Sub(s.Now), h.Stop.Sub(s.Now)
+			v.Kept = v.Up >= p.KeepFor
+		}
+		a.Stays = append(a.Stays, v)
+	}
+	return a
+}
+
+func runtime(s *shutdown.State, i int) (t Three) {
+	t.Low, t.Likely, t.High = s.Runtime(int32(i))
+	return t
+}
+
+func wholeUp(d time.Duration) time.Duration { return (d + time.Second - 1).Truncate(time.Second) }
+
+// Endless stands for a gain without end.
+const Endless = time.Duration(-1)
+
+// Gain is what it would bring if a host were off from the start.
+type Gain struct {
+	Host     int
+	With     []int   // all that depends on it, its guests among them: off too
+	Watts    int64   // of all of them
+	Priority int64   // of all of them
+	More     []Three // by UPS: how much longer it lasts if nothing else were shed; [Endless] where it then lasts for good
+}
+
+// Gains gives the gain for each host that may be shed early: not the agent's
+// own, which goes last.
+func (c *Scene) Gains() []Gain {
+	all := c.ready()
+	var gains []Gain
+	for k := range c.Policy.Hosts {
+		if !c.sheds(all, k) {
+			continue
+		}
+		g := Gain{Host: k, With: Dependents(c.Policy, k)}
+		g.With = slices.DeleteFunc(g.With, func(i int) bool { return all.Hosts[i].Power == shutdown.Down })
+		off := *c
+		off.Off = append(slices.Clone(c.Off), k)
+		off.Off = append(off.Off, g.With...)
+		for _, i := range off.Off[len(c.Off):] {
+			g.Watts += c.Policy.Hosts[i].Watts
+			g.Priority += c.Policy.Hosts[i].Priority
+		}
+		then := off.ready()
+		for i := range c.Policy.UPSs {
+			a, b := runtime(all, i), runtime(then, i)
+			g.More = append(g.More, Three{more(a.Low, b.Low), more(a.Likely, b.Likely), more(a.High, b.High)})
+		}
+		gains = append(gains, g)
+	}
+	return gains
+}
+
+// sheds tells whether a host may be shed early: the agent's own goes last.
+func (c *Scene) sheds(s *shutdown.State, k int) bool {
+	h := &c.Policy.Hosts[k]
+	return !h.StaysUp && !h.Self && s.Hosts[k].Power != shutdown.Down
+}
+
+func more(before, after time.Duration) time.Duration {
+	switch {
+	case before >= battery.Unending:
+		return 0
+	case after >= battery.Unending:
+		return Endless
+	}
+	return after - before
+}
+
+// Dependents gives the hosts that depend on a host, directly or through others,
+// sorted.
+func Dependents(p *policy.Policy, k int) []int {
+	var found []int
+	for next := []int{k}; len(next) > 0; next = next[1:] {
+		for i := range p.Hosts {
+			if slices.Contains(p.Hosts[i].DependsOn, next[0]) && !slices.Contains(found, i) {
+				found, next = append(found, i), append(next, i)
+			}
+		}
+	}
+	slices.Sort(found)
+	return found
+}
+
+// Promise is what a host's time on battery costs, and how long it could be.
+type Promise struct {
+	Host    int
+	Cost    []Loss        // who goes earlier for the promise that it has
+	Longest time.Duration // the longest promise that can be kept, all others being kept that are kept now
+	Price   []Loss        // who would go earlier for that
+}
+
+// Loss is how much earlier a host goes.
+type Loss struct {
+	Host int
+	By   time.Duration
+}
+
+// Notable is the least change of a host's time that is spoken of: the search for
+// a good plan leaves differences of a few seconds.
+const Notable = 10 * time.Second
+
+// Promise looks into one host's promised time. Now is the answer to the scene.
+func (c *Scene) Promise(now *Answer, k int) Promise {
+	p := Promise{Host: k}
+	if c.Policy.Hosts[k].KeepFor > 0 {
+		p.Cost = losses(c.promising(k, 0), now, k)
+	}
+	longest := now
+	p.Longest = furthest(now.Stays[k].Up, func(d time.Duration) bool {
+		a := c.promising(k, d)
+		ok := a.Stays[k].Kept && keepsAll(now, a, k)
+		if ok {
+			longest = a
+		}
+		return ok
+	})
+	p.Price = losses(now, longest, k)
+	return p
+}
+
+// promising is the answer if a host were promised so long.
+func (c *Scene) promising(k int, d time.Duration) *Answer {
+	return c.with(keeping(c.Policy, k, d)).Answer()
+}
+
+// keeping gives the policy with another promise for one host.
+func keeping(p *policy.Policy, k int, d time.Duration) *policy.Policy {
+	q := *p
+	q.Hosts = slices.Clone(p.Hosts)
+	q.Hosts[k].KeepFor = d
+	return &q
+}
+
+// keepsAll tells whether all promises but one host's that were kept still are.
+func keepsAll(before, after *Answer, but int) bool {
+	for k := range before.Stays {
+		if k != but && before.Stays[k].Kept && !after.Stays[k].Kept {
+			return false
+		}
+	}
+	return after.Fits || !before.Fits
+}
+
+// losses lists the hosts that go notably earlier, but for one, and for the
+// agent's own: that is up for the others' sake.
+func losses(before, after *Answer, but int) []Loss {
+	var list []Loss
+	for k := range before.Stays {
+		self := before.Scene.Policy.Hosts[k].Self
+		if by := before.Stays[k].Up - after.Stays[k].Up; k != but && !self && by >= Notable {
+			list = append(list, Loss{k, by})
+		}
+	}
+	return list
+}
+
+// furthest is the longest time for which a condition holds, to a second: it
+// probably holds up to the time given, so the search goes up from there in
+// doubling steps until it fails, then bisects.
+func furthest(from time.Duration, holds func(time.Duration) bool) time.Duration {
+	const end = 7 * 24 * time.Hour // as far as the planner looks
+	lo, hi := time.Duration(0), from.Truncate(time.Second)
+	for step := time.Minute; hi < end && holds(hi); step *= 2 {
+		lo, hi = hi, hi+step
+	}
+	for hi-lo > time.Second {
+		if mid := (lo + (hi-lo)/2).Truncate(time.Second); holds(mid) {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
+}
+
+// Room is how much worse one UPS's lot may become.
+type Room struct {
+	UPS int
+	// MostWatts is the most that the UPS may carry on top, up to its rating.
+	MostWatts int64
+	// KeepWatts is how many watts more, for good, leave all promises kept that
+	// are kept now, and FitWatts how many leave a plan that fits at all; -1 where
+	// that is not so even now.
+	KeepWatts, FitWatts int64
+	// KeepPercent is how little of its battery does the first, FitPercent the
+	// second; above 100 where all of it does not.
+	KeepPercent, FitPercent int64
+	// First is the promise that breaks just beyond KeepWatts; -1 for none.
+	First int
+}
+
+// Room looks into one UPS. Now is the answer to the scene.
+func (c *Scene) Room(now *Answer, ups int) Room {
+	r := Room{UPS: ups, MostWatts: max(0, c.Policy.UPSs[ups].RatedWatts-int64(math.Ceil(now.UPSs[ups].Load))), First: -1}
+	watts := func(w int64) *Answer { return c.with(carrying(c.Policy, ups, w)).Answer() }
+	holds := func(percent int64) *Answer { return c.Holding(ups, float64(percent)/100).Answer() }
+	keeps := func(a *Answer) bool { return a.Fits && keepsAll(now, a, -1) }
+	fits := func(a *Answer) bool { return a.Fits }
+	r.FitWatts = most(0, r.MostWatts, func(w int64) bool { return fits(watts(w)) })
+	r.KeepWatts = most(0, r.FitWatts, func(w int64) bool { return keeps(watts(w)) })
+	r.FitPercent = 100 - most(0, 99, func(less int64) bool { return fits(holds(100 - less)) })
+	r.KeepPercent = 100 - most(0, 100-r.FitPercent, func(less int64) bool { return keeps(holds(100 - less)) })
+	if r.KeepWatts < r.MostWatts {
+		if broken := Broken(now, watts(r.KeepWatts+1)); len(broken) > 0 {
+			r.First = broken[0]
+		}
+	}
+	return r
+}
+
+// most is the largest number up to a bound for which a condition holds that
+// holds for all smaller ones; one less than the first where it holds for none.
+func most(first, last int64, holds func(int64) bool) int64 {
+	if last < first || holds(last) {
+		return last
+	}
+	lo, hi := first-1, last
+	for hi-lo > 1 {
+		if mid := (lo + hi) / 2; holds(mid) {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
+}
+
+// carrying gives the policy with something on a UPS that draws so much and is
+// never shut down.
+func carrying(p *policy.Policy, ups int, watts int64) *policy.Policy {
+	q := *p
+	q.Loads = append(slices.Clone(p.Loads), policy.Load{Name: "more", FedBy: []int{ups}, Watts: watts})
+	return &q
+}
