@@ -72,6 +72,7 @@ const (
 	JournalUnwritten // raised by the runner
 	SecretUnreadable // raised by the runner
 	PolicyRefused    // raised by the runner
+	HistoryUnwritten // raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -87,7 +88,7 @@ var codeNames = [...]string{
 	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched", OutputCounts: "output-still-counts",
 	StoppedHalfway: "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
-	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused",
+	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
 }
 
 // String gives the stable code that people and programs see.
@@ -190,6 +191,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return "The journal cannot be written; the agent acts on without it. After a crash now it would not know what was asked. Free space on its disk."
 	case SecretUnreadable:
 		return "A secret cannot be read; see the log for its name. Put it where the agent looks (see README, secrets)."
+	case HistoryUnwritten:
+		return "The history cannot be written; the agent acts on without it, and what is measured meanwhile may be lost. The log says why; most often its disk is full."
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

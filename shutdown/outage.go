@@ -36,22 +36,24 @@ func (s *State) replan(at Instant, out []Effect) []Effect {
 	return s.take(at, w, out)
 }
 
-// fromStandard makes the plan for an outage that begins with full batteries and
-// everybody up out of the standard one: the plan for a load rounded up to a
+// fromStandard makes the plan for an outage that begins with everybody up out of
+// the standard one: the plan for full batteries and a load rounded up to a
 // fiftieth of the rating, at the moment of the loss. That is the same one in
 // nearly every outage, so it is remembered; here it is moved to what the load
-// and the charge really are. False where this is no such beginning, or the
-// standard plan does not fit.
+// and the charge really are. False where this is no such beginning, where the
+// standard plan does not fit, or where moving it breaks a promise that it keeps.
 func (s *State) fromStandard(at Instant, w *work) bool {
 	for _, i := range w.stores {
 		u := &s.UPSs[i]
-		if u.Low || u.Lowered || u.Charge.Delivered+u.Charge.Bound > 0.03*u.Belief.Model.Store*u.Factor {
+		if u.Low || u.Lowered || u.Charge.Delivered+u.Charge.Bound > 0.6*u.Belief.Model.Store*u.Factor {
 			return false
 		}
 	}
-	first := Never // loss
+	first, full := Never, true // loss; batteries
 	for _, i := range w.stores {
-		first = min(first, s.UPSs[i].Lost)
+		u := &s.UPSs[i]
+		first = min(first, u.Lost)
+		full = full && u.Charge.Delivered+u.Charge.Bound < 0.01*u.Belief.Model.Store
 	}
 	for _, k := range w.hosts {
 		if s.Hosts[k].Power != Up {
@@ -66,7 +68,9 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	if !fits {
 		return false
 	}
+	w.kept = w.kept[:0]
 	for j, k := range w.hosts {
+		w.kept = append(w.kept, p.Stops[j].Kept)
 		p.Stops[j].Start = max(0, s.lostAt(k).Add(p.Stops[j].Start).Sub(at))
 	}
 	if s.safe(w, 0) {
@@ -78,7 +82,15 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	if !w.planner.Tighten(&w.problem, p) {
 		return false
 	}
-	p.NoReturn = max(0, noReturn-at.Sub(first)) // of the standard load, which is no less
+	for j := range p.Stops {
+		if w.kept[j] && !p.Stops[j].Kept {
+			return false
+		}
+	}
+	if p.NoReturn = noReturn - at.Sub(first); full { // of the standard load, which is no less
+		return true
+	}
+	p.NoReturn = w.planner.NoReturn(&w.problem)
 	return true
 }
 
@@ -1138,14 +1150,14 @@ func (s *State) nextWake(at Instant) Instant {
 		if !u.Silent && s.reachable(i) {
 			sooner(u.LastAt.Add(s.silentAfter(i)))
 		}
-		if u.OnBattery() && u.Readings < 2 {
+		if u.OnBattery() && u.LastAt < u.Heard.Add(aMoment) {
 			sooner(u.LastAt.Add(s.Policy.UPSs[i].PollEvery() + s.Policy.UPSs[i].Timeout()))
 			sooner(u.LastAt.Add(afterBoot))
 		}
 		if u.Output == OutputAsking || u.Output == OutputCalling {
 			sooner(u.OutputBy)
 		}
-		if u.Phase == Recovery {
+		if s.Outstanding() && u.Back != 0 {
 			sooner(u.Back.Add(s.Policy.Site.Restore.StableFor))
 			sooner(u.StartedAt.Add(s.Policy.Site.Restore.Stagger))
 		}
@@ -1172,6 +1184,10 @@ func (s *State) nextWake(at Instant) Instant {
 			}
 		case Starting:
 			sooner(h.Deadline)
+		case Abandoned:
+			if s.Outstanding() {
+				sooner(s.patience(int32(k)))
+			}
 		}
 	}
 	return w

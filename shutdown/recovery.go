@@ -35,7 +35,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		u := &s.UPSs[i]
 		if u.Phase == Recovery && s.settled(int32(i)) && s.ready(at, int32(i)) {
 			out = s.enter(at, int32(i), Normal, out)
-			u.Lost, u.Back, u.Cut = 0, 0, false
+			u.Lost, u.Cut = 0, false // Back stays: what is proven down late waits for it too
 		}
 		all = all && u.Phase == Normal
 	}
@@ -85,6 +85,9 @@ func (s *State) settled(i int32) bool {
 		if !s.fedBy(int32(k), i) {
 			continue
 		}
+		if h.Power == Abandoned && h.Told && s.Now < s.patience(int32(k)) {
+			return false
+		}
 		unseen := h.Power == Up && h.Seen == 0 && h.SeenAt != 0 && s.Now < h.SeenAt.Add(afterBoot)
 		if unseen || h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
 			return false
@@ -101,21 +104,30 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if j.Power == Asked || j.Power == Starting || j.Power == Down && j.Stopped || d == p.RunsOn && j.Power != Up {
 			return false
 		}
+		if j.Power == Abandoned && j.Told && at < s.patience(int32(d)) {
+			return false // it may still go down, and come up again
+		}
 		if j.Power == Up && j.Seen == 0 && at < j.SeenAt.Add(afterBoot) {
 			return false // not seen yet since the agent's host booted: it may be off
 		}
 	}
 	for _, f := range p.FedBy {
 		u := &s.UPSs[f]
-		if u.Phase == Normal && !u.Dead {
-			return true
+		if at.Sub(u.LastAt) > s.Policy.UPSs[f].PollEvery()+s.Policy.UPSs[f].Timeout() {
+			continue // silence is not good news here either
 		}
-		if u.Phase == Recovery && !u.Dead && at >= u.Back.Add(s.Policy.Site.Restore.StableFor) &&
+		if u.good() && (u.Back == 0 || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) &&
 			(u.StartedAt == 0 || at >= u.StartedAt.Add(s.Policy.Site.Restore.Stagger)) && s.ready(at, int32(f)) {
 			return true
 		}
 	}
 	return false
+}
+
+// patience is how long a host that is given up, but was told to stop, is waited
+// for when the input is back: as long again as it was allowed.
+func (s *State) patience(k int32) Instant {
+	return s.Hosts[k].GiveUp.Add(s.Policy.Hosts[k].GivesUp())
 }
 
 // start begins a host's start with its first way.

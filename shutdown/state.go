@@ -68,6 +68,7 @@ type UPS struct {
 	GoodAt      Instant   // of the last answer with input
 	Lost        Instant   // when the input was lost; 0 with input
 	Back        Instant   // when the input came back; 0 without, or when it was never away
+	Heard       Instant   // of the first answer that said battery
 	Readings    uint8     // answers in a row that say battery, up to 2
 	Dead        bool      // its output is off: it carries nothing
 	Cut         bool      // its output was off in this outage, or may have been while the agent was
@@ -174,6 +175,7 @@ type work struct {
 	feeds   []plan.Feed
 	needs   []int
 	starts  []time.Duration
+	kept    []bool
 	memo    memo
 	keeper  guard
 	readies []readiness
@@ -214,14 +216,14 @@ func (u *UPS) OnBattery() bool {
 // good tells whether the UPS has input and carries its load.
 func (u *UPS) good() bool { return !u.OnBattery() && !u.Dead }
 
-// confirmed tells whether the loss of input is more than one odd reading: two
-// answers say so, or one and then silence. After a boot of the agent's own host
+// confirmed tells whether the loss of input is more than an odd reading or a
+// blink: two answers a second or more apart say so, or one and then silence. After a boot of the agent's own host
 // what was known is old: it takes a new answer, or a long silence.
 func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
 	if u.Readings == 0 {
 		silent = afterBoot
 	}
-	return u.Readings >= 2 || now.Sub(u.LastAt) >= silent
+	return u.Readings >= 2 && u.LastAt >= u.Heard.Add(aMoment) || now.Sub(u.LastAt) >= silent
 }
 
 // off tells whether a host is off although nobody here asked it, by all that is

@@ -15,6 +15,7 @@ const (
 	recheck      = 10 * time.Second // a host still up so long after an unknown outcome did not get the order
 	fastLook     = time.Second      // between looks at a host that stops or starts
 	slowLook     = 30 * time.Second // between looks at a host in normal mode
+	aMoment      = time.Second      // between the first and a later answer that the input is away
 	afterBoot    = time.Minute      // what a UPS gets to answer first after a boot of the agent's host
 	orderLost    = 10 * time.Second // what a UPS gets to take an order
 	startRounds  = 3                // times that all ways to start a host are tried
@@ -119,7 +120,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	case u.Dead:
 		u.Dead, s.due, s.Stale = false, true, true
 		out = append(out, cleared(OutputIsOff, i, -1))
-		if u.Phase == Normal && s.Outstanding() {
+		if !u.OnBattery() && s.Outstanding() {
 			u.Back = at // what it carries begins anew
 			out = s.enter(at, i, Recovery, out)
 		}
@@ -151,10 +152,14 @@ func (s *State) lost(i int32, m *Measurement) bool {
 
 func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
-	u.Readings = min(u.Readings+1, 2)
+	before := u.Readings
+	if before == 0 {
+		u.Heard = at
+	}
+	u.Readings = min(before+1, 2)
 	if u.OnBattery() {
 		s.Stale = s.Stale || !s.Planned
-		s.due = s.due || s.Stale || u.Readings == 2
+		s.due = s.due || s.Stale || before < 2 || s.onTrial(at, i)
 		s.watch(at, i)
 		return s.lowered(i, out)
 	}
@@ -189,7 +194,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 		if !s.fedBy(int32(k), i) {
 			continue
 		}
-		if h.Power == Starting {
+		if h.Power == Starting && s.affected(int32(k)) {
 			// It may be up already, or on its way: it is to be stopped again.
 			out = s.stopStarting(at, int32(k), out)
 		}
@@ -199,6 +204,12 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	}
 	s.Stale, s.due = true, true
 	return s.lowered(i, out)
+}
+
+// onTrial tells whether this answer is the one that makes a loss of input sure.
+func (s *State) onTrial(at Instant, i int32) bool {
+	u := &s.UPSs[i]
+	return at >= u.Heard.Add(aMoment) && at.Sub(u.Heard) < aMoment+2*s.Policy.UPSs[i].PollEvery()+s.Policy.UPSs[i].Timeout()
 }
 
 func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
@@ -433,7 +444,7 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			u.Cut = u.Cut || u.Lost != 0
 			s.Planned = false // until something new is known
 		} else if u.OnBattery() {
-			u.Readings, u.LastAt = 1, at // the input may have come back meanwhile: another answer is wanted, or silence
+			u.Readings, u.LastAt, u.Heard = 1, at, at // the input may have come back meanwhile: another answer is wanted, or silence
 		}
 		switch {
 		case rebooted:

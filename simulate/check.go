@@ -233,6 +233,8 @@ func (c *Checker) has(what world.What) bool {
 func (c *Checker) start(at shutdown.Instant, k int32) {
 	p, w := &c.p.Hosts[k], c.r.world
 	site := &c.p.Site
+	first := !c.hosts[k].started // of several tries
+	c.hosts[k].started = true
 	if !w.Hosts[k].WasOff && !c.hosts[k].ours {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
@@ -259,8 +261,6 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
 		}
 	}
-	first := !c.hosts[k].started
-	c.hosts[k].started = true
 	if !first {
 		return
 	}
