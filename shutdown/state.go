@@ -71,7 +71,7 @@ type UPS struct {
 	Heard       Instant   // of the first answer that said battery
 	Readings    uint8     // answers in a row that say battery, up to 2
 	Dead        bool      // its output is off: it carries nothing
-	Cut         bool      // its output was off in this outage, or may have been while the agent was
+	Cut         bool      // its output was off in this outage, or may have been unseen
 	Silent      bool      // the condition is raised
 	Lowered     bool      // readings spoke against the belief in this outage
 	Low         bool      // its own "battery low" was seen in this outage

@@ -505,6 +505,7 @@ func (s *State) silences(at Instant, out []Effect) []Effect {
 		}
 		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
 			u.Silent = true
+			u.Cut = u.Cut || u.Lost != 0
 			n := condition(SourceSilent, int32(i), -1)
 			n.Notice.Margin = at.Sub(u.LastAt)
 			out = append(out, n)

@@ -45,6 +45,7 @@ type inputState struct {
 	good   bool
 	since  shutdown.Instant
 	before shutdown.Instant // since when it was good before it was last lost
+	heard  shutdown.Instant // the last answer that reached the core
 }
 
 type hostState struct {
@@ -101,7 +102,12 @@ func (c *Checker) broken(promise, format string, args ...any) {
 }
 
 // Event follows the truth behind each event.
-func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) { c.follow(at) }
+func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
+	c.follow(at)
+	if e.Kind == shutdown.Measured {
+		c.inputs[e.UPS].heard = at
+	}
+}
 
 // follow notes which inputs changed.
 func (c *Checker) follow(at shutdown.Instant) {
@@ -163,7 +169,8 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	for _, i := range p.FedBy {
 		in := &c.inputs[i]
 		slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
-		if id.Method == 0 && id.Try == 1 && in.good && at.Sub(in.since) > slack && !c.faulty(i) {
+		known := in.heard.Sub(in.since) > time.Second // the core can know only what an answer told it
+		if id.Method == 0 && id.Try == 1 && in.good && known && at.Sub(in.since) > slack && !c.faulty(i) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
@@ -235,7 +242,8 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	site := &c.p.Site
 	first := !c.hosts[k].started // of several tries
 	c.hosts[k].started = true
-	if !w.Hosts[k].WasOff && !c.hosts[k].ours {
+	unseen := w.Sight(k) == shutdown.SeenSilent && c.has(world.Mute) // for all that anyone can see, it was cut
+	if !w.Hosts[k].WasOff && !c.hosts[k].ours && !unseen {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
 	if c.truth.Hosts[k].Mode == world.WasOff && !c.hosts[k].ours {
