@@ -95,6 +95,7 @@ type Config struct {
 	Log        *zap.Logger
 	Notify     func(n shutdown.Notice, text string) // may be nil; called in a goroutine of its own
 	Supervisor Supervisor                           // may be nil
+	Witness    Witness                              // may be nil
 
 	// Wall is read once. Elapsed is the time since boot, time asleep included.
 	// Both have defaults.
@@ -264,6 +265,7 @@ func (a *Agent) step(e *shutdown.Event) {
 	for i := range a.effects {
 		a.do(&a.effects[i])
 	}
+	a.witness(at, e, of)
 	if a.state.Policy != a.crew.policy {
 		a.change()
 	}

@@ -128,7 +128,13 @@ type ChartPoint struct {
 type Model struct {
 	StoreWattHours               float64
 	Ohmic, Diffusion, Relaxation time.Duration
-	FittedDay                    int64 // of the measurement, days since 1970-01-01; 0 when not stated: it counts as recent
+	FittedDay                    int64 // of the last measurement, days since 1970-01-01; 0 when not stated: it counts as recent
+
+	// How much of the store there is, with 95 % certainty, probably, and with 5 %
+	// certainty; all zero for what a fitted model usually leaves. They and Basis
+	// are worked out from measurements; an operator does not write them.
+	Low, Likely, High float64 `json:",omitzero"`
+	Basis             string  `json:",omitzero"` // what it rests on: "2 tests"; "" for an operator's own
 }
 
 // SNMP is how an RFC 1628 management card is reached.

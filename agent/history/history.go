@@ -194,12 +194,8 @@ func (s *Store) CloseUnfinishedTests(before shutdown.Instant) error {
 // RecordPrediction records a prediction whose outcome is still open.
 func (s *Store) RecordPrediction(p Prediction) error { return s.fact(p.check(), p) }
 
-// RecordEnd tells what came of the predictions for a UPS made since an instant:
-// the battery's end if it was measured; else it lasted at least until then.
-func (s *Store) RecordEnd(ups string, since shutdown.Instant, at Moment, measured bool) error {
-	e := end{ups, since, at, measured}
-	return s.fact(e.check(), e)
-}
+// RecordEnd tells what came of predictions.
+func (s *Store) RecordEnd(e End) error { return s.fact(e.check(), e) }
 
 // RecordStop records a host's stopping time.
 func (s *Store) RecordStop(r Stop) error { return s.fact(r.check(), r) }

@@ -200,7 +200,7 @@ func TestViews(t *testing.T) {
 	must(t, s.RecordTest(aTest(2000)))
 	must(t, s.RecordSample(reading(50, DuringNormal)))
 	must(t, s.RecordPrediction(Prediction{"rack", aForecast(101)}))
-	must(t, s.RecordEnd("rack", at(100).At, at(1401), true))
+	must(t, s.RecordEnd(End{UPS: "rack", Since: at(100).At, At: at(1401), Measured: true}))
 	must(t, s.RecordStop(Stop{"vault", at(175), 7, "ssh-1", 61 * time.Second, Clean}))
 	must(t, s.RecordStart(Start{"vault", at(700), 7, "wake-1", 93 * time.Second, Clean}))
 	must(t, s.RecordDraw(Draw{"vault", "rack", at(236), false, 85, 4, Clear}))
@@ -331,8 +331,9 @@ func TestOutcome(t *testing.T) {
 	}{{"rack", 50}, {"rack", 100}, {"rack", 160.9}, {"rack", 2000}, {"loft", 100}} {
 		must(t, s.RecordPrediction(Prediction{p.ups, aForecast(p.made)}))
 	}
-	must(t, s.RecordEnd("rack", at(100).At, at(1400), true))
-	must(t, s.RecordEnd("rack", at(100).At, at(3000), false))
+	must(t, s.RecordEnd(End{UPS: "rack", Since: at(100).At, At: at(1400), Measured: true}))
+	must(t, s.RecordEnd(End{UPS: "rack", By: ByUPS, Since: at(100).At, At: at(3000)})) // of which there is none
+	must(t, s.RecordEnd(End{UPS: "rack", By: ByModel, Since: at(100).At, At: at(3000)}))
 	must(t, s.Flush(t.Context()))
 	got := shell(t, path, "SELECT ups, made_utc, outcome, outcome_seconds, low_held, inside FROM predictions_scored")
 	want := strings.Join([]string{
@@ -369,7 +370,7 @@ func TestRefused(t *testing.T) {
 		{spoil(func(r *Test) { r.Segments = make([]battery.Segment, mostParts+1) }), "10001 segments; at most 10000"},
 		{spoil(func(r *Test) { r.Forecast.Low = r.Forecast.High }), "do not rise"},
 		{s.RecordPrediction(Prediction{"rack", Forecast{Made: at(1)}}), "not stated who predicted"},
-		{s.RecordEnd("rack", at(2).At, at(1), true), "before the predictions meant begin"},
+		{s.RecordEnd(End{UPS: "rack", Since: at(2).At, At: at(1), Measured: true}), "before the predictions meant begin"},
 		{s.RecordStop(Stop{Host: "vault", Asked: at(1)}), "not stated how it ended"},
 		{s.RecordStart(Start{Host: "vault", Told: at(1), Ended: Forced}), "not stated how it ended"},
 		{s.RecordDraw(Draw{Host: "vault", UPS: "rack", At: at(1), Watts: -3, Quality: Clear}), "state both without their sign"},

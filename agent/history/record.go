@@ -107,10 +107,11 @@ const (
 	StopAtCutOff                       // the battery was empty
 	StopUnsafe                         // a limit was passed, or the input failed
 	StopByOperator                     // called off
-	StopKilled                         // the agent ended before the test did
+	StopKilled                         // whoever followed it ended before the test did
+	StopAtReserve                      // what was left could just carry the shutdown plan
 )
 
-var stopRules = [...]string{"", "percent", "voltage", "time", "cut-off", "unsafe", "operator", "killed"}
+var stopRules = [...]string{"", "percent", "voltage", "time", "cut-off", "unsafe", "operator", "killed", "reserve"}
 
 // String gives the word in the file.
 func (r StopRule) String() string { return stopRules[r] }
@@ -199,12 +200,15 @@ type Draw struct {
 	Quality    Quality
 }
 
-// end is a battery's end, or the input's return before it.
-type end struct {
-	ups      string
-	since    shutdown.Instant
-	at       Moment
-	measured bool
+// End is what came of the predictions for a UPS that were made since an instant
+// and whose outcome is open: the battery's end, if it was measured; else the
+// battery lasted at least until then.
+type End struct {
+	UPS      string
+	By       Maker // zero: whoever made them
+	Since    shutdown.Instant
+	At       Moment
+	Measured bool
 }
 
 // kill closes the tests that nobody will end any more.
@@ -308,11 +312,12 @@ func (p *Prediction) check() error {
 	return f.of("prediction")
 }
 
-func (e *end) check() error {
+func (e *End) check() error {
 	var f faults
-	f.name("UPS", e.ups)
-	f.moment("ended", e.at)
-	f.add(e.at.At < e.since, "it ends before the predictions meant begin")
+	f.name("UPS", e.UPS)
+	f.add(e.By > ByUPS, "no maker has the number %d", e.By)
+	f.moment("ended", e.At)
+	f.add(e.At.At < e.Since, "it ends before the predictions meant begin")
 	return f.of("end of a discharge")
 }
 
@@ -323,7 +328,7 @@ func (t *Test) check() error {
 	f.moment("was last seen", t.Seen)
 	f.after("was last seen", t.Seen, t.Began)
 	f.after("ended", t.Ended, t.Began)
-	f.add(t.Stop > StopKilled, "no stop has the number %d", t.Stop)
+	f.add(t.Stop > StopAtReserve, "no stop has the number %d", t.Stop)
 	f.add(t.Ended.known() != (t.Stop != 0), "an ended test states what stopped it, and a running one does not")
 	if t.forecast() {
 		t.Forecast.check(&f)

@@ -131,7 +131,7 @@ func TestScore(t *testing.T) {
 	}{{1200, true}, {1199, true}, {1800, true}, {1701, false}} { // low 1200, likely 1500, high 1700
 		from := float64(i+1) * 10_000
 		must(t, s.RecordPrediction(Prediction{"rack", aForecast(from)}))
-		must(t, s.RecordEnd("rack", at(from).At, at(from+end.after), end.measured))
+		must(t, s.RecordEnd(End{UPS: "rack", Since: at(from).At, At: at(from + end.after), Measured: end.measured}))
 	}
 	own := Forecast{Made: at(60_000), By: ByUPS, Basis: "its own estimate"}
 	must(t, s.RecordPrediction(Prediction{"rack", own}))

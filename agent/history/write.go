@@ -224,13 +224,14 @@ func (t *transaction) fact(f any) {
 		t.exec("INSERT INTO prediction VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL) ON CONFLICT DO NOTHING",
 			f.Made.ns(), f.UPS, f.By.String(), f.Made.ms(), f.Basis, figure(f.LoadWatts), figure(f.ChargeTenths),
 			seconds(f.Low), seconds(f.Likely), seconds(f.High))
-	case end:
+	case End:
 		what := "at_least"
-		if f.measured {
+		if f.Measured {
 			what = "measured"
 		}
-		t.exec("UPDATE prediction SET outcome = ?, outcome_seconds = (? - made_ns) / 1000000000 WHERE ups = ? AND made_ns BETWEEN ? AND ? AND outcome IS NULL",
-			what, f.at.ns(), f.ups, int64(f.since), f.at.ns())
+		t.exec(`UPDATE prediction SET outcome = ?, outcome_seconds = (? - made_ns) / 1000000000
+			WHERE ups = ? AND ? IN (made_by, '') AND made_ns BETWEEN ? AND ? AND outcome IS NULL`,
+			what, f.At.ns(), f.UPS, f.By.String(), int64(f.Since), f.At.ns())
 	case kill:
 		t.exec(`UPDATE test SET ended_ns = seen_ns, ended_ms = seen_ms, stop = ?, censored = 1,
 			weak = weak || CASE weak WHEN '' THEN '' ELSE char(10) END || ? WHERE ended_ns IS NULL AND began_ns < ?`,

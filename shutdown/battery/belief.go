@@ -64,6 +64,11 @@ func kernel(c policy.Chemistry) Model {
 // since 1970-01-01): from a fitted model, else from the maker's chart, else from
 // the rated figures. It refuses figures that describe no battery.
 func New(u *policy.UPS, day int64) (Belief, error) {
+	return build(u, day, u.OverheadWatts == usualOverhead(u))
+}
+
+// build is New; a chart shows the UPS's own draw only where that is free.
+func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 	p := &u.Battery
 	if p.Chemistry != policy.VRLA && p.Chemistry != policy.LFP {
 		return Belief{}, errors.New("the battery's chemistry is not stated; it is vrla or lfp")
@@ -79,7 +84,7 @@ func New(u *policy.UPS, day int64) (Belief, error) {
 		b.fromModel(p.Model)
 		since = p.Model.FittedDay
 	case len(p.Chart) > 0:
-		err = b.fromChart(u)
+		err = b.fromChart(u, free)
 	default:
 		b.Model = kernel(p.Chemistry)
 		b.Model.Store = rated(u)
@@ -98,10 +103,14 @@ func New(u *policy.UPS, day int64) (Belief, error) {
 	if p.TemperatureSet {
 		b = b.AtTemperature(p.TemperatureC)
 	}
+	days := max(0, day-since)
 	switch {
+	case since != 0 && p.Model != nil && p.Model.Basis != "":
+		b = b.Aged(p, days)
+		b.Basis += ", last " + agoInWords(days)
 	case since != 0:
-		b = b.Aged(p, max(0, day-since))
-		b.Basis += ", " + ageInWords(max(0, day-since))
+		b = b.Aged(p, days)
+		b.Basis += ", " + ageInWords(days)
 	case p.Model == nil:
 		b = b.with(b.At25.times(ofUnknownAge), b.Warmth)
 		b.Basis += ", age unknown"
@@ -125,12 +134,20 @@ func (b *Belief) fromModel(m *policy.Model) {
 		Ohmic: m.Ohmic.Seconds(), Diffusion: m.Diffusion.Seconds(), Relaxation: m.Relaxation.Seconds(),
 	}
 	b.At25, b.Basis = fromFullTest, "fitted model"
+	if f := (Factors{m.Low, m.Likely, m.High}); f != (Factors{}) {
+		b.At25 = f
+	}
+	if m.Basis != "" {
+		b.Basis = m.Basis
+	}
 }
 
 // sound tells whether the figures describe a battery.
 func (b *Belief) sound() error {
 	m := &b.Model
 	switch {
+	case !(b.At25.Low > 0 && b.At25.Low <= b.At25.Likely && b.At25.Likely <= b.At25.High && b.At25.High < 10):
+		return fmt.Errorf("the battery's factors are %g, %g and %g; they rise from the low to the high one", b.At25.Low, b.At25.Likely, b.At25.High)
 	case !(m.Store > 0 && m.Store < 1e15):
 		return fmt.Errorf("the battery's store comes out as %g watt hours; state its volts and amp hours, a runtime chart or a fitted model", m.Store/3600)
 	case !(m.Ohmic >= 0 && m.Diffusion >= 0 && m.Diffusion < 1e9):
@@ -161,12 +178,17 @@ func (f Factors) times(g Factors) Factors {
 	return Factors{float64(f.Low * g.Low), float64(f.Likely * g.Likely), float64(f.High * g.High)}
 }
 
-// Aged gives the belief the days given later, or that long after its test: the
-// store falls in a straight line to 80 % (a convention; IEEE 1188 replaces
-// there), and to 40 % at the worst. A block of five years' design gets to 80 %
-// after 3.5 years as a rule, 2.75 at the low end (service pages); at the high
-// end it keeps its design life (no source). Above 25 °C it ages twice as fast for each 10 °C.
+// Aged gives the belief the days given later, or that long after its test.
 func (b Belief) Aged(p *policy.Battery, days int64) Belief {
+	return b.with(b.At25.times(faded(p, days)), b.Warmth)
+}
+
+// faded is what the days given leave of a store: it falls in a straight line to
+// 80 % (a convention; IEEE 1188 replaces there), and to 40 % at the worst. A
+// block of five years' design gets to 80 % after 3.5 years as a rule, 2.75 at
+// the low end (service pages); at the high end it keeps its design life (no
+// source). Above 25 °C it ages twice as fast for each 10 °C.
+func faded(p *policy.Battery, days int64) Factors {
 	design := float64(p.DesignYears)
 	if design <= 0 {
 		design = 5
@@ -179,7 +201,7 @@ func (b Belief) Aged(p *policy.Battery, days int64) Belief {
 		years *= exp(math.Ln2 * (p.TemperatureC - 25) / 10)
 	}
 	left := func(part float64) float64 { return max(0.4, 1-0.2*years/(part*design)) }
-	return b.with(b.At25.times(Factors{left(0.55), left(0.70), left(1)}), b.Warmth)
+	return Factors{left(0.55), left(0.70), left(1)}
 }
 
 // ageInWords rounds down.
@@ -196,6 +218,23 @@ func ageInWords(days int64) string {
 	return fmt.Sprintf("%d years old", months/12)
 }
 
+// agoInWords rounds down.
+func agoInWords(days int64) string {
+	switch {
+	case days < 1:
+		return "today"
+	case days == 1:
+		return "yesterday"
+	case days < 14:
+		return fmt.Sprintf("%d days ago", days)
+	case days < 70:
+		return fmt.Sprintf("%d weeks ago", days/7)
+	case days < 730:
+		return fmt.Sprintf("%d months ago", days*12/365)
+	}
+	return fmt.Sprintf("%d years ago", days*12/365/12)
+}
+
 // Sensors that say less or more than this are broken.
 const coldest, hottest = -40, 80
 
@@ -210,20 +249,29 @@ func (b Belief) AtTemperature(celsius float64) Belief {
 }
 
 // TemperatureFactor is what a battery at this temperature gives of what it
-// gives at 25 °C; never more than one. For lead-acid it is one over the cell
-// size factor of IEEE 485, Table 1, as a polynomial that a sizing tool's help
-// page quotes; for LiFePO4 it is the lower of two makers' figures at 0, -10 and
-// -20 °C.
+// gives at 25 °C; never more than one.
 func TemperatureFactor(c policy.Chemistry, celsius float64) float64 {
 	if celsius >= 25 {
 		return 1
 	}
+	return 1 / max(1, RateFactor(c, celsius))
+}
+
+// RateFactor is by how much the rate that a battery carried at this temperature
+// is multiplied for the one at 25 °C: above one when it is colder, below when it
+// is warmer. For lead-acid it is the cell size factor of IEEE 485, Table 1, which
+// is the rate factor of IEEE 450, as a polynomial that a sizing tool's help page
+// quotes; for LiFePO4 one over the lower of two makers' figures at 0, -10 and
+// -20 °C, and one above 25 °C.
+func RateFactor(c policy.Chemistry, celsius float64) float64 {
 	if c == policy.LFP {
 		switch {
+		case celsius >= 25:
+			return 1
 		case celsius >= 0:
-			return 0.80 + float64(0.20*celsius)/25
+			return 1 / (0.80 + float64(0.20*celsius)/25)
 		default:
-			return max(0.05, 0.80+float64(0.02*celsius))
+			return 1 / max(0.05, 0.80+float64(0.02*celsius))
 		}
 	}
 	x := celsius / 100
@@ -231,7 +279,7 @@ func TemperatureFactor(c policy.Chemistry, celsius float64) float64 {
 	for _, c := range [...]float64{4.1916, -2.4941, 1.405} {
 		f = float64(f*x) + c
 	}
-	return 1 / max(1, f)
+	return f
 }
 
 // LowAt is the factor on the store that holds with the confidence given, in

@@ -65,6 +65,9 @@ func TestEvidence(t *testing.T) {
 		{"fitted model of a year ago", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, FittedDay: newToday - 365}
 		}, 312, Factors{0.92 * (1 - 0.2*365/365.25/2.75), 1 - 0.2*365/365.25/3.5, 1.08 * (1 - 0.2*365/365.25/5)}, "fitted model, 12 months old"},
+		{"a model that measurements made", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, FittedDay: newToday - 36, Low: 0.9, Likely: 1.01, High: 1.1, Basis: "2 tests"}
+		}, 312, Factors{0.9 * (1 - 0.2*36/365.25/2.75), 1.01 * (1 - 0.2*36/365.25/3.5), 1.1 * (1 - 0.2*36/365.25/5)}, "2 tests, last 5 weeks ago"},
 		{"chart", func(u *policy.UPS) {
 			u.Battery.Chart = chart(policy.ChartPoint{Watts: 675, Runtime: 29 * time.Minute}, policy.ChartPoint{Watts: 1350, Runtime: 12 * time.Minute}, policy.ChartPoint{Watts: 2700, Runtime: 4 * time.Minute})
 		}, 0, Factors{0.83, 1, 1.15}, "maker's chart of 3 points, met within 2 %, new"},
@@ -112,6 +115,12 @@ func TestRefusals(t *testing.T) {
 		{"no relaxation", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 10, Diffusion: time.Minute}
 		}, "relaxes"},
+		{"factors upside down", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 10, Low: 1.1, Likely: 1, High: 0.9}
+		}, "rise"},
+		{"a factor of nothing", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 10, Likely: 1, High: 1}
+		}, "rise"},
 		{"negative overhead", func(u *policy.UPS) { u.OverheadWatts = -1 }, "no UPS"},
 		{"recharge backwards", func(u *policy.UPS) { u.Battery.RechargeHours = -1 }, "no UPS"},
 	} {
@@ -232,85 +241,4 @@ func TestMeasuredTemperature(t *testing.T) {
 			before = f
 		}
 	}
-}
-
-// Aim: a full discharge gives the store back exactly, whatever the loads were; a
-// part of one never less than was carried; and one cut short only ever raises.
-// Method: a battery that differs from the belief in its store alone is
-// discharged under loads at random.
-func TestFromDischarge(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		u := rack()
-		u.Battery.TemperatureC = rapid.Float64Range(0, 30).Draw(t, "temperature")
-		b, err := New(&u, newToday)
-		if err != nil {
-			t.Fatal(err)
-		}
-		truth := b.Scaled(rapid.Float64Range(0.5, 1.3).Draw(t, "truth"))
-		var c Charge
-		var segments []Segment
-		for range rapid.IntRange(0, 5).Draw(t, "segments") {
-			watts := rapid.Float64Range(0, 1500).Draw(t, "watts")
-			s := truth.Runtime(c, watts+b.OverheadWatts) * rapid.Float64Range(0, 0.5).Draw(t, "part")
-			if s <= 0 {
-				continue
-			}
-			c = truth.Advance(c, watts+b.OverheadWatts, s)
-			segments = append(segments, Segment{watts, s})
-		}
-		load := rapid.Float64Range(1, 500).Draw(t, "last load")
-		last := truth.Runtime(c, load+b.OverheadWatts)
-		full := append(segments, Segment{load, last})
-		if last == 0 && len(segments) == 0 {
-			return
-		}
-		at := b.Model.Store - b.Model.Left(truth.Advance(c, load+b.OverheadWatts, last), load+b.OverheadWatts)
-		after, err := FromDischarge(b, full, AtCutOff)
-		if err != nil {
-			t.Fatal(err)
-		}
-		// The loads may have emptied it before the last one by a step up.
-		if got := after.Model.Store * after.Likely; math.Abs(got-at) > relative*at || last > 0 && math.Abs(got-truth.Store) > relative*truth.Store {
-			t.Errorf("store %v J, true %v J", got, truth.Store)
-		}
-		part, err := FromDischarge(b, full, AtTwentyPercent)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got := part.Model.Store * part.Likely; got < at*(1-relative) || part.Low > part.Likely || part.Likely > part.High {
-			t.Errorf("part of a discharge: store %v J, carried %v J, %+v", got, at, part.Factors)
-		}
-		early, err := FromDischarge(b, full, Early)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if early.Model != b.Model || early.Low < b.Low || early.Likely < b.Likely || early.High < b.High || early.Likely*b.Model.Store < at*(1-relative) {
-			t.Errorf("cut short: %+v after %+v", early.Factors, b.Factors)
-		}
-	})
-	b := Belief{Model: usual}.with(Factors{1, 1, 1}, Factors{1, 1, 1})
-	for _, c := range []struct {
-		segments []Segment
-		ended    Ended
-	}{
-		{nil, AtCutOff}, {[]Segment{{100, 0}}, AtCutOff}, {[]Segment{{100, 60}}, 0},
-		{[]Segment{{math.NaN(), 60}}, AtCutOff}, {[]Segment{{100, -60}}, AtCutOff}, {[]Segment{{100, math.Inf(1)}}, Early},
-	} {
-		if got, err := FromDischarge(b, c.segments, c.ended); err == nil || got != b {
-			t.Errorf("%v, %d: %+v, error %v", c.segments, c.ended, got, err)
-		}
-	}
-}
-
-// For ten minutes at one load to a reported 20 %, the factors come to those of
-// the table of uncertainties: 0.87 to 1.12 or 1.15 of the likely store.
-func TestPartTestFactors(t *testing.T) {
-	b := Belief{Model: usual}.with(fromRated, Factors{1, 1, 1})
-	b, err := FromDischarge(b, []Segment{{200, 600}}, AtTwentyPercent)
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "store", b.Model.Store, 200*usual.Phi(690), 1e-6*b.Model.Store)
-	near(t, "low", b.Low, 0.87, 0.01)
-	near(t, "high", b.High, 1.135, 0.015)
 }

@@ -2,7 +2,6 @@ package battery
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -41,7 +40,7 @@ type Discharge struct {
 type Judged struct {
 	Capacity float64 // part of what a new battery has, at 25 °C, by the rate method; for Early at least that; 0 when not worked out
 	Used     bool    // it bears on the model
-	Refused  string  // why it does not, for people; "" when it does or adds nothing
+	Refused  string  // why it does not, for people; "" when it does, or says nothing new
 }
 
 // Calibration is a battery as its own discharges show it.
@@ -52,51 +51,51 @@ type Calibration struct {
 }
 
 // How far a measured discharge may be from what the battery holds, as one
-// standard deviation of the logarithm. The first two are the two full tests of
-// one block that were 3.6 % apart and the spread of the tables about their fits;
-// the others are engineering values, no source.
+// standard deviation of the logarithm. repeatSpread is that of two full tests of
+// one block, 3.6 % apart; testSpread that of the tables about their fits; the
+// others are engineering values, no source.
 const (
-	repeatSpread = 0.03 // of one battery from one discharge to the next
-	testSpread   = 0.04 // of a full discharge as a measurement
-	outageSpread = 0.06 // of an outage to the battery's end
+	repeatSpread = 0.03 // from one discharge of a battery to the next
+	testSpread   = 0.04 // a full discharge as a measurement
+	outageSpread = 0.06 // an outage to the battery's end
 	weakTimes    = 2.0  // a weak one is so many times as far off
 	yearSpread   = 0.06 // how a battery wanders off the usual ageing in a year
+	contradicts  = 2.5  // spreads beyond which one discharge contradicts the others
+	widest       = 1.6448536269514722
 )
 
-// shapeSpread is how far a battery's losses may be from those of the figures
-// that stand beside its tests, by the points of the maker's chart.
-var shapeSpread = [...]float64{0.3, 0.2, 0.1}
-
-// What a discharge may say of the store, against the policy's figures for a new
-// battery, and still be one of that battery.
 const (
-	leastStore = 0.05
-	mostStore  = 1.6
-	shortest   = 10 // seconds
-	startsFull = 0.8
+	usualShape = 0.35 // both losses of a battery against the usual ones
+	chartShape = 0.1  // against those of its maker's chart, or of a fitted model
+	shapeOpens = 2.5  // tests at different loads may move them so many times as far
+
+	leastStore  = 0.05 // what a discharge may say of the store, against the figures
+	mostStore   = 1.6  // for a new battery, and still be one of that battery
+	shortest    = 10   // seconds
+	fullEnough  = 0.8  // charge at the start
+	lastReading = 0.6  // charge at the end above which a reading says nothing
+	heeded      = 0.3  // weight below which a discharge counts as contradicted
 )
 
 // Calibrate corrects what the policy's figures say of a battery by its measured
-// discharges, as each deserves. One of them settles the store, and moves the
-// losses a little; more of them, at other loads, settle the losses too. None of
-// what the policy says is used twice: with a chart or rated figures the model is
-// theirs, corrected.
+// discharges, as each deserves. One of them settles the store and moves the
+// losses a little; more of them, at other loads, settle the losses too.
 //
-// It is least squares in the logarithms of the store and of both losses, about
-// what the policy's figures leave open. A discharge that says more than the rest
-// allows counts little: a battery does not grow. One that says less counts
-// little too, unless it is the last: batteries do fail.
+// It is least squares in the logarithms of the store and of both losses
+// together, about what the policy's figures leave open. A discharge that says
+// more than the others allow counts little: a battery does not grow. One that
+// says less counts little too, unless it is the last: batteries do fail. What no
+// discharge of this battery can say is refused.
 func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error) {
 	c := calibrator{ups: *u, day: day}
-	var err error
-	if c.fresh, err = freshBelief(&c.ups); err != nil {
+	if err := c.start(); err != nil {
 		return Calibration{}, err
 	}
-	out := Calibration{OverheadWatts: c.ups.OverheadWatts}
+	out := Calibration{OverheadWatts: c.ups.OverheadWatts, Judged: make([]Judged, len(found))}
 	for i := range found {
-		j, o := c.judge(&found[i])
-		out.Judged = append(out.Judged, j)
-		if j.Refused == "" {
+		o, capacity, refused := c.observe(&found[i])
+		out.Judged[i] = Judged{Capacity: capacity, Refused: refused}
+		if refused == "" {
 			o.of = i
 			c.seen = append(c.seen, o)
 		}
@@ -105,29 +104,441 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 		return out, nil
 	}
 	slices.SortStableFunc(c.seen, func(a, b observed) int { return cmp.Compare(a.day, b.day) })
-	if err := c.solve(out.Judged); err != nil {
+	if err := c.solve(); err != nil {
 		return out, err
 	}
 	out.Model = c.model(out.Judged)
 	return out, nil
 }
 
-// freshBelief is the battery by the policy's figures, as it was when new (or
-// when it was fitted), at 25 °C. The UPS's own draw is rounded up to whole
+// Correct puts the battery found in the place of the figures that it rests on.
+func (c *Calibration) Correct(u *policy.UPS) {
+	if c.Model != nil {
+		m := *c.Model
+		u.Battery.Model, u.Battery.Chart, u.OverheadWatts = &m, nil, c.OverheadWatts
+	}
+}
+
+// calibrator is one calibration under way. Its two unknowns are the logarithms
+// of the store on the day of the last discharge, at 25 °C, and of the losses
+// against those of the figures.
+type calibrator struct {
+	ups   policy.UPS
+	day   int64
+	fresh Belief // by the policy's figures, new or as fitted, at 25 °C
+	seen  []observed
+
+	last          int64 // day of the last discharge
+	prior         float64
+	priorSpread   float64
+	shape         float64 // spread of the losses
+	store, losses float64
+	covariance    [3]float64 // store, both, losses
+}
+
+// observed is a discharge as an equation: what it took from the store is
+// delivered + e^losses lost.
+type observed struct {
+	of              int
+	day             int64
+	delivered, lost float64 // joules
+	missing         float64 // part of the store that was not there at the start
+	watts           float64 // mean, with the UPS's own
+	warmth          float64
+	atLeast         bool // the store is no less
+	outage          bool
+	spread          float64 // of the measurement
+
+	faded  float64 // logarithm of what is left on the last day of what there was on its own
+	weight float64
+}
+
+// start reads the policy's figures. The UPS's own draw is rounded up to whole
 // watts, as a policy holds it, before anything rests on it.
-func freshBelief(u *policy.UPS) (Belief, error) {
-	v := *u
-	v.Battery.InstalledDay, v.Battery.TemperatureSet = 1, false
+func (c *calibrator) start() error {
+	u := c.ups
+	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
 	if m := u.Battery.Model; m != nil {
 		n := *m
-		n.FittedDay = 1
-		v.Battery.Model = &n
+		n.FittedDay, u.Battery.Model = 1, &n
 	}
-	b, err := New(&v, 1)
-	if err == nil && b.OverheadWatts != float64(u.OverheadWatts) {
-		u.OverheadWatts = int64(math.Ceil(b.OverheadWatts))
-		v.OverheadWatts = u.OverheadWatts
-		b, err = v.stated()
+	var err error
+	if c.fresh, err = New(&u, 1); err != nil {
+		return err
 	}
-	return b, err
+	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != u.OverheadWatts {
+		u.OverheadWatts, c.ups.OverheadWatts = whole, whole
+		c.fresh, err = build(&u, 1, false)
+	}
+	return err
+}
+
+// observe makes a discharge an equation, or says why it is none. Its capacity
+// is by the rate method: the power carried, over what a new battery sustains for
+// as long, at 25 °C.
+func (c *calibrator) observe(d *Discharge) (o observed, capacity float64, refused string) {
+	b := &c.ups.Battery
+	total := 0.0
+	for _, s := range d.Segments {
+		if !(s.Watts >= 0 && s.Watts < 1e9 && s.Seconds >= 0 && s.Seconds < 1e9) {
+			return o, 0, fmt.Sprintf("it cannot have held %g W for %g s", s.Watts, s.Seconds)
+		}
+		total += s.Seconds
+	}
+	switch {
+	case d.Ended < AtCutOff || d.Ended > Early:
+		return o, 0, "how it ended is not stated"
+	case total < shortest:
+		return o, 0, fmt.Sprintf("it lasted %.0f s; less than %d s says nothing of a battery", total, shortest)
+	case d.Day > c.day+1:
+		return o, 0, "it is dated after today; set the clock right"
+	case d.Day < b.InstalledDay:
+		return o, 0, "it is of the battery before this one, by the day it was installed"
+	case b.Model != nil && d.Day < b.Model.FittedDay:
+		return o, 0, "it is older than the policy's fitted model, which stands for it"
+	case !(d.Start >= fullEnough && d.Start <= 1):
+		return o, 0, fmt.Sprintf("it began at %.0f %% of charge; only one from a full battery shows what that holds", 100*d.Start)
+	}
+	o = observed{day: d.Day, outage: d.Outage, warmth: 1, missing: 1 - d.Start, spread: testSpread, weight: 1}
+	if d.Outage {
+		o.spread = outageSpread
+	}
+	if d.CelsiusSet && d.Celsius >= coldest && d.Celsius <= hottest {
+		o.warmth = TemperatureFactor(b.Chemistry, d.Celsius)
+	}
+	c.carried(d, &o)
+	if d.Weak {
+		o.spread *= weakTimes
+	}
+	part := c.full(&o) / (c.fresh.Model.Store * o.warmth)
+	if d.CelsiusSet && d.Celsius > 25 && d.Celsius <= hottest {
+		capacity = float64(part * RateFactor(b.Chemistry, d.Celsius))
+	} else {
+		capacity = part
+	}
+	capacity = capacity / c.published(total, o.watts)
+	switch {
+	case !(o.delivered > 0):
+		return o, 0, "it took nothing from the battery"
+	case part > mostStore:
+		return o, capacity, fmt.Sprintf("by it the battery holds %.0f %% of what it has when new, which none does: the load, the time or the policy's figures are wrong", 100*part)
+	case part < leastStore && !o.atLeast:
+		return o, capacity, fmt.Sprintf("by it the battery holds %.0f %% of what it has when new: it is dead, or the load or the time is wrong. Test it again before you rely on the plan", 100*part)
+	}
+	return o, capacity, ""
+}
+
+// carried follows the loads. A discharge that was stopped at a charge reading
+// is drawn out to the end that the reading means, at its mean load.
+func (c *calibrator) carried(d *Discharge, o *observed) {
+	m := &c.fresh.Model
+	var at Charge
+	var seconds, watts float64
+	for _, s := range d.Segments {
+		if s.Seconds > 0 {
+			watts = s.Watts + c.fresh.OverheadWatts
+			at = m.Advance(at, watts, s.Seconds)
+			seconds += s.Seconds
+		}
+	}
+	o.watts = at.Delivered / seconds
+	o.atLeast = d.Ended == Early || d.Ended == AtReading && !(d.Reading >= 0 && d.Reading <= lastReading)
+	if d.Ended == AtReading && !o.atLeast {
+		least, most := Used(d.Reading)
+		short, long := 1/most-1, 1/least-1 // times that it would have gone on
+		more := func(part float64) float64 {
+			end := m.Advance(at, o.watts, float64(part*seconds))
+			return end.Delivered + end.Bound + float64(m.Ohmic*o.watts)
+		}
+		o.spread = max(o.spread, hypot(o.spread, ln(more(long)/more(short))/(2*widest)))
+		at, watts = m.Advance(at, o.watts, float64((short+long)/2*seconds)), o.watts
+	}
+	o.delivered, o.lost = at.Delivered, at.Bound+float64(m.Ohmic*watts)
+}
+
+// Used says how much of a discharge at a steady load has passed when the UPS
+// reports a charge, at the least and at the most. A gauge that counts means what
+// it says; one that follows the voltage reads 50 % when 64 to 79 % are used and
+// 20 % when 91 to 97 % are (testdata/battery/README.md). Above 60 % nobody knows.
+func Used(reading float64) (least, most float64) {
+	used := [...]struct{ reading, used float64 }{{0, 1}, {0.20, 1 / 1.05}, {0.50, 0.79}, {lastReading, 0.70}, {1, 0.70}}
+	for i := 1; i < len(used); i++ {
+		if a, b := used[i-1], used[i]; reading <= b.reading {
+			most = a.used + float64((b.used-a.used)*((reading-a.reading)/(b.reading-a.reading)))
+			break
+		}
+	}
+	return 1 - reading, most
+}
+
+// full is the store that a discharge implies, at the losses found.
+func (c *calibrator) full(o *observed) float64 {
+	m := c.fresh.Model
+	there := 1 - float64(o.missing*m.Full())/m.Store
+	return (o.delivered + float64(exp(c.losses)*o.lost)) / there
+}
+
+// published is how far the maker's chart lies from its fit at a time, as a part
+// of the load: between its points that is shared out evenly.
+func (c *calibrator) published(seconds, watts float64) float64 {
+	chart := c.ups.Battery.Chart
+	if len(chart) < 2 || c.ups.Battery.Model != nil {
+		return 1
+	}
+	off := func(p policy.ChartPoint) float64 {
+		own := c.fresh.OverheadWatts
+		return ln(float64((float64(p.Watts)+own)*c.fresh.Model.Phi(p.Runtime.Seconds())) / c.fresh.Model.Store)
+	}
+	for i := 1; i < len(chart); i++ {
+		long, short := chart[i-1], chart[i]
+		if t := seconds; t <= long.Runtime.Seconds() && t >= short.Runtime.Seconds() {
+			part := ln(t/short.Runtime.Seconds()) / ln(long.Runtime.Seconds()/short.Runtime.Seconds())
+			return exp(off(short) + float64(part*(off(long)-off(short))))
+		}
+	}
+	return 1
+}
+
+// solve finds the store and the losses. A fall that only the last discharge
+// shows is believed: what was known before then says little.
+func (c *calibrator) solve() error {
+	c.last = c.seen[len(c.seen)-1].day
+	aged, err := New(&c.ups, c.last)
+	if err != nil {
+		return err
+	}
+	c.prior, c.priorSpread = ln(c.fresh.Model.Store*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
+	if c.priorSpread < repeatSpread {
+		c.priorSpread = repeatSpread
+	}
+	c.shape = usualShape
+	if len(c.ups.Battery.Chart) > 1 || c.ups.Battery.Model != nil {
+		c.shape = chartShape
+	}
+	if c.span() >= 1.5 {
+		c.shape *= shapeOpens
+	}
+	for i := range c.seen {
+		o := &c.seen[i]
+		o.faded = ln(faded(&c.ups.Battery, c.last-o.day).Likely)
+		o.spread = hypot(o.spread, yearSpread*math.Sqrt(float64(c.last-o.day)/365.25))
+	}
+	if n := c.newest(); n >= 0 {
+		all, one := c.seen, c.seen[n]
+		c.seen = slices.Delete(slices.Clone(all), n, n+1)
+		c.fit(-1)
+		fall := c.store - c.says(&one)
+		c.seen = all
+		if fall > contradicts*hypot(one.spread, math.Sqrt(c.covariance[0])) {
+			c.priorSpread = hypot(c.priorSpread, fall)
+			for i := range c.seen {
+				if i != n && !c.seen[i].atLeast {
+					c.seen[i].spread = hypot(c.seen[i].spread, fall)
+				}
+			}
+		}
+		c.fit(n)
+		return nil
+	}
+	c.fit(-1)
+	return nil
+}
+
+// newest is the last discharge that says what the store is, not only that it is
+// no less; -1 for none.
+func (c *calibrator) newest() int {
+	for i := len(c.seen) - 1; i >= 0; i-- {
+		if !c.seen[i].atLeast {
+			return i
+		}
+	}
+	return -1
+}
+
+// span is by what factor the loads of the discharges differ that say what the
+// store is.
+func (c *calibrator) span() float64 {
+	least, most := math.Inf(1), 0.0
+	for i := range c.seen {
+		if o := &c.seen[i]; !o.atLeast {
+			least, most = min(least, o.watts), max(most, o.watts)
+		}
+	}
+	return most / least
+}
+
+// says is the logarithm of the store on the last day and at 25 °C, by one
+// discharge.
+func (c *calibrator) says(o *observed) float64 {
+	return ln(c.full(o)/o.warmth) + o.faded
+}
+
+// fit is Gauss and Newton's method, the discharges weighed anew at each step by
+// how far they are from the guess. The one numbered newest is believed when it
+// says less.
+func (c *calibrator) fit(newest int) {
+	c.losses = 0
+	c.store = c.middle()
+	for range 60 {
+		a, b, d := 1/(c.priorSpread*c.priorSpread), 0.0, 1/(c.shape*c.shape)
+		right := [2]float64{float64(a * (c.prior - c.store)), -float64(d * c.losses)}
+		for i := range c.seen {
+			o := &c.seen[i]
+			off := c.says(o) - c.store
+			spread := o.spread
+			if o.atLeast {
+				spread = repeatSpread
+			}
+			far := off / float64(contradicts*spread)
+			o.weight = 1 / (1 + float64(far*far))
+			switch {
+			case o.atLeast && off <= 0:
+				o.weight = 0 // it has nothing against the guess
+				continue
+			case i == newest && off < 0:
+				o.weight = 1
+			}
+			weight := o.weight / (spread * spread)
+			lost := float64(exp(c.losses) * o.lost)
+			k := lost / (o.delivered + lost)
+			a += weight
+			b -= float64(weight * k)
+			d += float64(weight * float64(k*k))
+			right[0] += float64(weight * off)
+			right[1] -= float64(weight * float64(k*off))
+		}
+		det := float64(a*d) - float64(b*b)
+		c.covariance = [3]float64{d / det, -b / det, a / det}
+		ds := (float64(d*right[0]) - float64(b*right[1])) / det
+		dl := (float64(a*right[1]) - float64(b*right[0])) / det
+		c.store += ds
+		c.losses += max(-0.5, min(0.5, dl))
+		if math.Abs(ds)+math.Abs(dl) < 1e-10 {
+			break
+		}
+	}
+}
+
+// middle is where to begin: the median of what the discharges say, or the
+// figures'.
+func (c *calibrator) middle() float64 {
+	var all []float64
+	for i := range c.seen {
+		if o := &c.seen[i]; !o.atLeast {
+			all = append(all, c.says(o))
+		}
+	}
+	if len(all) == 0 {
+		return c.prior
+	}
+	slices.Sort(all)
+	return all[(len(all)-1)/2]
+}
+
+// spreadAt is how far the load that lasts as long as this one may be off: by the
+// store and the losses as far as they are known, and from one time to the next.
+func (c *calibrator) spreadAt(m *Model, watts float64) float64 {
+	t := m.Runtime(Charge{}, watts)
+	if t <= 0 || t > 1e9 {
+		return 0
+	}
+	k := 1 - t/m.Phi(t)
+	v := c.covariance[0] - float64(float64(2*k)*c.covariance[1]) + float64(float64(k*k)*c.covariance[2])
+	return math.Sqrt(max(0, v) + repeatSpread*repeatSpread)
+}
+
+// model is the battery found, and what it rests on; nil when no discharge says
+// more than the figures did.
+func (c *calibrator) model(judged []Judged) *policy.Model {
+	m := c.fresh.Model
+	m.Store = exp(c.store)
+	m.Ohmic, m.Diffusion = float64(m.Ohmic*exp(c.losses)), float64(m.Diffusion*exp(c.losses))
+	aged, _ := New(&c.ups, c.last)
+	factors := aged.At25
+	tests, outages := 0, 0
+	spread := 0.0
+	for i := range c.seen {
+		o, j := &c.seen[i], &judged[c.seen[i].of]
+		switch {
+		case o.atLeast:
+			continue
+		case o.weight < heeded:
+			j.Refused = c.contradiction(o)
+			continue
+		case o.outage:
+			outages++
+		default:
+			tests++
+		}
+		j.Used = true
+		// A plan sheds load: it goes down to a third of what was tested.
+		spread = max(spread, c.spreadAt(&m, 1.5*o.watts), c.spreadAt(&m, o.watts/3))
+	}
+	basis := join(count(tests, "test"), count(outages, "outage"))
+	if basis != "" {
+		factors = Factors{exp(-widest * spread), 1, exp(widest * spread)}
+	} else {
+		m = c.fresh.Model
+		basis = c.fresh.Basis
+	}
+	least, newest := 0, c.newest()
+	for i := range c.seen {
+		o, j := &c.seen[i], &judged[c.seen[i].of]
+		if !o.atLeast {
+			continue
+		}
+		part := exp(c.says(o)) / m.Store
+		switch {
+		case fromFullTest.Low*part <= factors.Low*1.005: // nothing new
+		case part > 1.1 && i < newest:
+			j.Refused = "it carried more than later ones say that there is: it counts little"
+		default:
+			j.Used = true
+			least++
+			factors = Factors{float64(fromFullTest.Low * part), max(factors.Likely, part), max(factors.High, part)}
+		}
+	}
+	if tests+outages == 0 {
+		if least == 0 {
+			return nil
+		}
+		basis += ", and what it has carried"
+	}
+	if l := factors.Likely; l > 1 {
+		m.Store, factors = float64(m.Store*l), Factors{factors.Low / l, 1, factors.High / l}
+	}
+	return &policy.Model{
+		StoreWattHours: m.Store / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
+		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
+	}
+}
+
+// contradiction says why a discharge counts little.
+func (c *calibrator) contradiction(o *observed) string {
+	part := 100 * exp(c.says(o)-c.store)
+	if part > 100 {
+		return fmt.Sprintf("it says %.0f %% of what the others do, and a battery does not grow: it counts little. If the battery was changed, write when as installed", part)
+	}
+	return fmt.Sprintf("it says %.0f %% of what later ones do: it counts little", part)
+}
+
+// hypot is the standard library's but for its assembly: the same bits everywhere.
+func hypot(a, b float64) float64 { return math.Sqrt(float64(a*a) + float64(b*b)) }
+
+func duration(seconds float64) time.Duration {
+	return time.Duration(math.Round(seconds * float64(time.Second)))
+}
+
+func count(n int, what string) string {
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+func join(parts ...string) string {
+	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), " and ")
 }

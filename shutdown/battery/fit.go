@@ -24,7 +24,7 @@ const (
 // runtime falls with load; more settle the balance of the losses too. Four
 // points that span a factor of four also show the UPS's own draw, unless the
 // policy states another than the usual one.
-func (b *Belief) fromChart(u *policy.UPS) error {
+func (b *Belief) fromChart(u *policy.UPS, free bool) error {
 	chart := u.Battery.Chart
 	for i, p := range chart {
 		if p.Watts <= 0 || p.Runtime <= 0 {
@@ -37,7 +37,7 @@ func (b *Belief) fromChart(u *policy.UPS) error {
 	}
 	f := fitting{
 		usual: kernel(u.Battery.Chemistry), chart: chart, rated: rated(u), overhead: b.OverheadWatts,
-		free: u.OverheadWatts == usualOverhead(u) && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
+		free: free && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
 	}
 	x := f.solve()
 	b.Model, b.OverheadWatts = f.model(x), float64(f.overhead*exp(x[ownDraw]))

@@ -136,20 +136,22 @@ func deep(name string) bool { return !shallow(name) }
 // Aim: how well are runtimes from 3 to 60 minutes projected, from each kind of
 // evidence, on every published table? Method: every choice of evidence from a
 // table, each asked for the points that it leaves out. With -v it prints, by
-// table and evidence, the median, 90 % and worst error, the number of cases and
-// in how many of them the low runtime was reached.
+// table and evidence, the median, 90 % and worst error, the number of cases, in
+// how many of them the low runtime was reached, and how near it was in the
+// median.
 //
 // The aim is a median of 3 % and 90 % of the cases within 8 %, from two points
 // of a chart that differ by a factor of two in load, and from one full test for
-// loads within a factor of 1.5. Over all tables to a UPS's end voltages it is
-// reached, but for what stands beside the limits below. Table by table the 90 %
-// from two points are missed on vrla-7.5b cp (16 to 20 %: its 5 and 10 min
-// columns lie 6 % to either side of a smooth curve), vrla-115c (12 to 20 %: a
-// deep-cycle type, weak at high rates), vrla-40e (9 to 14 %) and two of
-// vrla-1.3g cp (9 and 10 %). Where the aim is missed, the limit is what was
-// attained, rounded up.
+// loads within a factor of 1.5; and a low runtime that is reached in 95 % of the
+// cases and, after a test, no more than 25 % short in the median. Over all tables
+// to a UPS's end voltages it is reached, but for what stands beside the limits
+// below. Table by table the 90 % from two points are missed on vrla-7.5b cp (16
+// to 20 %: its 5 and 10 min columns lie 6 % to either side of a smooth curve),
+// vrla-115c (12 to 20 %: a deep-cycle type, weak at high rates), vrla-40e (9 to
+// 14 %) and two of vrla-1.3g cp (9 and 10 %). Where the aim is missed, the limit
+// is what was attained, rounded up.
 func TestTables(t *testing.T) {
-	type limit struct{ median, ninetieth, held float64 }
+	type limit struct{ median, ninetieth, held, close float64 }
 	watts, amps, charts := publishedTables(t)
 	for _, group := range []struct {
 		name   string
@@ -158,51 +160,62 @@ func TestTables(t *testing.T) {
 		limits map[Evidence]limit
 	}{
 		{"constant power", watts, deep, map[Evidence]limit{
-			RatedOnly:  {0.13, 0.36, 0.95}, // the label says nothing of how the battery takes high rates
-			OnePoint:   {0.04, 0.18, 0.95},
-			TwoPoints:  {0.03, 0.081, 0.95}, // 8.05 %
-			AllOthers:  {0.03, 0.08, 0.95},
-			WholeChart: {0.02, 0.06, 0.95},
-			AfterTest:  {0.03, 0.08, 0.95},
+			RatedOnly:  {0.13, 0.36, 0.95, 0}, // the label says nothing of how the battery takes high rates
+			OnePoint:   {0.04, 0.18, 0.95, 0},
+			TwoPoints:  {0.03, 0.081, 0.95, 0}, // 8.05 %
+			AllOthers:  {0.03, 0.08, 0.95, 0},
+			WholeChart: {0.02, 0.06, 0.95, 0},
+			AfterTest:  {0.03, 0.08, 0.95, 0.75},
+			FarTest:    {0.04, 0.14, 0.95, 0.75},
+			FadedTest:  {0.03, 0.082, 0.95, 0.75}, // 8.1 %
+			FadedChart: {0.04, 0.10, 0.95, 0.75},  // a battery that has lost a fifth on the day it is installed is drawn to its chart
+			TwoTests:   {0.03, 0.10, 0.95, 0.75},
 		}},
 		{"constant current", amps, deep, map[Evidence]limit{
-			RatedOnly:  {0.14, 0.32, 0.95},
-			OnePoint:   {0.04, 0.14, 0.95},
-			TwoPoints:  {0.03, 0.08, 0.95},
-			AllOthers:  {0.03, 0.08, 0.95},
-			WholeChart: {0.02, 0.06, 0.95},
-			AfterTest:  {0.03, 0.09, 0.95}, // vrla-115c is weak at high rates, which one test does not show
+			RatedOnly:  {0.14, 0.32, 0.95, 0},
+			OnePoint:   {0.04, 0.14, 0.95, 0},
+			TwoPoints:  {0.03, 0.08, 0.95, 0},
+			AllOthers:  {0.03, 0.08, 0.95, 0},
+			WholeChart: {0.02, 0.06, 0.95, 0},
+			AfterTest:  {0.03, 0.08, 0.95, 0.75},
+			FarTest:    {0.04, 0.12, 0.95, 0.75},
+			FadedTest:  {0.03, 0.08, 0.95, 0.75},
+			FadedChart: {0.04, 0.10, 0.95, 0.75},
+			TwoTests:   {0.03, 0.09, 0.95, 0.75}, // vrla-115c
 		}},
 		// The usual losses are those of end voltages that a UPS has. A chart
 		// corrects them, one test or a label cannot.
 		{"constant power to a shallow end", watts, shallow, map[Evidence]limit{
-			TwoPoints: {0.03, 0.17, 0.95},
-			AllOthers: {0.06, 0.18, 0.95}, // vrla-7.5b: its 10 min column is shifted there (testdata/battery/README.md)
-			AfterTest: {0.09, 0.22, 0.80},
+			TwoPoints:  {0.03, 0.17, 0.95, 0},
+			AllOthers:  {0.06, 0.18, 0.95, 0}, // vrla-7.5b: its 10 min column is shifted there (testdata/battery/README.md)
+			AfterTest:  {0.08, 0.22, 0.85, 0.75},
+			FadedChart: {0.05, 0.20, 0.90, 0.75},
 		}},
 		{"constant current to a shallow end", amps, shallow, map[Evidence]limit{
-			TwoPoints: {0.04, 0.13, 0.95},
-			AllOthers: {0.03, 0.10, 0.95},
-			AfterTest: {0.09, 0.21, 0.80},
+			TwoPoints:  {0.04, 0.13, 0.95, 0},
+			AllOthers:  {0.03, 0.10, 0.95, 0},
+			AfterTest:  {0.08, 0.21, 0.89, 0.75},
+			FadedChart: {0.05, 0.12, 0.95, 0.75},
 		}},
 		// The charts print whole minutes, which alone is 5 % at 11 min; they turn
 		// VA into watts by one factor; and one drops at full load.
 		{"UPS charts", charts, deep, map[Evidence]limit{
-			OnePoint:   {0.10, 0.24, 0.95},
-			TwoPoints:  {0.05, 0.11, 0.95},
-			AllOthers:  {0.05, 0.08, 0.95},
-			WholeChart: {0.04, 0.07, 0.95},
-			AfterTest:  {0.04, 0.13, 0.90},
+			OnePoint:   {0.10, 0.24, 0.95, 0},
+			TwoPoints:  {0.05, 0.11, 0.95, 0},
+			AllOthers:  {0.05, 0.08, 0.95, 0},
+			WholeChart: {0.04, 0.07, 0.95, 0},
+			AfterTest:  {0.04, 0.13, 0.93, 0.75},
+			FadedChart: {0.05, 0.13, 0.93, 0.75},
 		}},
 	} {
 		t.Run(group.name, func(t *testing.T) {
-			var all [AfterTest + 1][]Case
+			var all [TwoTests + 1][]Case
 			for _, table := range group.tables {
 				if !group.keep(table.Name) {
 					continue
 				}
 				var line strings.Builder
-				for e := RatedOnly; e <= AfterTest; e++ {
+				for e := RatedOnly; e <= TwoTests; e++ {
 					if e == RatedOnly && rated(&table.UPS) == 0 {
 						continue
 					}
@@ -217,15 +230,15 @@ func TestTables(t *testing.T) {
 				}
 				t.Logf("%s%s", table.Name, line.String())
 			}
-			for e := RatedOnly; e <= AfterTest; e++ {
+			for e := RatedOnly; e <= TwoTests; e++ {
 				if len(all[e]) == 0 {
 					continue
 				}
 				s := Sum(all[e])
 				t.Logf("all, %v: %v", e, shown(s))
-				if l, ok := group.limits[e]; ok && (s.Median > l.median || s.Ninetieth > l.ninetieth || s.Held < l.held) {
-					t.Errorf("%v: median %.2f %%, 90 %% of cases within %.2f %%, low runtime reached in %.1f %%; want %v",
-						e, 100*s.Median, 100*s.Ninetieth, 100*s.Held, l)
+				if l, ok := group.limits[e]; ok && (s.Median > l.median || s.Ninetieth > l.ninetieth || s.Held < l.held || s.Close < l.close) {
+					t.Errorf("%v: median %.2f %%, 90 %% of cases within %.2f %%, low runtime reached in %.1f %%, at %.0f %%; want %v",
+						e, 100*s.Median, 100*s.Ninetieth, 100*s.Held, 100*s.Close, l)
 				}
 			}
 		})
@@ -233,5 +246,5 @@ func TestTables(t *testing.T) {
 }
 
 func shown(s Score) string {
-	return fmt.Sprintf("%.1f/%.1f/%.0f %% of %d, low reached in %.0f %%", 100*s.Median, 100*s.Ninetieth, 100*s.Worst, s.Cases, 100*s.Held)
+	return fmt.Sprintf("%.1f/%.1f/%.0f %% of %d, low reached in %.0f %%, at %.0f %%", 100*s.Median, 100*s.Ninetieth, 100*s.Worst, s.Cases, 100*s.Held, 100*s.Close)
 }
