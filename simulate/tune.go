@@ -49,27 +49,35 @@ func (c *Scene) ready() *shutdown.State {
 
 // Answer is what the core plans for a scene.
 type Answer struct {
-	Scene  *Scene
-	Fits   bool
-	Margin time.Duration // the smallest of the UPSs'; [Untested] when none has an end
-	UPSs   []Supply      // by the policy's order
-	Stays  []Stay        // hosts, by the policy's order
-	state  *shutdown.State
+	Scene *Scene
+	Fits  bool
+	UPSs  []Supply // by the policy's order
+	Stays []Stay   // hosts, by the policy's order
+	state *shutdown.State
 }
 
-// NoReturn is the point of no return; negative when no plan fits.
-func (a *Answer) NoReturn() time.Duration {
-	if o, ok := a.state.Outlook(); ok {
-		return o.Plan.NoReturn
+// Limits gives the point of no return, negative when no plan fits; and the
+// margin, the smallest of the UPSs' by the low projection and after the reserve,
+// in whole seconds; [Untested] when no battery ends.
+func (a *Answer) Limits() (noReturn, margin time.Duration) {
+	noReturn, margin = a.state.Return.Sub(a.state.Now), Untested
+	o, ok := a.state.Outlook()
+	if !ok {
+		return noReturn, margin
 	}
-	return a.state.Return.Sub(a.state.Now)
+	for i := range o.Plan.Stores {
+		if f := &o.Plan.Stores[i]; f.End >= 0 && f.LastDown > 0 {
+			last := (f.LastDown + time.Second - 1).Truncate(time.Second)
+			margin = min(margin, f.End.Truncate(time.Second)-last-a.Scene.Policy.Site.Reserve)
+		}
+	}
+	return o.Plan.NoReturn, margin
 }
 
 // Supply is one UPS in an answer.
 type Supply struct {
 	Load    float64 // watts when the input fails
 	Runtime Three   // if nothing were shed; [battery.Unending] when it never ends
-	Margin  time.Duration
 }
 
 // Three is a time by the low, the likely and the high projection.
@@ -86,15 +94,9 @@ type Stay struct {
 // Answer lets the core plan.
 func (c *Scene) Answer() *Answer {
 	s := c.ready().IfInputFailed()
-	a := &Answer{Scene: c, Fits: s.Fits, Margin: Untested, state: s}
+	a := &Answer{Scene: c, Fits: s.Fits, state: s}
 	for i := range s.UPSs {
-		u := &s.UPSs[i]
-		v := Supply{Load: u.Load, Runtime: runtime(s, i), Margin: Untested}
-		if last := u.LastDown.Sub(s.Now); u.End != shutdown.Never && last > 0 {
-			v.Margin = u.End.Sub(s.Now).Truncate(time.Second) - wholeUp(last) - c.Policy.Site.Reserve
-		}
-		a.Margin = min(a.Margin, v.Margin)
-		a.UPSs = append(a.UPSs, v)
+		a.UPSs = append(a.UPSs, Supply{Load: s.UPSs[i].Load, Runtime: runtime(s, i)})
 	}
 	for k := range s.Hosts {
 		h, p := &s.Hosts[k], &c.Policy.Hosts[k]
@@ -112,8 +114,6 @@ func runtime(s *shutdown.State, i int) (t Three) {
 	t.Low, t.Likely, t.High = s.Runtime(int32(i))
 	return t
 }
-
-func wholeUp(d time.Duration) time.Duration { return (d + time.Second - 1).Truncate(time.Second) }
 
 // Endless stands for a gain without end.
 const Endless = time.Duration(-1)

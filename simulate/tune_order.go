@@ -73,12 +73,13 @@ type ordering struct {
 }
 
 // try takes a step from an order and keeps what comes of it if it is better than
-// the best so far, and than where it came from.
+// what there was at first, clearly better than where it came from, and better
+// than the best so far.
 func (s *ordering) try(from *Order, step Step) {
 	c := from.Then.Scene
 	o := weigh(s.first, c.with(taking(c.Policy, step)).Answer())
 	o.Steps = append(slices.Clone(from.Steps), step)
-	if o.betters(s.first) && o.beats(s.best) && weigh(from.Then, o.Then).betters(from.Then) {
+	if o.betters(s.first) && o.beats(from, leastGained) && o.beats(s.best, 0) {
 		s.best = o
 	}
 }
@@ -119,12 +120,13 @@ func (o *Order) betters(before *Answer) bool {
 	return o.Gained-o.Lost >= leastGained && o.Gained >= worthwhile*o.Lost
 }
 
-// beats tells which of two orders, weighed against the same, is the better one.
-func (o *Order) beats(other *Order) bool {
+// beats tells whether an order is better than another that was weighed against
+// the same: it keeps more promises, or as many and gains more, by so much.
+func (o *Order) beats(other *Order, by time.Duration) bool {
 	if o.KeptThen != other.KeptThen {
 		return o.KeptThen > other.KeptThen
 	}
-	return o.Gained-o.Lost > other.Gained-other.Lost
+	return o.Gained-o.Lost > other.Gained-other.Lost+by
 }
 
 // steps lists the steps from an answer that may be worth a look.

@@ -13,8 +13,8 @@ import (
 
 // show writes the document for people.
 func (v *tuneView) show(w io.Writer, st report.Style) {
-	fmt.Fprintf(w, "%s: the plan if the input failed now %s\n", v.Site, v.Now.text())
 	t := &tuneText{w: w, v: v, style: st}
+	t.wrap(v.Site+":", strings.Fields("the plan if the input failed now "+v.Now.text()))
 	if v.WhatIf != nil {
 		t.whatIf(v.WhatIf)
 		return
@@ -31,7 +31,7 @@ func (s standsView) text() string {
 	}
 	text := "fits"
 	if s.MarginSeconds != nil {
-		text += ", margin " + spelled(*s.MarginSeconds)
+		text += ": margin " + spelled(*s.MarginSeconds)
 	}
 	return text + ", point of no return " + spelled(s.NoReturnSeconds)
 }
@@ -78,13 +78,13 @@ func clip(name string, width int) string {
 	return name + strings.Repeat(" ", width-n)
 }
 
-// longestName is the width of a column of names.
-func longestName[T any](list []T, name func(*T) string) int {
+// longestName is the width of a column of names, up to a bound.
+func longestName[T any](list []T, most int, name func(*T) string) int {
 	width := 4
 	for i := range list {
 		width = max(width, utf8.RuneCountInString(name(&list[i])))
 	}
-	return min(width, 20)
+	return min(width, most)
 }
 
 // bar draws a part of a width.
@@ -101,7 +101,7 @@ func (t *tuneText) bar(part float64, width int) string {
 }
 
 func (t *tuneText) room() {
-	name := longestName(t.v.UPSs, func(r *roomView) string { return r.Name })
+	name := longestName(t.v.UPSs, 12, func(r *roomView) string { return r.Name })
 	t.line("\nRoom on each UPS before a promised time breaks, and before no plan fits:\n")
 	t.line("%s                        watts more       battery left   first promise", clip("", name))
 	t.line("%s    load     lasts   promises   plan  promises  plan  to break", clip("UPS", name))
@@ -109,13 +109,13 @@ func (t *tuneText) room() {
 		r := &t.v.UPSs[i]
 		first := "-"
 		if r.FirstBroken != nil {
-			first = *r.FirstBroken
+			first = clip(*r.FirstBroken, 13)
 		}
 		t.line("%s %5d W %9s %10s %6s %9s %5s  %s", clip(r.Name, name), r.LoadWatts, spelledOr(r.RuntimeSeconds.Low, "for good"),
 			watts(r.RoomPromisesWatts, r.RoomRatingWatts), watts(r.RoomPlanWatts, r.RoomRatingWatts),
 			share(r.BatteryPromisesShare), share(r.BatteryPlanShare), first)
 	}
-	t.line("lasts: if nothing were shed, by the low projection. *: as far as its rating goes.")
+	t.line("lasts: if nothing were shed, by the low projection. *: all that its rating allows")
 }
 
 func watts(n, rating int64) string {
@@ -139,8 +139,8 @@ func (t *tuneText) shed() {
 	if len(t.v.Shed) == 0 {
 		return
 	}
-	name := longestName(t.v.Shed, func(s *shedView) string { return s.Name })
-	ups := longestName(t.v.UPSs, func(r *roomView) string { return r.Name })
+	name := longestName(t.v.Shed, 20, func(s *shedView) string { return s.Name })
+	ups := longestName(t.v.UPSs, 12, func(r *roomView) string { return r.Name })
 	most := int64(1)
 	for i := range t.v.Shed {
 		for _, g := range t.v.Shed[i].Gains {
@@ -200,7 +200,7 @@ func (t *tuneText) promises() {
 	if len(t.v.Promises) == 0 {
 		return
 	}
-	name := longestName(t.v.Promises, func(p *promiseTuneView) string { return p.Name })
+	name := longestName(t.v.Promises, 20, func(p *promiseTuneView) string { return p.Name })
 	t.line("\nPromised times, and the longest that each host could be promised with those of")
 	t.line("the others kept as they are:\n")
 	t.line("%s priority  promised        up    longest", clip("host", name))
@@ -238,8 +238,8 @@ func (t *tuneText) losses(head string, list []lossView) {
 func (t *tuneText) better() {
 	o := t.v.Better
 	if o == nil {
-		t.line("\nNo better order was found: none that keeps more promises, and none by which others")
-		t.line("gain three minutes or more for each minute that some host loses.")
+		t.line("\nNo better order was found: none that keeps more promises, and none by which")
+		t.line("others gain three minutes or more for each minute that some host loses.")
 		return
 	}
 	t.line("")
@@ -251,7 +251,7 @@ func (t *tuneText) better() {
 	for i, s := range o.Steps {
 		t.line("  %d. %s", i+1, s.Text)
 	}
-	name := longestName(o.Hosts, func(h *orderHostView) string { return h.Name })
+	name := longestName(o.Hosts, 20, func(h *orderHostView) string { return h.Name })
 	t.line("\n%s priority          up        then     change", clip("host", name))
 	for i := range o.Hosts {
 		h := &o.Hosts[i]

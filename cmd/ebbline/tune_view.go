@@ -30,9 +30,10 @@ type standsView struct {
 }
 
 func stands(a *simulate.Answer) standsView {
-	v := standsView{Fits: a.Fits, NoReturnSeconds: seconds(a.NoReturn())}
-	if a.Margin != simulate.Untested && (a.Fits || a.Margin < 0) { // what a plan that does not fit leaves elsewhere is no margin
-		n := seconds(a.Margin)
+	noReturn, margin := a.Limits()
+	v := standsView{Fits: a.Fits, NoReturnSeconds: seconds(noReturn)}
+	if margin != simulate.Untested && (a.Fits || margin < 0) { // what a plan that does not fit leaves elsewhere is no margin
+		n := seconds(margin)
 		v.MarginSeconds = &n
 	}
 	return v

@@ -1,0 +1,175 @@
+package report
+
+import (
+	_ "embed" // the page's template and style
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"time"
+
+	"ebbline/shutdown"
+)
+
+// Document is what the report of simulations shows. Whoever fills it in has
+// worked it all out; a part that is empty is left out.
+type Document struct {
+	Site    string
+	Verdict Verdict
+	Because string // whole sentences: why the verdict is what it is
+
+	Outages  int    // how many were tried
+	Seed     uint64 // of the first
+	Cut      int    // outages in which a host lost its power while it was up
+	Margins  Margins
+	NoReturn time.Duration // of the plan; negative when there is none
+	Reserve  time.Duration
+
+	Plan       *Timeline // the plan if the input failed now; its batteries with their bands
+	Histogram  []Bin     // margins; see [Bins]
+	Hosts      []HostRow
+	HostsNote  string // how the best possible was found: a sentence
+	Faults     []FaultRow
+	Broken     []BrokenRow // promises; the first few will do
+	MoreBroken int         // how many more there are
+	Worst      *Worst
+
+	Repeat      []string // the commands that make this report again
+	Fingerprint string   // of the policy: hex SHA-256
+	Program     string   // what made it, with its version
+	Day         string   // to which the batteries' age is counted: 2026-01-01
+}
+
+// Verdict is what the simulations say of the plan.
+type Verdict uint8
+
+const (
+	Proven Verdict = iota + 1 // for every room milder than the bounds
+	Holds                     // in all that was tried
+	Cuts                      // hosts lost their power, in rooms worse than the policy asks for
+	Fails                     // a promise was broken
+)
+
+// String gives the word at the head of the report.
+func (v Verdict) String() string {
+	return [...]string{"", "Proven", "Holds", "Hosts were cut", "Fails"}[v]
+}
+
+// Good tells whether no host was cut and no promise broken.
+func (v Verdict) Good() bool { return v == Proven || v == Holds }
+
+// Margins are the battery times that were left when the last host was off.
+type Margins struct {
+	Known              bool // a host went off on battery at all
+	Worst, P05, Median time.Duration
+}
+
+// Timeline is hosts' bars over batteries on one scale of time, from the loss of
+// input on.
+type Timeline struct {
+	Title  string
+	Length time.Duration
+	Bars   []Bar
+	Bands  []Band
+	Marks  []Mark
+}
+
+// Band is one battery by the three projections. Where only the truth is to be
+// shown it is Low.
+type Band struct {
+	Name, Note, Right string
+	Low, Likely, High []Point
+}
+
+// Bin is how many outages ended with a margin from one value up to another.
+type Bin struct {
+	From, To time.Duration
+	Count    int
+}
+
+// HostRow is how long one host stayed up in the outages that outlasted it,
+// against the best that a plan could have given it there.
+type HostRow struct {
+	Name                string
+	Priority            int64
+	Promised            time.Duration // 0 when nothing is
+	Kept, Of            int           // outages that kept the promise, of those that could tell
+	Least, Median, Best time.Duration
+}
+
+// FaultRow is one kind of fault, and in how many outages it occurred.
+type FaultRow struct {
+	Name    string
+	Outages int
+	Cut     int // of them: with a host cut
+	Broken  int // of them: with a promise broken
+}
+
+// BrokenRow is one promise that one outage broke.
+type BrokenRow struct {
+	Promise string // "P1"
+	Outage  string
+	Seed    uint64
+	Text    string
+}
+
+// Worst is the outage with the least margin, and all that it takes to see it
+// again.
+type Worst struct {
+	Name    string
+	Seed    uint64
+	Margin  time.Duration
+	Text    string // its file
+	Command string // that replays it
+	Run     *Timeline
+}
+
+// Bins sorts margins into at most n bins of one round width; one of them begins
+// at zero.
+func Bins(margins []time.Duration, n int) []Bin {
+	if len(margins) == 0 || n < 2 {
+		return nil
+	}
+	low, high := margins[0], margins[0]
+	for _, m := range margins {
+		low, high = min(low, m), max(high, m)
+	}
+	width := Step(high-low, n-2)
+	first := int64(math.Floor(float64(low) / float64(width)))
+	last := int64(math.Floor(float64(high) / float64(width)))
+	bins := make([]Bin, last-first+1)
+	for i := range bins {
+		from := time.Duration(first+int64(i)) * width
+		bins[i] = Bin{From: from, To: from + width}
+	}
+	for _, m := range margins {
+		bins[int64(math.Floor(float64(m)/float64(width)))-first].Count++
+	}
+	return bins
+}
+
+//go:embed page.html
+var page string
+
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
+	"spell":     shutdown.Spell,
+	"timeline":  drawTimeline,
+	"histogram": drawHistogram,
+	"share":     func(i int, h HostRow) template.HTML { return drawShare(fmt.Sprintf("host-%d", i), &h) },
+	"part": func(n, of int) string {
+		if of == 0 {
+			return "-"
+		}
+		return fmt.Sprintf("%.1f %%", 100*float64(n)/float64(of))
+	},
+	"percent": func(d, of time.Duration) string {
+		if of <= 0 {
+			return "-"
+		}
+		return fmt.Sprintf("%d %%", int(100*float64(d)/float64(of)))
+	},
+}).Parse(page))
+
+// HTML writes the report as one page that needs nothing else: no script, no
+// other file, no network.
+func HTML(w io.Writer, d *Document) error { return pageTemplate.Execute(w, d) }
