@@ -1011,7 +1011,7 @@ func (s *State) outputs(at Instant, out []Effect) []Effect {
 			out = s.calledBack(int32(i), false, out)
 		}
 		switch {
-		case u.Output == OutputCounting && !u.OnBattery():
+		case u.Output == OutputCounting && !u.OnBattery() && !s.ownLeaves(int32(i)):
 			u.Output, u.OutputTry = OutputCalling, u.OutputTry+1
 			u.OutputBy = at.Add(orderLost)
 			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOn)})
@@ -1027,8 +1027,25 @@ func (s *State) outputs(at Instant, out []Effect) []Effect {
 	return out
 }
 
+// ownLeaves tells whether the agent's own host hangs on a UPS and was told to stop.
+// It cannot be held, and only the output's going off and on starts it again: the
+// countdown must run to its end, though the input is back.
+func (s *State) ownLeaves(i int32) bool {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		told := h.Power == Asked && (h.Told || h.InFlight) || h.Power == Abandoned && h.Told
+		if told && s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) {
+			return true
+		}
+	}
+	return false
+}
+
 // mayCut tells whether nothing that runs on the UPS would be lost with it: its
-// hosts are down or given up, but for the agent's own, whose turn has come.
+// hosts are down or given up, but for the agent's own, whose turn has come. Once
+// that one had to go before the others were off, it is enough that they will be,
+// or have used up their allowances, when the output goes: else nothing would
+// start it again if the input came back before the battery's end.
 func (s *State) mayCut(at Instant, i int32) bool {
 	u := &s.UPSs[i]
 	if s.Policy.UPSs[i].Output == nil || !u.OnBattery() || u.Dead || s.Aborted || !s.Planned {
@@ -1057,7 +1074,9 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			any = true
 			continue
 		}
-		if (h.Power == Up || h.Power == Asked || h.Power == Starting) && s.affected(int32(k)) {
+		busy := h.Power == Up || h.Power == Asked || h.Power == Starting
+		inTime := h.Power == Asked && h.GiveUp <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
+		if busy && !inTime && s.affected(int32(k)) {
 			return false
 		}
 		any = true

@@ -307,9 +307,10 @@ func (s *State) gauge(i int32) {
 		return
 	}
 	m := u.Belief.Scaled(u.Factor)
-	read := m.At(float64(c) / 1000)
-	if !u.Known || read.Delivered > u.Charge.Delivered || u.Phase == Normal && c == 1000 {
-		u.Charge = battery.Charge{Delivered: read.Delivered, Bound: u.Charge.Bound}
+	// What is bound for now is missing from the reading too, as in lowered.
+	gone := max(0, m.At(float64(c)/1000).Delivered-u.Charge.Bound)
+	if !u.Known || gone > u.Charge.Delivered || u.Phase == Normal && c == 1000 {
+		u.Charge.Delivered = gone
 	}
 	u.Known = true
 }
@@ -492,7 +493,8 @@ func (s *State) doubt(at Instant, h *Host) {
 		h.Told, h.Near, h.Doubt, h.InFlight, h.Retry = true, true, Never, false, 0
 		h.Deadline, h.GiveUp = at.Add(afterBoot), at.Add(afterBoot)
 	case Starting:
-		h.InFlight, h.Deadline = false, at.Add(afterBoot)
+		// It waits its turn again: what it depends on may have lost its power too.
+		h.Power, h.Stopped, h.InFlight = Down, true, false
 	}
 }
 

@@ -3,6 +3,7 @@ package simulate
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/policy"
@@ -242,7 +243,10 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	site := &c.p.Site
 	first := !c.hosts[k].started // of several tries
 	c.hosts[k].started = true
-	unseen := w.Sight(k) == shutdown.SeenSilent && c.has(world.Mute) // for all that anyone can see, it was cut
+	unseen := w.Sight(k) == shutdown.SeenSilent // for all that anyone can see, it was cut
+	for _, f := range p.FedBy {
+		unseen = unseen && c.faulty(int(f))
+	}
 	if !w.Hosts[k].WasOff && !c.hosts[k].ours && !unseen {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
@@ -308,8 +312,11 @@ func (c *Checker) couldCarry(p *policy.Host) bool {
 	return false
 }
 
-// End checks what only the whole run shows: P1, P3, P5 and P6.
+// End checks what only the whole run shows: P1, P3, P8 and what it rests on.
 func (c *Checker) End(out *Run) {
+	if out.Stranded {
+		c.stranded()
+	}
 	if out.Cut > 0 && c.bound() {
 		for k := range out.Hosts {
 			if h := &out.Hosts[k]; h.End == world.Cut && c.behaves(k) && !c.byItsFeeds(k) {
@@ -320,6 +327,39 @@ func (c *Checker) End(out *Run) {
 	if c.asks > 0 && c.short() {
 		c.broken("P3", "a host was asked to stop in an interruption shorter than the ride-through, which the battery could carry")
 	}
+}
+
+// stranded checks that the agent's own host does not stay off where its UPSs
+// could start it, with the input there and their outputs on.
+func (c *Checker) stranded() {
+	for k := range c.p.Hosts {
+		p := &c.p.Hosts[k]
+		if !p.Self || c.r.world.Hosts[k].On {
+			continue
+		}
+		could := true
+		for _, f := range p.FedBy {
+			u := &c.r.world.UPSs[f]
+			could = could && c.p.UPSs[f].Output != nil && u.Input && !u.Dead && !c.faulty(f)
+			// Where it had to go before the others were off, and one of them may
+			// take longer than the output's countdown, switching off would cut it.
+			could = could && !(c.hosts[k].forced && c.slowest(f) > c.p.UPSs[f].Output.OffAfter)
+		}
+		if could {
+			c.broken("P8", "%s, the agent's own host, is off, and nothing will start it", p.Name)
+		}
+	}
+}
+
+// slowest is the longest allowance of the hosts that a UPS feeds.
+func (c *Checker) slowest(i int) time.Duration {
+	longest := time.Duration(0)
+	for k := range c.p.Hosts {
+		if h := &c.p.Hosts[k]; !h.Self && slices.Contains(h.FedBy, i) {
+			longest = max(longest, h.GivesUp())
+		}
+	}
+	return longest
 }
 
 // behaves tells whether a host keeps within what the policy says of it.

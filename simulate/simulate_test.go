@@ -240,6 +240,7 @@ func TestFears(t *testing.T) {
 var (
 	soakRuns = flag.Int("soak", 400, "random outages per policy in TestSoak")
 	soakSeed = flag.Uint64("soak-seed", 1, "the first one's seed")
+	soakText = flag.String("soak-text", "", "a file for the transcript of the first outage that fails")
 )
 
 // Aim: no promise is broken in any room, under faults denser than in life.
@@ -273,6 +274,9 @@ func TestSoak(t *testing.T) {
 				cut++
 			}
 			if t.Failed() {
+				if *soakText != "" {
+					os.WriteFile(*soakText, []byte(transcriptOf(r, o, seed)), 0o644)
+				}
 				return
 			}
 		}

@@ -2,11 +2,11 @@
 # minute there, so that a whole outage fits into one.
 
 site "miniature" {
-  ride_through = "4s"
+  ride_through = "3s"
   reserve      = "2s"
   restore {
-    stable_for = "3s"
-    stagger    = "500ms"
+    stable_for = "2s"
+    stagger    = "300ms"
   }
 }
 
@@ -19,11 +19,15 @@ ups "shelf" {
     volts          = 24
     amp_hours      = 9
     model {
-      store_watt_hours = 4.6
+      store_watt_hours = 4.4
       ohmic            = "2s"
       diffusion        = "16s"
       relaxation       = "20s"
     }
+  }
+  output {
+    off_after = "3s"
+    on_after  = "2s"
   }
   snmp { # in the demo the room answers in its place
     address    = "192.0.2.10"
@@ -42,7 +46,7 @@ load "switch" {
 group "all" {
   fed_by    = ["shelf"]
   stops_in  = "1500ms"
-  gives_up  = "3500ms"
+  gives_up  = "5s"
   starts_in = "2s"
   probe { quiet_for = "1s" }
   ssh {
@@ -74,7 +78,7 @@ host "anvil" {
   priority   = 50
   watts      = 150
   stops_in   = "2500ms"
-  gives_up   = "4500ms"
+  gives_up   = "6s"
   depends_on = ["cellar", "switch"]
   ssh { address = "192.0.2.13" }
   wake { ethernet = "02:00:00:00:00:13" }
@@ -97,7 +101,7 @@ host "ledger" {
   runs_on  = "anvil"
   watts    = 30
   fed_by   = ["shelf"]
-  keep_for = "8s"
+  keep_for = "6s"
   ssh { address = "192.0.2.15" }
   start { command = "sudo start-guest ledger" }
 }
@@ -106,7 +110,7 @@ host "cellar" {
   group      = "all"
   priority   = 90
   watts      = 60
-  keep_for   = "12s"
+  keep_for   = "10s"
   depends_on = ["switch"]
   ssh { address = "192.0.2.16" }
   wake { ethernet = "02:00:00:00:00:16" }
