@@ -139,6 +139,7 @@ func (s *State) recall(at Instant, w *work) {
 	*p = plan.Plan{Fits: s.Fits, FitsExpected: s.FitsExp, NoReturn: s.Return.Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
 	for _, k := range w.hosts {
 		h := &s.Hosts[k]
+		s.reason(h)
 		stop := plan.Stop{Why: h.Why, Other: -1, Kept: h.Kept}
 		if h.Power == Up {
 			stop.Start = max(0, h.Start.Sub(at))
@@ -150,6 +151,14 @@ func (s *State) recall(at Instant, w *work) {
 	}
 	for range w.stores {
 		p.Stores = append(p.Stores, plan.Forecast{})
+	}
+}
+
+// reason takes back a reason that speaks of a host which is off or going by now:
+// what is left of it is the battery.
+func (s *State) reason(h *Host) {
+	if h.Other >= 0 && s.Hosts[h.Other].Power != Up {
+		h.Why, h.Other = plan.ForBattery, -1
 	}
 }
 
@@ -467,6 +476,9 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		}
 		h.Start, h.Latest, h.Stop = at.Add(stop.Start), at.Add(stop.Latest), at.Add(stop.Down)
 		h.Kept, h.Why, h.Other = stop.Kept, stop.Why, -1
+		if h.Why == 0 {
+			h.Why = NoneLater
+		}
 		if stop.Other >= 0 && stop.Why != plan.ForBattery && stop.Why != plan.ForNoReturn {
 			h.Other = w.hosts[stop.Other]
 		}
@@ -732,6 +744,7 @@ func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
 	h.Power, h.AskedAt, h.GiveUp = Asked, at, at.Add(s.Policy.Hosts[k].GivesUp())
 	h.Method, h.Told, h.Retry = 0, false, 0
+	s.reason(h)
 	h.Dark = h.off()
 	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 	if h.Outage != s.Outage {
