@@ -158,7 +158,7 @@ func (t *tuneText) shed() {
 			longer, per, part := "for good", "", 1.0
 			if g.LongerSeconds.Low != nil {
 				longer, part = "+"+spelled(*g.LongerSeconds.Low), float64(*g.LongerSeconds.Low)/float64(most)
-				per = shutdown.Spell(time.Duration(*g.PerPrioritySeconds * float64(time.Second)))
+				per = tenths(*g.PerPrioritySeconds)
 			}
 			host := s.Name
 			if k > 0 {
@@ -174,6 +174,14 @@ func (t *tuneText) shed() {
 			t.list("  with it goes", s.With)
 		}
 	}
+}
+
+// tenths writes seconds, the first few with their tenths.
+func tenths(seconds float64) string {
+	if seconds < 10 {
+		return fmt.Sprintf("%.1fs", seconds)
+	}
+	return shutdown.Spell(time.Duration(seconds * float64(time.Second)))
 }
 
 // list writes names behind a word.
