@@ -172,7 +172,7 @@ type planUPSView struct {
 	LastDownSeconds int64    `json:"last_down_seconds"`
 	MarginSeconds   *int64   `json:"margin_seconds"`
 	curve           []report.Point
-	likely          []report.Point
+	likely, high    []report.Point
 }
 
 type planHostView struct {
@@ -252,14 +252,14 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		until := max(length, last)
 		curve, end := o.Curve(&o.Problem, j, until/100, until)
 		likelyCurve, likelyEnd := o.Curve(&likely, j, until/100, until)
-		_, highEnd := o.Curve(&high, j, until/100, until)
+		highCurve, highEnd := o.Curve(&high, j, until/100, until)
 		view := planUPSView{
 			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
 			ChargePercent:  math.Floor(10*s.ChargePercent(i)) / 10,
 			Basis:          u.Belief.Basis,
 			RuntimeSeconds: threeWay{ending(low), ending(mid), ending(top)},
 			EndSeconds:     threeWay{ending(end), ending(likelyEnd), ending(highEnd)}, LastDownSeconds: ceilSeconds(last),
-			curve: points(curve), likely: points(likelyCurve),
+			curve: points(curve), likely: points(likelyCurve), high: points(highCurve),
 		}
 		if end >= 0 && last > 0 {
 			m := *view.EndSeconds.Low - v.ReserveSeconds - view.LastDownSeconds

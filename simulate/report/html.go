@@ -18,6 +18,8 @@ type Document struct {
 	Verdict Verdict
 	Because string // whole sentences: why the verdict is what it is
 
+	Evidence []Evidence // of each kind, the strongest first
+
 	Outages  int    // how many were tried
 	Seed     uint64 // of the first
 	Cut      int    // outages in which a host lost its power while it was up
@@ -40,6 +42,16 @@ type Document struct {
 	Day         string   // to which the batteries' age is counted: 2026-01-01
 }
 
+// Compared tells whether any host's time is set against the best possible.
+func (d *Document) Compared() bool {
+	for i := range d.Hosts {
+		if d.Hosts[i].Best > 0 {
+			return true
+		}
+	}
+	return false
+}
+
 // Verdict is what the simulations say of the plan.
 type Verdict uint8
 
@@ -57,6 +69,31 @@ func (v Verdict) String() string {
 
 // Good tells whether no host was cut and no promise broken.
 func (v Verdict) Good() bool { return v == Proven || v == Holds }
+
+// Evidence is one kind of ground for the verdict, told apart from the others: a
+// proof, an exact probability, a bound from what was drawn.
+type Evidence struct {
+	Kind    string // "worst case by construction", "every combination", "random outages"
+	Finding Finding
+	Figure  string // the number that it gives: "at most 0.03 % fail, at 95 %"
+	Text    string // whole sentences: what was done, and what would have had to hold
+}
+
+// Finding is what one kind of evidence came to.
+type Finding uint8
+
+// The findings. What was not tried says nothing for or against.
+const (
+	Untried Finding = iota + 1
+	Supports
+	Open // tried, and it settles nothing
+	Against
+)
+
+// String gives the word for it.
+func (f Finding) String() string {
+	return [...]string{"", "not tried", "holds", "open", "fails"}[f]
+}
 
 // Margins are the battery times that were left when the last host was off.
 type Margins struct {
@@ -88,7 +125,8 @@ type Bin struct {
 }
 
 // HostRow is how long one host stayed up in the outages that outlasted it,
-// against the best that a plan could have given it there.
+// against the best that a plan could have given it there; 0 when that is not
+// known.
 type HostRow struct {
 	Name                string
 	Priority            int64
@@ -119,6 +157,7 @@ type Worst struct {
 	Name    string
 	Seed    uint64
 	Margin  time.Duration
+	Tested  bool   // a host went off on battery: there is a margin
 	Text    string // its file
 	Command string // that replays it
 	Run     *Timeline
