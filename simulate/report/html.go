@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/shutdown"
@@ -164,25 +165,32 @@ type Worst struct {
 }
 
 // Bins sorts margins into at most n bins of one round width; one of them begins
-// at zero.
+// at zero. Where a few lie far above all others, the last bin is as wide as it
+// takes to hold the highest twentieth: what counts is near zero.
 func Bins(margins []time.Duration, n int) []Bin {
 	if len(margins) == 0 || n < 2 {
 		return nil
 	}
-	low, high := margins[0], margins[0]
-	for _, m := range margins {
-		low, high = min(low, m), max(high, m)
+	margins = slices.Sorted(slices.Values(margins))
+	low, high, top := margins[0], margins[(len(margins)-1)*95/100], margins[len(margins)-1]
+	if high-low > (top-low)/2 {
+		high = top
 	}
-	width := Step(high-low, n-2)
+	width := Step(high-low, n-3)
 	first := int64(math.Floor(float64(low) / float64(width)))
 	last := int64(math.Floor(float64(high) / float64(width)))
+	if high < top {
+		last++
+	}
 	bins := make([]Bin, last-first+1)
 	for i := range bins {
 		from := time.Duration(first+int64(i)) * width
 		bins[i] = Bin{From: from, To: from + width}
 	}
 	for _, m := range margins {
-		bins[int64(math.Floor(float64(m)/float64(width)))-first].Count++
+		at := int64(math.Floor(float64(m) / float64(width)))
+		bins[min(at, last)-first].Count++
+		bins[last-first].To = max(bins[last-first].To, time.Duration(at+1)*width)
 	}
 	return bins
 }
