@@ -87,47 +87,34 @@ func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutd
 		measured[i] = shutdown.Nothing
 		measured[i].Source, measured[i].ChargeTenths = shutdown.FromInput, 1000
 	}
-	ups := func(name string) (int, error) {
-		for i := range p.UPSs {
-			if p.UPSs[i].Name == name {
-				return i, nil
-			}
-		}
-		return 0, fmt.Errorf("the policy has no UPS %q", name)
-	}
 	for _, l := range loads {
-		i, err := ups(l.name)
+		i, err := upsNamed(p, l.name)
 		if err != nil {
 			return nil, err
 		}
 		w, err := strconv.ParseFloat(l.value, 64)
 		if err != nil || !(w >= 0 && w <= 1e7) {
-			return nil, fmt.Errorf("%q is not a number of watts", l.value)
+			return nil, fmt.Errorf("--load %s=%s: that is not a number of watts. Write it as %s=350", l.name, l.value, l.name)
 		}
 		measured[i].LoadWatts = int64(math.Ceil(w))
 	}
 	for _, l := range charges {
-		i, err := ups(l.name)
+		i, err := upsNamed(p, l.name)
 		if err != nil {
 			return nil, err
 		}
 		v, err := strconv.ParseFloat(strings.TrimSuffix(l.value, "%"), 64)
 		if err != nil || !(v >= 0 && v <= 100) {
-			return nil, fmt.Errorf("%q is not a percentage from 0 to 100", l.value)
+			return nil, fmt.Errorf("--charge %s=%s: that is not a percentage from 0 to 100. Write it as %s=80", l.name, l.value, l.name)
 		}
 		measured[i].ChargeTenths = int64(math.Floor(10 * v))
 	}
 	s := shutdown.New()
 	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: today()}, nil)
 	for _, name := range off {
-		k := -1
-		for j := range p.Hosts {
-			if p.Hosts[j].Name == name {
-				k = j
-			}
-		}
-		if k < 0 {
-			return nil, fmt.Errorf("the policy has no host %q", name)
+		k, err := hostNamed(p, name)
+		if err != nil {
+			return nil, err
 		}
 		s.Step(now, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
 	}

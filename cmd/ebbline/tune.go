@@ -15,7 +15,7 @@ import (
 
 var tuneCommand = command{
 	name:  "tune",
-	about: "what shedding each host brings, what can be promised, what a change would do",
+	about: "what shedding each host brings, and what a change would do",
 	usage: "[POLICY] [--add NAME=WATTS,...] [--battery UPS=PERCENT] [...] [--json]",
 	help: `Without a change it says, for the loss of every input now: how many minutes each
 host would give its UPS if it were off from the start; how much load, and how
@@ -33,7 +33,7 @@ the hosts whose stop moves, and the first promise that breaks.
       given several times; the only UPS is taken if there is just one, the
       lowest priority of all and one minute to stop if nothing is said.
   --battery rack=50%  what is left of it: one of two strings is dead
-  --bigger rack=1.5   a UPS of so many times the rating, with so much more battery
+  --bigger rack=1.5   a UPS so many times as big, its battery too
   --older rack=5y     its age; 18mo and 200d are months and days
 
 Every figure is the answer of the code that the agent decides with. Exit code 3
@@ -277,37 +277,6 @@ func insert(list []int, k int) []int {
 		list = slices.Insert(list, i, k)
 	}
 	return list
-}
-
-func upsNamed(p *policy.Policy, name string) (int, error) {
-	var all []string
-	for i := range p.UPSs {
-		all = append(all, p.UPSs[i].Name)
-	}
-	return named("UPS", name, all)
-}
-
-func hostNamed(p *policy.Policy, name string) (int, error) {
-	var all []string
-	for k := range p.Hosts {
-		all = append(all, p.Hosts[k].Name)
-	}
-	return named("host", name, all)
-}
-
-// named finds a name, or says which one may have been meant.
-func named(kind, name string, all []string) (int, error) {
-	for i, have := range all {
-		if have == name {
-			return i, nil
-		}
-	}
-	for _, have := range all {
-		if near(name, have) {
-			return 0, fmt.Errorf("the policy has no %s %q. Did you mean %q?", kind, name, have)
-		}
-	}
-	return 0, fmt.Errorf("the policy has no %s %q. It has %s", kind, name, strings.Join(all, ", "))
 }
 
 func names(p *policy.Policy, hosts []int) []string {
