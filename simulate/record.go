@@ -106,12 +106,17 @@ func (r *Recorder) look(at shutdown.Instant) {
 		case !h.On:
 			now = Off
 		}
-		s := r.Spans[k]
+		s, since := r.Spans[k], t
+		if !h.On && h.OffAt != shutdown.Never {
+			since = min(t, h.OffAt.Sub(Start)) // with the agent off, nobody was told at once
+		}
 		if n := len(s); n > 0 {
-			s[n-1].To = t
+			if s[n-1].To = t; s[n-1].Being != now {
+				s[n-1].To = max(s[n-1].From, since)
+			}
 		}
 		if n := len(s); n == 0 || s[n-1].Being != now {
-			s = append(s, Span{t, t, now})
+			s = append(s, Span{since, t, now})
 		}
 		r.Spans[k] = s
 	}

@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -14,9 +15,17 @@ import (
 // to the core: what if the input of every UPS failed now?
 type Scene struct {
 	Policy *policy.Policy
-	Day    int64     // since 1970-01-01, for the batteries' age
-	Off    []int     // hosts that are off
-	Holds  []float64 // by UPS: its battery, as a part of what the policy describes; nil is 1 for each
+	Day    int64 // since 1970-01-01, for the batteries' age
+	Off    []int // hosts that are off
+	Scales []Scale
+}
+
+// Scale is one UPS against what the policy describes.
+type Scale struct {
+	UPS int
+	// Battery is how many times the battery it has, Size how many times the
+	// rating, and with it what it takes itself.
+	Battery, Size float64
 }
 
 // with gives the scene with another policy that has the same hosts and UPSs.
@@ -31,10 +40,11 @@ func (c *Scene) with(p *policy.Policy) *Scene {
 func (c *Scene) ready() *shutdown.State {
 	s := shutdown.New()
 	s.Step(Start, &shutdown.Event{Kind: shutdown.Adopted, Policy: c.Policy, Day: c.Day}, nil)
-	for i, part := range c.Holds {
+	for _, scale := range c.Scales {
 		// Parallel strings: half of them hold half, and give half the power.
-		m := &s.UPSs[i].Belief.Model
-		m.Store = float64(m.Store * part)
+		b := &s.UPSs[scale.UPS].Belief
+		b.Model.Store = float64(b.Model.Store * scale.Battery)
+		b.OverheadWatts = float64(b.OverheadWatts * scale.Size)
 	}
 	for _, k := range c.Off {
 		s.Step(Start, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
@@ -246,8 +256,8 @@ func keepsAll(before, after *Answer, but int) bool {
 	return after.Fits || !before.Fits
 }
 
-// losses lists the hosts that go notably earlier, but for one, and for the
-// agent's own: that is up for the others' sake.
+// losses lists the hosts that go notably earlier, those that lose most first,
+// but for one, and for the agent's own: that is up for the others' sake.
 func losses(before, after *Answer, but int) []Loss {
 	var list []Loss
 	for k := range before.Stays {
@@ -256,19 +266,20 @@ func losses(before, after *Answer, but int) []Loss {
 			list = append(list, Loss{k, by})
 		}
 	}
+	slices.SortStableFunc(list, func(a, b Loss) int { return cmp.Compare(b.By, a.By) })
 	return list
 }
 
-// furthest is the longest time for which a condition holds, to a second: it
-// probably holds up to the time given, so the search goes up from there in
-// doubling steps until it fails, then bisects.
+// furthest is the longest time for which a condition holds, to a second or half
+// a percent: it probably holds up to the time given, so the search goes up from
+// there in doubling steps until it fails, then bisects.
 func furthest(from time.Duration, holds func(time.Duration) bool) time.Duration {
 	const end = 7 * 24 * time.Hour // as far as the planner looks
 	lo, hi := time.Duration(0), from.Truncate(time.Second)
 	for step := time.Minute; hi < end && holds(hi); step *= 2 {
 		lo, hi = hi, hi+step
 	}
-	for hi-lo > time.Second {
+	for hi-lo > max(time.Second, hi/200) {
 		if mid := (lo + (hi-lo)/2).Truncate(time.Second); holds(mid) {
 			lo = mid
 		} else {
@@ -298,7 +309,9 @@ type Room struct {
 func (c *Scene) Room(now *Answer, ups int) Room {
 	r := Room{UPS: ups, MostWatts: max(0, c.Policy.UPSs[ups].RatedWatts-int64(math.Ceil(now.UPSs[ups].Load))), First: -1}
 	watts := func(w int64) *Answer { return c.with(carrying(c.Policy, ups, w)).Answer() }
-	holds := func(percent int64) *Answer { return c.Holding(ups, float64(percent)/100).Answer() }
+	holds := func(percent int64) *Answer {
+		return c.Scaled(Scale{UPS: ups, Battery: float64(percent) / 100, Size: 1}).Answer()
+	}
 	keeps := func(a *Answer) bool { return a.Fits && keepsAll(now, a, -1) }
 	fits := func(a *Answer) bool { return a.Fits }
 	r.FitWatts = most(0, r.MostWatts, func(w int64) bool { return fits(watts(w)) })

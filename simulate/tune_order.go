@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -34,6 +35,8 @@ type Order struct {
 	// Gained and Lost are the hosts' times up that the order adds and takes,
 	// summed over the hosts.
 	Gained, Lost time.Duration
+	// Cut tells that the search was ended before it had tried all it would.
+	Cut bool
 }
 
 // What makes an order better is a judgement: it keeps more promises, or it keeps
@@ -44,27 +47,29 @@ const (
 	worthwhile  = 3               // minutes gained for a minute lost
 	leastGained = 2 * time.Minute // over all hosts
 	mostSteps   = 8
-	mostEffort  = 40_000 // hosts planned, over the whole search: about ten seconds
+	mostEffort  = 20_000 // hosts planned, over the whole search: some ten seconds
 )
 
 // Better looks for a better order: one step after the other, the best each time.
-// It is false when none is found. Now is the answer to the scene.
-func (c *Scene) Better(now *Answer) (*Order, bool) {
+// It has no steps when none is found. Now is the answer to the scene.
+func (c *Scene) Better(now *Answer) *Order {
 	s := ordering{first: now, best: weigh(now, now)}
-	effort := 0
-	for len(s.best.Steps) < mostSteps {
+	tried, cut := 0, false
+	for len(s.best.Steps) < mostSteps && !cut {
 		base := s.best
 		for _, step := range steps(base.Then) {
-			if effort += len(c.Policy.Hosts); effort > mostEffort {
+			if cut = tried*len(c.Policy.Hosts) > mostEffort; cut {
 				break
 			}
+			tried++
 			s.try(base, step)
 		}
 		if s.best == base {
 			break
 		}
 	}
-	return s.best, len(s.best.Steps) > 0
+	s.best.Cut = cut
+	return s.best
 }
 
 type ordering struct {
@@ -129,7 +134,8 @@ func (o *Order) beats(other *Order, by time.Duration) bool {
 	return o.Gained-o.Lost > other.Gained-other.Lost+by
 }
 
-// steps lists the steps from an answer that may be worth a look.
+// steps lists the steps from an answer that may be worth a look, the most
+// promising first: a search that is cut has tried those.
 func steps(a *Answer) []Step {
 	var list []Step
 	p := a.Scene.Policy
@@ -141,6 +147,12 @@ func steps(a *Answer) []Step {
 			longest = max(longest, a.Stays[k].Up)
 		}
 	}
+	for _, k := range hosts {
+		if p.Hosts[k].KeepFor > 0 {
+			list = append(list, Step{Kind: Dropping, Host: k})
+		}
+	}
+	drops := len(list)
 	for _, high := range hosts {
 		for _, low := range hosts {
 			h, l := &p.Hosts[high], &p.Hosts[low]
@@ -150,9 +162,11 @@ func steps(a *Answer) []Step {
 			}
 		}
 	}
+	// What an exchange can bring grows with the draw that goes earlier by it.
+	less := func(s Step) int64 { return p.Hosts[s.With].Watts - p.Hosts[s.Host].Watts }
+	slices.SortStableFunc(list[drops:], func(a, b Step) int { return cmp.Compare(less(a), less(b)) })
 	for _, k := range hosts {
 		if p.Hosts[k].KeepFor > 0 {
-			list = append(list, Step{Kind: Dropping, Host: k})
 			continue
 		}
 		for _, keep := range [...]time.Duration{longest.Truncate(time.Minute), (longest / 2).Truncate(time.Minute)} {

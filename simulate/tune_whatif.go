@@ -72,33 +72,40 @@ func Older(p *policy.Policy, ups int, days int64) (*policy.Policy, error) {
 	return &q, nil
 }
 
-// Holding gives the scene with one UPS's battery at a part of what it was: half
-// where one of two strings is dead, more than one where strings are added.
-func (c *Scene) Holding(ups int, part float64) *Scene {
+// Scaled gives the scene with one UPS at another scale: half the battery where
+// one of two strings is dead.
+func (c *Scene) Scaled(by Scale) *Scene {
 	d := *c
-	d.Holds = make([]float64, len(c.Policy.UPSs))
-	for i := range d.Holds {
-		d.Holds[i] = 1
-	}
-	copy(d.Holds, c.Holds)
-	d.Holds[ups] *= part
+	d.Scales = append(slices.Clone(c.Scales), by)
 	return &d
 }
 
-// Moved is a host whose planned stop is another one. A time is negative where
+// RatedWatts is a UPS's rating in the scene.
+func (c *Scene) RatedWatts(ups int) int64 {
+	watts := float64(c.Policy.UPSs[ups].RatedWatts)
+	for _, s := range c.Scales {
+		if s.UPS == ups {
+			watts = float64(watts * s.Size)
+		}
+	}
+	return int64(watts)
+}
+
+// Moved is a host whose planned stop is another one. A stay is not planned where
 // the host is off, or not there.
 type Moved struct {
 	Name         string
-	Before, Then time.Duration
+	Before, Then Stay
 }
 
-// Moves lists the hosts whose planned stop moved, the earliest first. Hosts are
-// the same if they have the same name.
+// Moves lists the hosts whose planned stop moved notably, the earliest first.
+// Hosts are the same if they have the same name.
 func Moves(before, then *Answer) []Moved {
 	var list []Moved
 	note := func(name string) {
-		m := Moved{name, before.up(name), then.up(name)}
-		if m.Before != m.Then {
+		m := Moved{name, before.stay(name), then.stay(name)}
+		by := m.Then.Up - m.Before.Up
+		if m.Before.Planned != m.Then.Planned || by >= Notable || by <= -Notable {
 			list = append(list, m)
 		}
 	}
@@ -110,7 +117,7 @@ func Moves(before, then *Answer) []Moved {
 			note(name)
 		}
 	}
-	slices.SortStableFunc(list, func(a, b Moved) int { return cmp.Compare(a.Then, b.Then) })
+	slices.SortStableFunc(list, func(a, b Moved) int { return cmp.Compare(a.Then.Up, b.Then.Up) })
 	return list
 }
 
@@ -118,11 +125,11 @@ func (a *Answer) find(name string) int {
 	return slices.IndexFunc(a.Scene.Policy.Hosts, func(h policy.Host) bool { return h.Name == name })
 }
 
-func (a *Answer) up(name string) time.Duration {
-	if k := a.find(name); k >= 0 && a.Stays[k].Planned {
-		return a.Stays[k].Up
+func (a *Answer) stay(name string) Stay {
+	if k := a.find(name); k >= 0 {
+		return a.Stays[k]
 	}
-	return -1
+	return Stay{}
 }
 
 // Broken lists the hosts, of the later answer's policy, whose promised time was

@@ -41,7 +41,8 @@ func runCheck(ctx context.Context, c *call) int {
 		return exitUsage
 	}
 	if err != nil {
-		return c.fail("%v", err)
+		c.fail("%v", err)
+		return exitRefused
 	}
 	if p != nil {
 		diags = append(diags, fitting(p, index)...)

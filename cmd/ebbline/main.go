@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"strings"
 	"syscall"
 
@@ -23,7 +24,7 @@ const (
 	exitFailed  = 1
 	exitUnfit   = 3  // the plan does not fit, or a simulated outage ends badly
 	exitUsage   = 64 // sysexits.h, EX_USAGE
-	exitRefused = 78 // sysexits.h, EX_CONFIG: the policy has errors
+	exitRefused = 78 // sysexits.h, EX_CONFIG: the policy has errors, or is not there
 )
 
 // Version is set when a release is linked.
@@ -81,11 +82,10 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	switch args[0] {
 	case "help", "-h", "--help", "-help":
 		if len(args) > 1 {
-			if cmd := find(args[1]); cmd != nil {
-				(&call{Streams: s, cmd: cmd}).help(s.Out)
-				return exitDone
+			if find(args[1]) == nil {
+				return unknownCommand(s, args[1])
 			}
-			return unknownCommand(s, args[1])
+			return Run(ctx, []string{args[1], "--help"}, s)
 		}
 		overview(s.Out)
 		return exitDone
@@ -99,7 +99,7 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	}
 	c := &call{Streams: s, cmd: cmd, flags: flag.NewFlagSet(cmd.name, flag.ContinueOnError), args: args[1:]}
 	c.flags.SetOutput(io.Discard)
-	c.flags.BoolVar(&c.json, "json", false, "print one JSON document on standard output and nothing else")
+	c.flags.BoolVar(&c.json, "json", false, "print one JSON document and nothing else")
 	return cmd.run(ctx, c)
 }
 
@@ -158,7 +158,8 @@ out, and back up afterwards.
 
 The policy is a file or a folder of .hcl files; without the argument the
 environment variable EBBLINE_POLICY names it. Every command takes --json.
-Exit codes: 0 done, 1 failed, 3 the plan does not fit, 64 usage, 78 policy refused.
+Exit codes: 0 done, 1 failed, 3 the plan does not fit or an outage ends badly,
+64 the command line is wrong, 78 the policy is refused.
 
 Advice from measured data; not an electrical inspection. Do not rely on it for
 life safety. Local codes, the maker's manual and licensed practice come first.
@@ -166,11 +167,8 @@ life safety. Local codes, the maker's manual and licensed practice come first.
 }
 
 func (c *call) help(w io.Writer) {
-	fmt.Fprintf(w, "ebbline %s %s\n\n%s\n", c.cmd.name, c.cmd.usage, strings.TrimSpace(c.cmd.help))
-	if c.flags == nil {
-		fmt.Fprintf(w, "\nFlags: ebbline %s --help\n", c.cmd.name)
-		return
-	}
+	c.command(w, "ebbline ")
+	fmt.Fprintf(w, "\n%s\n", strings.TrimSpace(c.cmd.help))
 	fmt.Fprintln(w, "\nFlags:")
 	c.flags.VisitAll(func(f *flag.Flag) {
 		name, about := flag.UnquoteUsage(f)
@@ -178,8 +176,25 @@ func (c *call) help(w io.Writer) {
 		if name != "" {
 			head += " " + name
 		}
-		fmt.Fprintf(w, "%-26s %s\n", head, about)
+		about = strings.TrimPrefix(about, name+" ") // it stands before it
+		for _, line := range fold(about, 80-25) {
+			fmt.Fprintf(w, "%-24s %s\n", head, line)
+			head = ""
+		}
 	})
+}
+
+// command writes how the command is called, in lines that end between two of its
+// parts.
+func (c *call) command(w io.Writer, head string) {
+	const glue = "\x00"
+	parts := strings.ReplaceAll(strings.ReplaceAll(c.cmd.name+" "+c.cmd.usage, " ", glue), glue+"[", " [")
+	for i, line := range fold(parts, 80-len(head)) {
+		if i > 0 {
+			head = strings.Repeat(" ", len(head))
+		}
+		fmt.Fprintf(w, "%s%s\n", head, strings.ReplaceAll(line, glue, " "))
+	}
 }
 
 // parse reads flags wherever they stand among the arguments. At most max
@@ -194,7 +209,7 @@ func (c *call) parse(max int) error {
 			return err
 		}
 		if err != nil {
-			return c.usage("%s", strings.Replace(err.Error(), "flag provided but not defined: -", "no flag is called --", 1))
+			return c.usage("%s", c.flagError(err))
 		}
 		rest = c.flags.Args()
 		if len(rest) == 0 {
@@ -211,9 +226,45 @@ func (c *call) parse(max int) error {
 
 // usage tells a mistake in the command line.
 func (c *call) usage(format string, args ...any) error {
-	fmt.Fprintf(c.Err, "ebbline %s: %s\nThe command is: ebbline %s %s (more: ebbline %s --help)\n",
-		c.cmd.name, fmt.Sprintf(format, args...), c.cmd.name, c.cmd.usage, c.cmd.name)
+	fmt.Fprintf(c.Err, "ebbline %s: %s\n", c.cmd.name, fmt.Sprintf(format, args...))
+	c.command(c.Err, "The command is: ebbline ")
+	fmt.Fprintf(c.Err, "More: ebbline %s --help\n", c.cmd.name)
 	return errUsage
+}
+
+var badFlag = regexp.MustCompile(`(?s)^invalid (?:boolean )?value (".*") for (?:flag )?-([^:]+): (.*)$`)
+
+// flagError puts what package flag says into our words.
+func (c *call) flagError(err error) string {
+	text := err.Error()
+	if name, ok := strings.CutPrefix(text, "flag provided but not defined: -"); ok {
+		text = "no flag is called --" + name
+		c.flags.VisitAll(func(f *flag.Flag) {
+			if near(name, f.Name) {
+				text += ". Did you mean --" + f.Name + "?"
+			}
+		})
+		return text
+	}
+	if name, ok := strings.CutPrefix(text, "flag needs an argument: -"); ok {
+		return "--" + name + " needs a value behind it"
+	}
+	m := badFlag.FindStringSubmatch(text)
+	if m == nil {
+		return text
+	}
+	value, name, why := m[1], m[2], m[3]
+	if getter, ok := c.flags.Lookup(name).Value.(flag.Getter); ok {
+		switch getter.Get().(type) {
+		case bool:
+			why = "write --" + name + " alone"
+		case int:
+			why = "write a whole number"
+		case uint64:
+			why = "write a whole number, from 0 up"
+		}
+	}
+	return fmt.Sprintf("--%s cannot be %s: %s", name, value, why)
 }
 
 // usageCode gives the exit code for an error of parse.

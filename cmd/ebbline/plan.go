@@ -87,47 +87,34 @@ func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutd
 		measured[i] = shutdown.Nothing
 		measured[i].Source, measured[i].ChargeTenths = shutdown.FromInput, 1000
 	}
-	ups := func(name string) (int, error) {
-		for i := range p.UPSs {
-			if p.UPSs[i].Name == name {
-				return i, nil
-			}
-		}
-		return 0, fmt.Errorf("the policy has no UPS %q", name)
-	}
 	for _, l := range loads {
-		i, err := ups(l.name)
+		i, err := upsNamed(p, l.name)
 		if err != nil {
 			return nil, err
 		}
 		w, err := strconv.ParseFloat(l.value, 64)
 		if err != nil || !(w >= 0 && w <= 1e7) {
-			return nil, fmt.Errorf("%q is not a number of watts", l.value)
+			return nil, fmt.Errorf("--load %s=%s: that is not a number of watts. Write it as %s=350", l.name, l.value, l.name)
 		}
 		measured[i].LoadWatts = int64(math.Ceil(w))
 	}
 	for _, l := range charges {
-		i, err := ups(l.name)
+		i, err := upsNamed(p, l.name)
 		if err != nil {
 			return nil, err
 		}
 		v, err := strconv.ParseFloat(strings.TrimSuffix(l.value, "%"), 64)
 		if err != nil || !(v >= 0 && v <= 100) {
-			return nil, fmt.Errorf("%q is not a percentage from 0 to 100", l.value)
+			return nil, fmt.Errorf("--charge %s=%s: that is not a percentage from 0 to 100. Write it as %s=80", l.name, l.value, l.name)
 		}
 		measured[i].ChargeTenths = int64(math.Floor(10 * v))
 	}
 	s := shutdown.New()
 	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: today()}, nil)
 	for _, name := range off {
-		k := -1
-		for j := range p.Hosts {
-			if p.Hosts[j].Name == name {
-				k = j
-			}
-		}
-		if k < 0 {
-			return nil, fmt.Errorf("the policy has no host %q", name)
+		k, err := hostNamed(p, name)
+		if err != nil {
+			return nil, err
 		}
 		s.Step(now, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
 	}
@@ -172,7 +159,7 @@ type planUPSView struct {
 	LastDownSeconds int64    `json:"last_down_seconds"`
 	MarginSeconds   *int64   `json:"margin_seconds"`
 	curve           []report.Point
-	likely          []report.Point
+	likely, high    []report.Point
 }
 
 type planHostView struct {
@@ -252,14 +239,14 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		until := max(length, last)
 		curve, end := o.Curve(&o.Problem, j, until/100, until)
 		likelyCurve, likelyEnd := o.Curve(&likely, j, until/100, until)
-		_, highEnd := o.Curve(&high, j, until/100, until)
+		highCurve, highEnd := o.Curve(&high, j, until/100, until)
 		view := planUPSView{
 			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
 			ChargePercent:  math.Floor(10*s.ChargePercent(i)) / 10,
 			Basis:          u.Belief.Basis,
 			RuntimeSeconds: threeWay{ending(low), ending(mid), ending(top)},
 			EndSeconds:     threeWay{ending(end), ending(likelyEnd), ending(highEnd)}, LastDownSeconds: ceilSeconds(last),
-			curve: points(curve), likely: points(likelyCurve),
+			curve: points(curve), likely: points(likelyCurve), high: points(highCurve),
 		}
 		if end >= 0 && last > 0 {
 			m := *view.EndSeconds.Low - v.ReserveSeconds - view.LastDownSeconds

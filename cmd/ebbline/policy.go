@@ -62,7 +62,7 @@ func (c *call) store(f *policyFlags) *secret.Store {
 func policyFiles(path string) ([]load.File, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return nil, fmt.Errorf("the policy %s cannot be read: %w", path, reason(err))
+		return nil, fmt.Errorf("the policy %s cannot be read: %w. Name a file, or a folder of .hcl files", path, reason(err))
 	}
 	names := []string{path}
 	if info.IsDir() {
@@ -114,7 +114,8 @@ func (c *call) policyOr(f *policyFlags, checkSecrets bool) (*policy.Policy, int)
 	case errors.Is(err, errUsage):
 		return nil, exitUsage
 	case err != nil:
-		return nil, c.fail("%v", err)
+		c.fail("%v", err)
+		return nil, exitRefused
 	case p == nil:
 		var bad hcl.Diagnostics
 		for _, d := range diags {
@@ -159,4 +160,35 @@ func (w *words) String() string { return "" }
 func (w *words) Set(text string) error {
 	*w = append(*w, text)
 	return nil
+}
+
+func upsNamed(p *policy.Policy, name string) (int, error) {
+	var all []string
+	for i := range p.UPSs {
+		all = append(all, p.UPSs[i].Name)
+	}
+	return named("UPS", name, all)
+}
+
+func hostNamed(p *policy.Policy, name string) (int, error) {
+	var all []string
+	for k := range p.Hosts {
+		all = append(all, p.Hosts[k].Name)
+	}
+	return named("host", name, all)
+}
+
+// named finds a name, or says which one may have been meant.
+func named(kind, name string, all []string) (int, error) {
+	for i, have := range all {
+		if have == name {
+			return i, nil
+		}
+	}
+	for _, have := range all {
+		if near(name, have) {
+			return 0, fmt.Errorf("the policy has no %s %q. Did you mean %q?", kind, name, have)
+		}
+	}
+	return 0, fmt.Errorf("the policy has no %s %q. It has %s", kind, name, strings.Join(all, ", "))
 }

@@ -234,6 +234,10 @@ func runStatus(ctx context.Context, c *call) int {
 	if err := c.parse(0); err != nil {
 		return usageCode(err)
 	}
+	if *socket == "" {
+		c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
+		return exitUsage
+	}
 	client := control.NewClient(*socket)
 	order := shutdown.Order(0)
 	for o := shutdown.Hold; o <= shutdown.Abort; o++ {

@@ -23,7 +23,7 @@ import (
 var simulateCommand = command{
 	name:  "simulate",
 	about: "replays outages against the real decision code",
-	usage: "[POLICY] [OUTAGE-FILE ...] [--random N] [--seed S] [--detail] [--json]",
+	usage: "[POLICY] [OUTAGE-FILE ...] [--random N] [--seed S] [--report FILE.html] [--json]",
 	help: `Replays outages against the very code that the agent decides with, in a modelled
 room, and says whether every host is off in time and every promise is kept.
 
@@ -44,6 +44,7 @@ func runSimulate(ctx context.Context, c *call) int {
 	seed := c.flags.Uint64("seed", 1, "`S` of the first random outage; the others follow it")
 	detail := c.flags.Bool("detail", false, "show every run")
 	lines := c.flags.Bool("transcript", false, "print every event and what the core answered (of one outage)")
+	page := c.flags.String("report", "", "write a page for people to `FILE.html`, too")
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
 	if err := c.parse(1000); err != nil {
 		return usageCode(err)
@@ -75,10 +76,18 @@ func runSimulate(ctx context.Context, c *call) int {
 		}
 		return c.transcript(job)
 	}
+	paper, err := newPaper(*page)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	defer paper.close()
 	if err := job.run(ctx); err != nil {
 		return c.fail("%v", err)
 	}
 	v := job.view(*detail)
+	if err := c.writeReport(paper, job, v, files); err != nil {
+		return c.fail("%v", err)
+	}
 	if c.json {
 		printJSON(c.Out, v)
 	} else {

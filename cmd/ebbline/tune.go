@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -14,8 +15,8 @@ import (
 
 var tuneCommand = command{
 	name:  "tune",
-	about: "what shedding each host brings, what can be promised, what a change would do",
-	usage: "[POLICY] [--add NAME=WATTS,...] [--off HOST] [--battery UPS=PERCENT] [...] [--json]",
+	about: "what shedding each host brings, and what a change would do",
+	usage: "[POLICY] [--add NAME=WATTS,...] [--battery UPS=PERCENT] [...] [--json]",
 	help: `Without a change it says, for the loss of every input now: how many minutes each
 host would give its UPS if it were off from the start; how much load, and how
 much loss of battery, each UPS has room for; which promised times are kept, at
@@ -24,13 +25,16 @@ order, if it finds one: hosts that exchange priorities, a promise dropped or
 made. An order counts as better if it keeps more promises, or if it keeps those
 and others gain three minutes or more for each minute that some host loses.
 
-With changes, of which there may be several, it shows the plan before and after.
+With changes, of which there may be several, it shows the plan before and after,
+the hosts whose stop moves, and the first promise that breaks.
 
   --add nas=45,ups=rack,priority=30,stops=2m,keep=10m,depends=switch
       a host more; all but the watts may be left out. ups= and depends= may be
       given several times; the only UPS is taken if there is just one, the
       lowest priority of all and one minute to stop if nothing is said.
-  --older rack=5y     years; 18mo and 200d are months and days.
+  --battery rack=50%  what is left of it: one of two strings is dead
+  --bigger rack=1.5   a UPS so many times as big, its battery too
+  --older rack=5y     its age; 18mo and 200d are months and days
 
 Every figure is the answer of the code that the agent decides with. Exit code 3
 says that the plan, or the plan after the changes, does not fit.`,
@@ -41,9 +45,8 @@ func runTune(ctx context.Context, c *call) int {
 	pf := c.policyFlags()
 	var w whatIf
 	c.flags.Var(&w.add, "add", "`NAME=WATTS,...` a host more")
-	c.flags.Var(&w.dead, "dead-string", "`UPS` with half of its battery dead")
 	c.flags.Var(&w.battery, "battery", "`UPS=PERCENT` of its battery that is left")
-	c.flags.Var(&w.bigger, "bigger", "`UPS=FACTOR` times the battery")
+	c.flags.Var(&w.bigger, "bigger", "`UPS=FACTOR` times the UPS and its battery")
 	c.flags.Var(&w.older, "older", "`UPS=AGE` by which its battery is older")
 	c.flags.Var(&w.off, "off", "`HOST` that is off, with all that depends on it")
 	if err := c.parse(1); err != nil {
@@ -85,7 +88,7 @@ func (c *call) steps() func(format string, args ...any) {
 
 // whatIf is the changes that the command line asks about.
 type whatIf struct {
-	add, dead, off         words
+	add, off               words
 	battery, bigger, older pairs
 }
 
@@ -111,17 +114,29 @@ func (w *whatIf) apply(c *simulate.Scene) (then *simulate.Scene, changes []strin
 		}
 		changes = append(changes, fmt.Sprintf("the battery of UPS %s is %s older", o.name, o.value))
 	}
-	for _, h := range w.holds() {
-		i, err := upsNamed(then.Policy, h.name)
+	for _, o := range w.battery {
+		i, err := upsNamed(then.Policy, o.name)
 		if err != nil {
 			return nil, nil, err
 		}
-		part, err := h.read(h.value)
+		v, err := strconv.ParseFloat(strings.TrimSuffix(o.value, "%"), 64)
+		if err != nil || !(v >= 1 && v <= 100) {
+			return nil, nil, fmt.Errorf("%q is not what can be left of a battery. Write a percentage from 1 to 100, such as 50%%", o.value)
+		}
+		then = then.Scaled(simulate.Scale{UPS: i, Battery: v / 100, Size: 1})
+		changes = append(changes, fmt.Sprintf("%g %% is left of the battery of UPS %s", v, o.name))
+	}
+	for _, o := range w.bigger {
+		i, err := upsNamed(then.Policy, o.name)
 		if err != nil {
 			return nil, nil, err
 		}
-		then = then.Holding(i, part)
-		changes = append(changes, fmt.Sprintf("the battery of UPS %s is %s of what it was", h.name, percent(part)))
+		v, err := strconv.ParseFloat(o.value, 64)
+		if err != nil || !(v >= 0.1 && v <= 100) {
+			return nil, nil, fmt.Errorf("%q is not how many times the UPS. Write a number from 0.1 to 100, such as 1.5", o.value)
+		}
+		then = then.Scaled(simulate.Scale{UPS: i, Battery: v, Size: v})
+		changes = append(changes, fmt.Sprintf("UPS %s is %g times as big, its battery too", o.name, v))
 	}
 	for _, name := range w.off {
 		k, err := hostNamed(then.Policy, name)
@@ -137,46 +152,6 @@ func (w *whatIf) apply(c *simulate.Scene) (then *simulate.Scene, changes []strin
 		changes = append(changes, text)
 	}
 	return then, changes, nil
-}
-
-// hold is one change of what a battery holds.
-type hold struct {
-	name, value string
-	read        func(string) (float64, error)
-}
-
-func (w *whatIf) holds() []hold {
-	var list []hold
-	for _, name := range w.dead {
-		list = append(list, hold{name, "50%", readPart})
-	}
-	for _, b := range w.battery {
-		list = append(list, hold{b.name, b.value, readPart})
-	}
-	for _, b := range w.bigger {
-		list = append(list, hold{b.name, b.value, readFactor})
-	}
-	return list
-}
-
-func readPart(text string) (float64, error) {
-	v, err := strconv.ParseFloat(strings.TrimSuffix(text, "%"), 64)
-	if err != nil || !(v >= 1 && v <= 100) {
-		return 0, fmt.Errorf("%q is not what can be left of a battery. Write a percentage from 1 to 100, such as 50%%", text)
-	}
-	return v / 100, nil
-}
-
-func readFactor(text string) (float64, error) {
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || !(v >= 0.01 && v <= 100) {
-		return 0, fmt.Errorf("%q is not how many times the battery. Write a number from 0.01 to 100, such as 1.5", text)
-	}
-	return v, nil
-}
-
-func percent(part float64) string {
-	return strconv.FormatFloat(math.Round(part*1000)/10, 'f', -1, 64) + " %"
 }
 
 // readAge reads a span of years, months or days, as days.
@@ -298,50 +273,10 @@ func readField(p *policy.Policy, h *simulate.NewHost, field string) error {
 
 // insert keeps a list of indices sorted, each once.
 func insert(list []int, k int) []int {
-	var out []int
-	for _, i := range list {
-		if i < k {
-			out = append(out, i)
-		}
+	if i, found := slices.BinarySearch(list, k); !found {
+		list = slices.Insert(list, i, k)
 	}
-	out = append(out, k)
-	for _, i := range list {
-		if i > k {
-			out = append(out, i)
-		}
-	}
-	return out
-}
-
-func upsNamed(p *policy.Policy, name string) (int, error) {
-	var all []string
-	for i := range p.UPSs {
-		all = append(all, p.UPSs[i].Name)
-	}
-	return named("UPS", name, all)
-}
-
-func hostNamed(p *policy.Policy, name string) (int, error) {
-	var all []string
-	for k := range p.Hosts {
-		all = append(all, p.Hosts[k].Name)
-	}
-	return named("host", name, all)
-}
-
-// named finds a name, or says which one may have been meant.
-func named(kind, name string, all []string) (int, error) {
-	for i, have := range all {
-		if have == name {
-			return i, nil
-		}
-	}
-	for _, have := range all {
-		if near(name, have) {
-			return 0, fmt.Errorf("the policy has no %s %q. Did you mean %q?", kind, name, have)
-		}
-	}
-	return 0, fmt.Errorf("the policy has no %s %q. It has %s", kind, name, strings.Join(all, ", "))
+	return list
 }
 
 func names(p *policy.Policy, hosts []int) []string {

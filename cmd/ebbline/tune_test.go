@@ -12,7 +12,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 	"unicode/utf8"
 
 	"ebbline/policy"
@@ -111,14 +110,13 @@ func TestTuneUsage(t *testing.T) {
 	for _, x := range []struct{ flag, value, want string }{
 		{"--off", "prss", `no host "prss". Did you mean "press"?`},
 		{"--off", "zzzzzzzz", `no host "zzzzzzzz". It has bench, gate`},
-		{"--dead-string", "shlf", `no UPS "shlf". Did you mean "shelf"?`},
 		{"--battery", "shlf=50%", `no UPS "shlf". Did you mean "shelf"?`},
 		{"--battery", "rack=0", "Write a percentage from 1 to 100"},
 		{"--battery", "rack=101", "Write a percentage from 1 to 100"},
 		{"--battery", "rack=NaN", "Write a percentage from 1 to 100"},
 		{"--battery", "rack", "write name=value"},
-		{"--bigger", "rack=-1", "Write a number from 0.01 to 100"},
-		{"--bigger", "rack=Inf", "Write a number from 0.01 to 100"},
+		{"--bigger", "rack=-1", "Write a number from 0.1 to 100"},
+		{"--bigger", "rack=Inf", "Write a number from 0.1 to 100"},
 		{"--older", "rack=5", "such as 5y, 18mo or 200d"},
 		{"--older", "rack=-5y", "such as 5y, 18mo or 200d"},
 		{"--older", "rack=1e99y", "such as 5y, 18mo or 200d"},
@@ -209,12 +207,21 @@ func TestTuneWhatIf(t *testing.T) {
 	if a, b := w.UPSs[0].LoadAfterWatts-w.UPSs[0].LoadBeforeWatts, w.UPSs[1].LoadAfterWatts-w.UPSs[1].LoadBeforeWatts; a < 22 || a > 23 || b < 22 || b > 23 || !strings.Contains(w.Changes[0], "rack and shelf, priority 10") {
 		t.Errorf("a host with two feeds: %+v", w)
 	}
-	_, dead := ask("--dead-string", "rack")
-	_, half := ask("--battery", "rack=50%")
-	_, small := ask("--bigger", "rack=0.5")
-	if a, b, c := dead.UPSs[0], half.UPSs[0], small.UPSs[0]; *a.RuntimeAfterSeconds.Low != *b.RuntimeAfterSeconds.Low || *b.RuntimeAfterSeconds.Low != *c.RuntimeAfterSeconds.Low ||
-		*a.RuntimeAfterSeconds.Low >= *a.RuntimeBeforeSeconds.Low/2 {
-		t.Errorf("half a battery lasts %d, %d and %d s, a whole one %d", *a.RuntimeAfterSeconds.Low, *b.RuntimeAfterSeconds.Low, *c.RuntimeAfterSeconds.Low, *a.RuntimeBeforeSeconds.Low)
+	_, w = ask("--battery", "rack=50%")
+	if u := w.UPSs[0]; *u.RuntimeAfterSeconds.Low >= *u.RuntimeBeforeSeconds.Low/2 || u.RatedWatts != 2700 {
+		t.Errorf("half a battery: %+v", u)
+	}
+	_, w = ask("--bigger", "rack=2")
+	// Two of the same side by side carry half the load each.
+	alone := func(watts string) int64 {
+		s, err := ifInputFailed(tunePolicy(t, "barn.hcl"), pairs{{"rack", watts}}, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return *planOf(s).UPSs[0].RuntimeSeconds.Low
+	}
+	if u := w.UPSs[0]; u.LoadBeforeWatts != 381 || *u.RuntimeAfterSeconds.Low > alone("190") || *u.RuntimeAfterSeconds.Low < alone("191") || u.RatedWatts != 5400 {
+		t.Errorf("twice the UPS lasts %d s, one with half the load %d to %d s: %+v", *u.RuntimeAfterSeconds.Low, alone("191"), alone("190"), u)
 	}
 	_, w = ask("--older", "rack=5y", "--bigger", "shelf=2")
 	if a, b := w.UPSs[0], w.UPSs[1]; *a.RuntimeAfterSeconds.Low >= *a.RuntimeBeforeSeconds.Low || *b.RuntimeAfterSeconds.Low <= 2**b.RuntimeBeforeSeconds.Low || len(w.Changes) != 2 {
@@ -233,7 +240,7 @@ func TestTuneWhatIf(t *testing.T) {
 // other than ASCII; no colour goes where no terminal is. Method: every line of
 // what is said of the corpus.
 func TestTuneWidth(t *testing.T) {
-	calls := [][]string{{"barn.hcl", "--dead-string", "rack", "--add", "a-host-with-a-name-that-is-much-too-long=45,ups=rack,depends=vault", "--older", "shelf=5y"}, {"barn.hcl", "--off", "press"}, {"barn.hcl", "--add", "oven=9000,ups=shelf"}}
+	calls := [][]string{{"barn.hcl", "--battery", "rack=50%", "--add", "a-host-with-a-name-that-is-much-too-long=45,ups=rack,depends=vault", "--older", "shelf=5y"}, {"barn.hcl", "--off", "press"}, {"barn.hcl", "--add", "oven=9000,ups=shelf"}}
 	for _, name := range tunePolicies {
 		calls = append(calls, []string{name})
 	}
@@ -283,7 +290,7 @@ func TestTuneJSONNames(t *testing.T) {
 			}
 		}
 	}
-	for _, args := range [][]string{{}, {"--dead-string", "rack"}} {
+	for _, args := range [][]string{{}, {"--battery", "rack=50%"}} {
 		_, out, _ := tuned(nil, append([]string{tunePath("barn.hcl"), "--json"}, args...)...)
 		var v any
 		if err := json.Unmarshal([]byte(out), &v); err != nil {
@@ -331,19 +338,13 @@ func tuneSample() (look, whatIf *tuneView) {
 			},
 		},
 	}}
-	minute := time.Minute
 	whatIf = &tuneView{Site: "barn", Now: now,
 		WhatIf: &whatIfView{
-			Changes: []string{"nas is there: 45 W on rack, priority 30", "the battery of UPS rack is 50 % of what it was"},
+			Changes: []string{"nas is there: 45 W on rack, priority 30", "50 % is left of the battery of UPS rack"},
 			After:   standsView{Fits: false, NoReturnSeconds: -1, MarginSeconds: n(-31)},
 			UPSs:    []thenView{{"rack", 400, 381, 426, three(1981, 2804, 3440), three(715, 900, 1000)}},
-			Moved:   []movedView{{"bench", n(267), n(0)}, {"nas", nil, n(0)}, {"mail", n(1029), nil}},
+			Moved:   []movedView{{"bench", n(267), n(0), n(360), n(60)}, {"nas", nil, n(0), nil, n(240)}, {"mail", n(1029), nil, n(1140), nil}},
 			Broken:  []string{"mail", "press"}, FirstBroken: s("mail"),
-		},
-		rows: []movedRow{
-			{"bench", [2]time.Duration{267 * time.Second, 6 * minute}, [2]time.Duration{0, minute}},
-			{"nas", [2]time.Duration{-1, -1}, [2]time.Duration{0, 4 * minute}},
-			{"mail", [2]time.Duration{1029 * time.Second, 19 * minute}, [2]time.Duration{-1, -1}},
 		},
 	}
 	return look, whatIf

@@ -14,7 +14,7 @@ import (
 // show writes the document for people.
 func (v *tuneView) show(w io.Writer, st report.Style) {
 	t := &tuneText{w: w, v: v, style: st}
-	t.wrap(v.Site+":", strings.Fields("the plan if the input failed now "+v.Now.text()))
+	t.line("%s: the plan if the input failed now %s", v.Site, v.Now.text())
 	if v.WhatIf != nil {
 		t.whatIf(v.WhatIf)
 		return
@@ -29,11 +29,11 @@ func (s standsView) text() string {
 	if !s.Fits {
 		return "DOES NOT FIT"
 	}
-	text := "fits"
+	text := "fits\n"
 	if s.MarginSeconds != nil {
-		text += ": margin " + spelled(*s.MarginSeconds)
+		text += "margin " + spelled(*s.MarginSeconds) + "; "
 	}
-	return text + ", point of no return " + spelled(s.NoReturnSeconds)
+	return text + "with nothing started, a safe plan exists for " + spelled(s.NoReturnSeconds)
 }
 
 // spelled writes seconds for people; centuries are for good.
@@ -115,7 +115,7 @@ func (t *tuneText) room() {
 			watts(r.RoomPromisesWatts, r.RoomRatingWatts), watts(r.RoomPlanWatts, r.RoomRatingWatts),
 			share(r.BatteryPromisesShare), share(r.BatteryPlanShare), first)
 	}
-	t.line("lasts: if nothing were shed, by the low projection. *: all that its rating allows")
+	t.line("lasts: if nothing were shed, low projection. *: all that its rating allows")
 }
 
 func watts(n, rating int64) string {
@@ -158,7 +158,7 @@ func (t *tuneText) shed() {
 			longer, per, part := "for good", "", 1.0
 			if g.LongerSeconds.Low != nil {
 				longer, part = "+"+spelled(*g.LongerSeconds.Low), float64(*g.LongerSeconds.Low)/float64(most)
-				per = shutdown.Spell(time.Duration(*g.PerPrioritySeconds * float64(time.Second)))
+				per = tenths(*g.PerPrioritySeconds)
 			}
 			host := s.Name
 			if k > 0 {
@@ -174,6 +174,14 @@ func (t *tuneText) shed() {
 			t.list("  with it goes", s.With)
 		}
 	}
+}
+
+// tenths writes seconds, the first few with their tenths.
+func tenths(seconds float64) string {
+	if seconds < 10 {
+		return fmt.Sprintf("%.1fs", seconds)
+	}
+	return shutdown.Spell(time.Duration(seconds * float64(time.Second)))
 }
 
 // list writes names behind a word.
@@ -225,10 +233,15 @@ func (t *tuneText) promises() {
 	}
 }
 
+// losses writes who loses most.
 func (t *tuneText) losses(head string, list []lossView) {
+	const most = 3
 	var words []string
-	for _, l := range list {
+	for _, l := range list[:min(most, len(list))] {
 		words = append(words, fmt.Sprintf("%s %s", l.Name, spelled(l.EarlierSeconds)))
+	}
+	if more := len(list) - most; more > 0 {
+		words = append(words, fmt.Sprintf("and %d more less each", more))
 	}
 	if len(words) > 0 {
 		t.list(head, words)
@@ -240,13 +253,18 @@ func (t *tuneText) better() {
 	if o == nil {
 		t.line("\nNo better order was found: none that keeps more promises, and none by which")
 		t.line("others gain three minutes or more for each minute that some host loses.")
+		t.cut()
 		return
 	}
-	t.line("")
+	text := "\nBy another order"
 	if o.KeptThen > o.Kept {
-		t.line("A better order keeps %s instead of %d:\n", count(o.KeptThen, "promised time"), o.Kept)
+		text = fmt.Sprintf("\nA better order keeps %s instead of %d.\nBy it", count(o.KeptThen, "promised time"), o.Kept)
+	}
+	t.line("%s some hosts are up %s longer in all,", text, spelled(o.GainedSeconds))
+	if o.LostSeconds > 0 {
+		t.line("others %s less (the agent's own host not counted):\n", spelled(o.LostSeconds))
 	} else {
-		t.line("By another order some hosts are up %s longer in all, others %s less (the\nagent's own host not counted):\n", spelled(o.GainedSeconds), spelled(o.LostSeconds))
+		t.line("and none less (the agent's own host not counted):\n")
 	}
 	for i, s := range o.Steps {
 		t.line("  %d. %s", i+1, s.Text)
@@ -270,6 +288,13 @@ func (t *tuneText) better() {
 	}
 	if o.LostSeconds > 0 {
 		t.line("Whether what some lose is worth what others gain is for you to say.")
+	}
+	t.cut()
+}
+
+func (t *tuneText) cut() {
+	if t.v.SearchCut {
+		t.line("There are too many hosts to try every order near this one; the likeliest were.")
 	}
 }
 
@@ -337,23 +362,23 @@ func fitWord(fits bool) string {
 // moved draws the hosts whose planned stop moved, each before and after.
 func (t *tuneText) moved(x *whatIfView) {
 	if len(x.Moved) == 0 {
-		t.line("\nNo planned stop moves.")
+		t.line("\nNo planned stop moves by more than seconds.")
 		return
 	}
 	chart := &report.Chart{Length: time.Minute}
-	bar := func(name, note string, at [2]time.Duration) {
+	bar := func(name, note string, up, down *int64) {
 		b := report.Bar{Name: name, Note: note, Right: "       -"}
-		if at[0] >= 0 {
-			b.Spans = []report.Span{{From: 0, To: at[0], Kind: report.IsUp}, {From: at[0], To: at[1], Kind: report.IsStopping}}
-			b.Right = fmt.Sprintf("%8s", shutdown.Spell(at[0]))
-			chart.Length = max(chart.Length, at[1]+at[1]/12)
+		if up != nil {
+			asked, off := time.Duration(*up)*time.Second, time.Duration(*down)*time.Second
+			b.Spans = []report.Span{{From: 0, To: asked, Kind: report.IsUp}, {From: asked, To: off, Kind: report.IsStopping}}
+			b.Right = fmt.Sprintf("%8s", shutdown.Spell(asked))
+			chart.Length = max(chart.Length, off+off/12)
 		}
 		chart.Bars = append(chart.Bars, b)
 	}
-	for i := range t.v.rows {
-		r := &t.v.rows[i]
-		bar(r.name, "before", r.before)
-		bar("", "after", r.then)
+	for _, m := range x.Moved {
+		bar(m.Name, "before", m.UpBeforeSeconds, m.DownBeforeSeconds)
+		bar("", "after", m.UpAfterSeconds, m.DownAfterSeconds)
 	}
 	t.line("\nHosts whose planned stop moves; right: when they are asked.\n")
 	report.Draw(t.w, chart, t.style)

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"ebbline/shutdown"
-	"ebbline/shutdown/battery"
 	"ebbline/simulate"
 )
 
@@ -18,8 +17,6 @@ type tuneView struct {
 	Now  standsView `json:"now"`
 	*lookView
 	WhatIf *whatIfView `json:"what_if,omitempty"`
-
-	rows []movedRow // of the drawing
 }
 
 // standsView says how a plan stands.
@@ -45,6 +42,8 @@ type lookView struct {
 	Shed     []shedView        `json:"shed"`
 	Promises []promiseTuneView `json:"promises"`
 	Better   *orderView        `json:"better"`
+	// SearchCut tells that not all orders near this one were tried.
+	SearchCut bool `json:"search_cut"`
 }
 
 type roomView struct {
@@ -135,16 +134,14 @@ type thenView struct {
 	RuntimeAfterSeconds  threeWay `json:"runtime_after_seconds"`
 }
 
+// movedView is until when a host is up and when it is down at the latest; null
+// where it is off, or not there.
 type movedView struct {
-	Name            string `json:"name"`
-	UpBeforeSeconds *int64 `json:"up_before_seconds"`
-	UpAfterSeconds  *int64 `json:"up_after_seconds"`
-}
-
-// movedRow is a host in the drawing of a change: up, and stopping until down.
-type movedRow struct {
-	name         string
-	before, then [2]time.Duration // negative where it is not there
+	Name              string `json:"name"`
+	UpBeforeSeconds   *int64 `json:"up_before_seconds"`
+	UpAfterSeconds    *int64 `json:"up_after_seconds"`
+	DownBeforeSeconds *int64 `json:"down_before_seconds"`
+	DownAfterSeconds  *int64 `json:"down_after_seconds"`
 }
 
 // fits tells whether the plan that was asked about fits.
@@ -194,7 +191,8 @@ func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string
 	}
 	slices.SortStableFunc(v.Promises, func(a, b promiseTuneView) int { return int(b.Priority - a.Priority) })
 	step("a better order")
-	if o, ok := c.Better(now); ok {
+	o := c.Better(now)
+	if v.SearchCut = o.Cut; len(o.Steps) > 0 {
 		v.Better = orderOf(c, now, o)
 	}
 	return true
@@ -300,34 +298,23 @@ func (v *tuneView) compare(before, after *simulate.Scene, changes []string) {
 	for i := range a.UPSs {
 		u := &before.Policy.UPSs[i]
 		w.UPSs = append(w.UPSs, thenView{
-			u.Name, u.RatedWatts, int64(math.Ceil(a.UPSs[i].Load)), int64(math.Ceil(b.UPSs[i].Load)),
+			u.Name, after.RatedWatts(i), int64(math.Ceil(a.UPSs[i].Load)), int64(math.Ceil(b.UPSs[i].Load)),
 			threeSeconds(a.UPSs[i].Runtime), threeSeconds(b.UPSs[i].Runtime),
 		})
 	}
-	some := func(d time.Duration) *int64 {
-		if d < 0 {
+	some := func(s simulate.Stay, d time.Duration) *int64 {
+		if !s.Planned {
 			return nil
 		}
 		n := seconds(d)
 		return &n
 	}
 	for _, m := range simulate.Moves(a, b) {
-		w.Moved = append(w.Moved, movedView{m.Name, some(m.Before), some(m.Then)})
-		v.rows = append(v.rows, movedRow{m.Name, staying(a, m.Name), staying(b, m.Name)})
+		w.Moved = append(w.Moved, movedView{m.Name, some(m.Before, m.Before.Up), some(m.Then, m.Then.Up), some(m.Before, m.Before.Down), some(m.Then, m.Then.Down)})
 	}
 	w.Broken = append(w.Broken, names(after.Policy, simulate.Broken(a, b))...)
 	if len(w.Broken) > 0 {
 		w.FirstBroken = &w.Broken[0]
 	}
 	v.WhatIf = w
-}
-
-// staying is until when a host is up, and until when it is down at the latest.
-func staying(a *simulate.Answer, name string) [2]time.Duration {
-	for k := range a.Stays {
-		if s := &a.Stays[k]; a.Scene.Policy.Hosts[k].Name == name && s.Planned {
-			return [2]time.Duration{s.Up, min(s.Down, battery.Unending)}
-		}
-	}
-	return [2]time.Duration{-1, -1}
 }

@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/shutdown"
@@ -17,6 +18,8 @@ type Document struct {
 	Site    string
 	Verdict Verdict
 	Because string // whole sentences: why the verdict is what it is
+
+	Evidence []Evidence // of each kind, the strongest first
 
 	Outages  int    // how many were tried
 	Seed     uint64 // of the first
@@ -40,6 +43,16 @@ type Document struct {
 	Day         string   // to which the batteries' age is counted: 2026-01-01
 }
 
+// Compared tells whether any host's time is set against the best possible.
+func (d *Document) Compared() bool {
+	for i := range d.Hosts {
+		if d.Hosts[i].Best > 0 {
+			return true
+		}
+	}
+	return false
+}
+
 // Verdict is what the simulations say of the plan.
 type Verdict uint8
 
@@ -57,6 +70,31 @@ func (v Verdict) String() string {
 
 // Good tells whether no host was cut and no promise broken.
 func (v Verdict) Good() bool { return v == Proven || v == Holds }
+
+// Evidence is one kind of ground for the verdict, told apart from the others: a
+// proof, an exact probability, a bound from what was drawn.
+type Evidence struct {
+	Kind    string // "worst case by construction", "every combination", "random outages"
+	Finding Finding
+	Figure  string // the number that it gives: "at most 0.03 % fail, at 95 %"
+	Text    string // whole sentences: what was done, and what would have had to hold
+}
+
+// Finding is what one kind of evidence came to.
+type Finding uint8
+
+// The findings. What was not tried says nothing for or against.
+const (
+	Untried Finding = iota + 1
+	Supports
+	Open // tried, and it settles nothing
+	Against
+)
+
+// String gives the word for it.
+func (f Finding) String() string {
+	return [...]string{"", "not tried", "holds", "open", "fails"}[f]
+}
 
 // Margins are the battery times that were left when the last host was off.
 type Margins struct {
@@ -88,7 +126,8 @@ type Bin struct {
 }
 
 // HostRow is how long one host stayed up in the outages that outlasted it,
-// against the best that a plan could have given it there.
+// against the best that a plan could have given it there; 0 when that is not
+// known.
 type HostRow struct {
 	Name                string
 	Priority            int64
@@ -119,31 +158,39 @@ type Worst struct {
 	Name    string
 	Seed    uint64
 	Margin  time.Duration
+	Tested  bool   // a host went off on battery: there is a margin
 	Text    string // its file
 	Command string // that replays it
 	Run     *Timeline
 }
 
 // Bins sorts margins into at most n bins of one round width; one of them begins
-// at zero.
+// at zero. Where a few lie far above all others, the last bin is as wide as it
+// takes to hold the highest twentieth: what counts is near zero.
 func Bins(margins []time.Duration, n int) []Bin {
 	if len(margins) == 0 || n < 2 {
 		return nil
 	}
-	low, high := margins[0], margins[0]
-	for _, m := range margins {
-		low, high = min(low, m), max(high, m)
+	margins = slices.Sorted(slices.Values(margins))
+	low, high, top := margins[0], margins[(len(margins)-1)*95/100], margins[len(margins)-1]
+	if high-low > (top-low)/2 {
+		high = top
 	}
-	width := Step(high-low, n-2)
+	width := Step(high-low, n-3)
 	first := int64(math.Floor(float64(low) / float64(width)))
 	last := int64(math.Floor(float64(high) / float64(width)))
+	if high < top {
+		last++
+	}
 	bins := make([]Bin, last-first+1)
 	for i := range bins {
 		from := time.Duration(first+int64(i)) * width
 		bins[i] = Bin{From: from, To: from + width}
 	}
 	for _, m := range margins {
-		bins[int64(math.Floor(float64(m)/float64(width)))-first].Count++
+		at := int64(math.Floor(float64(m) / float64(width)))
+		bins[min(at, last)-first].Count++
+		bins[last-first].To = max(bins[last-first].To, time.Duration(at+1)*width)
 	}
 	return bins
 }

@@ -272,6 +272,9 @@ func drawHistogram(bins []Bin) template.HTML {
 			s.line("tick", x, histogramBottom, x, histogramBottom+5)
 			s.text("scale", "middle", x, histogramBottom+20, Short(b.From))
 		}
+		if i == len(bins)-1 && b.To-b.From > bins[0].To-bins[0].From {
+			s.text("scale", "end", next, histogramBottom+36, "and more")
+		}
 	}
 	s.line("axis", histogramLeft, histogramBottom, histogramLeft+histogramPlot, histogramBottom)
 	s.text("scale", "middle", histogramLeft+histogramPlot/2, histogramHeight-6, "battery time left when the last host was off")
