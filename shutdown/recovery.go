@@ -33,7 +33,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		u := &s.UPSs[i]
 		if u.Phase == Recovery && s.settled(int32(i)) && s.ready(at, int32(i)) {
 			out = s.enter(at, int32(i), Normal, out)
-			u.Lost, u.Cut = 0, false // Back stays: what is proven down late waits for it too
+			u.Lost, u.CutFrom, u.CutTo = 0, 0, 0 // Back stays: what is proven down late waits for it too
 		}
 		all = all && u.Phase == Normal
 	}
@@ -52,15 +52,29 @@ func (s *State) seemsCut(k int32) bool {
 	return h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k)
 }
 
-// mayBeCut tells whether every feed of a host may have lost its output in this
-// outage.
+// mayBeCut tells whether all feeds of a host may have been without output at one
+// time in this outage.
 func (s *State) mayBeCut(k int32) bool {
+	from, to := Instant(0), s.Now
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if !s.UPSs[f].Cut {
+		u := &s.UPSs[f]
+		if u.CutFrom == 0 {
 			return false
 		}
+		from = max(from, u.CutFrom)
+		if u.CutTo != 0 {
+			to = min(to, u.CutTo)
+		}
 	}
-	return true
+	return from < to
+}
+
+// cut notes that a UPS's output is off, or may be, since an instant.
+func (u *UPS) cut(since Instant) {
+	if u.CutFrom == 0 {
+		u.CutFrom = since
+	}
+	u.CutTo = 0
 }
 
 // over ends the outage.

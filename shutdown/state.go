@@ -61,40 +61,42 @@ func (p Phase) String() string {
 
 // UPS is one UPS in an outage, or out of one.
 type UPS struct {
-	Phase       Phase
-	Since       Instant // when Phase was entered
-	Last        Measurement
-	LastAt      Instant   // of the last answer; silence is this against now
-	GoodAt      Instant   // of the last answer with input
-	Lost        Instant   // when the input was lost; 0 with input
-	Back        Instant   // when the input came back; 0 without, or when it was never away
-	Heard       Instant   // of the first answer that said battery
-	Readings    uint8     // answers in a row that say battery, up to 2
-	Dead        bool      // its output is off: it carries nothing
-	Cut         bool      // its output was off in this outage, or may have been unseen
-	Silent      bool      // the condition is raised
-	Lowered     bool      // readings spoke against the belief in this outage
-	Low         bool      // its own "battery low" was seen in this outage
-	LowEnergy   float64   // joules that it said it had then, less what it gave since
-	Output      Switching // where the switching of its output stands
-	OutputTry   uint8
-	OutputBy    Instant // deadline of the switching action
-	Belief      battery.Belief
-	Warmth      int64          // the temperature that Belief is at, tenths of a degree Celsius
-	Factor      float64        // on the store: the low projection in force
-	Charge      battery.Charge // by the model, at ChargeAt
-	ChargeAt    Instant
-	Known       bool    // Charge rests on a reading or on what was seen since one
-	Start       float64 // joules taken from it already when the outage began
-	StartTenths int64   // its charge reading then
-	Load        float64 // watts, last known; of the output
-	PlanLoad    float64 // watts the plan counts on, never less than was measured
-	Full        float64 // watts with all up, before the outage
-	End         Instant // when it is empty under the plan, low projection; Never
-	LastDown    Instant // when the plan has its last host down
-	Margin      time.Duration
-	StartedAt   Instant // of the last start on it, for the stagger
-	ReadyFrom   int64   // the charge in whole percent from which it could carry the plan once more; negative before that is worked out
+	Phase    Phase
+	Since    Instant // when Phase was entered
+	Last     Measurement
+	LastAt   Instant // of the last answer; silence is this against now
+	GoodAt   Instant // of the last answer with input
+	Lost     Instant // when the input was lost; 0 with input
+	Back     Instant // when the input came back; 0 without, or when it was never away
+	Heard    Instant // of the first answer that said battery
+	Readings uint8   // answers in a row that say battery, up to 2
+	Dead     bool    // its output is off: it carries nothing
+	// From when and until when its output was off in this outage, or may have been
+	// unseen. Zero: it never was; it may be still.
+	CutFrom, CutTo Instant
+	Silent         bool      // the condition is raised
+	Lowered        bool      // readings spoke against the belief in this outage
+	Low            bool      // its own "battery low" was seen in this outage
+	LowEnergy      float64   // joules that it said it had then, less what it gave since
+	Output         Switching // where the switching of its output stands
+	OutputTry      uint8
+	OutputBy       Instant // deadline of the switching action
+	Belief         battery.Belief
+	Warmth         int64          // the temperature that Belief is at, tenths of a degree Celsius
+	Factor         float64        // on the store: the low projection in force
+	Charge         battery.Charge // by the model, at ChargeAt
+	ChargeAt       Instant
+	Known          bool    // Charge rests on a reading or on what was seen since one
+	Start          float64 // joules taken from it already when the outage began
+	StartTenths    int64   // its charge reading then
+	Load           float64 // watts, last known; of the output
+	PlanLoad       float64 // watts the plan counts on, never less than was measured
+	Full           float64 // watts with all up, before the outage
+	End            Instant // when it is empty under the plan, low projection; Never
+	LastDown       Instant // when the plan has its last host down
+	Margin         time.Duration
+	StartedAt      Instant // of the last start on it, for the stagger
+	ReadyFrom      int64   // the charge in whole percent from which it could carry the plan once more; negative before that is worked out
 }
 
 // Switching is where the switching of a UPS's output stands.

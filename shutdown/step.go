@@ -117,6 +117,9 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	}
 	s.gauge(i)
 	s.warmth(i)
+	if u.CutFrom != 0 && u.CutTo == 0 && m.Source != FromNothing {
+		u.CutTo = at
+	}
 	switch {
 	case m.Source == FromNothing:
 		return s.outputOff(at, i, out)
@@ -255,7 +258,8 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 	if u.Dead {
 		return out
 	}
-	u.Dead, u.Cut, s.due, s.Stale = true, true, true, true
+	u.Dead, s.due, s.Stale = true, true, true
+	u.cut(at)
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
 		if !s.fedBy(int32(k), i) || !s.dark(int32(k)) || h.Power == Down {
@@ -445,7 +449,9 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			// Nobody saw the time between: the charge is what the UPS says, or none.
 			u.Known, u.Charge, u.ChargeAt = false, u.Belief.Model.At(0), at
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
-			u.Cut = u.Cut || u.Lost != 0
+			if u.Lost != 0 {
+				u.cut(u.Lost)
+			}
 			s.Planned = false // until something new is known
 		} else if u.OnBattery() {
 			u.Readings, u.LastAt, u.Heard = 1, at, at // the input may have come back meanwhile: another answer is wanted, or silence
@@ -510,7 +516,9 @@ func (s *State) silences(at Instant, out []Effect) []Effect {
 		}
 		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
 			u.Silent = true
-			u.Cut = u.Cut || u.Lost != 0
+			if u.Lost != 0 {
+				u.cut(u.LastAt)
+			}
 			n := condition(SourceSilent, int32(i), -1)
 			n.Notice.Margin = at.Sub(u.LastAt)
 			out = append(out, n)
