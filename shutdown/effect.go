@@ -154,6 +154,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows what is missing."
 	case BatteryLow:
+		if n.A > 0 {
+			return fmt.Sprintf("UPS %s: its battery is down to %.1f V, where a discharge ends: that outranks the projection. Test the battery once the input is back.", ups, float64(n.A)/1000)
+		}
 		return fmt.Sprintf("UPS %s says its battery is low: its word outranks the projection. Test the battery once the input is back.", ups)
 	case NoBatteryBehind:
 		return fmt.Sprintf("UPS %s is on bypass: no battery stands behind its output. Bring it back to normal mode.", ups)
@@ -186,7 +189,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case PolicyWaits:
 		return "A new policy is read and waits for the end of the outage."
 	case ForecastLowered:
-		return fmt.Sprintf("UPS %s: its readings fall faster than the projection; the low projection is lowered. Test the battery after the outage.", ups)
+		what := "its charge reading falls faster than was counted on"
+		if n.B == ByMinutes {
+			what = "its own minutes left are well below what was counted on"
+		}
+		return fmt.Sprintf("UPS %s: %s; it is counted on for %d %% of what it was. Test the battery after the outage.", ups, what, n.A/10)
 	case JournalUnwritten:
 		return "The journal cannot be written; the agent acts on without it. After a crash now it would not know what was asked. Free space on its disk."
 	case SecretUnreadable:
@@ -220,7 +227,7 @@ var phaseWords = [...]string{
 // Reasons for a start that are not the planner's.
 const (
 	ByOperator plan.Reason = iota + 100 // an operator's word
-	ForLow                              // the UPS says that its battery is low
+	ForLow                              // the battery is at its end, by the word of the UPS or its voltage
 	ForLoss                             // should one UPS give out, what is left could not carry all to the end
 	NoneLater                           // the planner's search for a later time was cut short
 	ForOutput                           // all others are down; the output goes off, and on again with the input
@@ -237,7 +244,7 @@ func reasonWords(r plan.Reason, other string) string {
 	case ForOutput:
 		return "all others are down then; the output goes off, and on again with the input"
 	case ForLow:
-		return "the UPS says that its battery is low"
+		return "the battery is at its end"
 	case plan.ForBattery:
 		return "later, and the battery would not carry all to the end"
 	case plan.ForPromise:

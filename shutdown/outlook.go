@@ -63,7 +63,7 @@ func (s *State) Runtime(i int32) (low, likely, high time.Duration) {
 	watts := u.Load + u.Belief.OverheadWatts
 	at := func(m battery.Model, c battery.Charge) time.Duration { return battery.Whole(m.Runtime(c, watts)) }
 	low = at(u.projected(watts))
-	likely = max(low, at(u.Belief.Scaled(u.Belief.Likely), u.Charge))
+	likely = max(low, at(u.Belief.Scaled(u.Likely), u.Charge))
 	return low, likely, max(likely, at(u.Belief.Scaled(u.Belief.High), u.Charge))
 }
 

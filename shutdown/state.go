@@ -83,7 +83,11 @@ type UPS struct {
 	OutputBy       Instant // deadline of the switching action
 	Belief         battery.Belief
 	Warmth         int64          // the temperature that Belief is at, tenths of a degree Celsius
-	Factor         float64        // on the store: the low projection in force
+	Prior          float64        // the low factor on the store before anything was read in this outage
+	Factor         float64        // the low one in force
+	Likely         float64        // the likely one in force
+	OwnEnd         Instant        // when the UPS said last that it would be empty; 0 for not
+	AtEnd          uint8          // answers in a row with its voltage at the end of a discharge, up to 2
 	Charge         battery.Charge // by the model, at ChargeAt
 	ChargeAt       Instant
 	Known          bool    // Charge rests on a reading or on what was seen since one
@@ -268,7 +272,8 @@ func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 				}
 			}
 		}
-		u.Belief, u.Factor, u.Warmth = b, b.LowAt(p.Site.ConfidencePermille), Unread
+		u.Belief, u.Warmth = b, Unread
+		u.afresh(p.Site.ConfidencePermille)
 		u.ReadyFrom = -1
 	}
 	for k := range p.Hosts {
