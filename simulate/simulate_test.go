@@ -238,7 +238,7 @@ func TestFears(t *testing.T) {
 }
 
 var (
-	soakRuns = flag.Int("soak", 400, "random outages per policy in TestSoak")
+	soakRuns = flag.Int("soak", 300, "random outages per policy in TestSoak")
 	soakSeed = flag.Uint64("soak-seed", 1, "the first one's seed")
 )
 

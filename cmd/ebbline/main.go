@@ -182,6 +182,10 @@ func (c *call) help(w io.Writer) {
 	})
 }
 
+// flagError puts what package flag says into our words.
+var flagError = strings.NewReplacer("flag provided but not defined: -", "no flag is called --", "for flag -", "for --",
+	": parse error", ": it is not a number of the kind that is wanted here", ": value out of range", ": the number is too large")
+
 // parse reads flags wherever they stand among the arguments. At most max
 // arguments may be left.
 func (c *call) parse(max int) error {
@@ -194,7 +198,7 @@ func (c *call) parse(max int) error {
 			return err
 		}
 		if err != nil {
-			return c.usage("%s", strings.Replace(err.Error(), "flag provided but not defined: -", "no flag is called --", 1))
+			return c.usage("%s", flagError.Replace(err.Error()))
 		}
 		rest = c.flags.Args()
 		if len(rest) == 0 {
