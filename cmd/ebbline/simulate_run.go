@@ -69,6 +69,9 @@ type worker struct {
 func (s *simulation) newWorker() (*worker, error) {
 	w := &worker{}
 	var errs [5]error
+	if s.low, errs[0] = simulate.LowParts(s.p, s.day); errs[0] != nil {
+		return nil, errs[0]
+	}
 	if w.runner, errs[0] = simulate.NewRunner(s.p, s.day); errs[0] != nil {
 		return nil, errs[0]
 	}
@@ -94,11 +97,6 @@ func (w *worker) replay(o *simulate.Outage, seed uint64) (*simulate.Run, []simul
 // by then counts.
 func (s *simulation) run(ctx context.Context) error {
 	began := time.Now()
-	var err error
-	if s.low, err = simulate.LowParts(s.p, s.day); err != nil {
-		return err
-	}
-	s.judge = simulate.NewJudge(s.p, s.low)
 	for range min(s.workers, max(1, s.count())) {
 		w, err := s.newWorker()
 		if err != nil {
@@ -106,6 +104,7 @@ func (s *simulation) run(ctx context.Context) error {
 		}
 		s.crew = append(s.crew, w)
 	}
+	s.judge = simulate.NewJudge(s.p, s.low)
 	s.runs = make([]outcome, s.count())
 	s.prove(ctx)
 	s.tryAll(ctx)

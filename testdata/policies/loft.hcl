@@ -1,6 +1,6 @@
 # A loft of our own with twelve hosts on one UPS: two hypervisors with their
 # guests, a store, a desk, a gateway, and the board that the agent runs on. With
-# amp_hours 7 instead of 24 the battery is too small, which `simulate` finds out.
+# amp_hours 2.2 instead of 24 the battery is too small, which `simulate` finds out.
 
 variable "amp_hours" {
   value = 24
