@@ -78,7 +78,7 @@ var directions = []struct {
 	{"agent/secret", []string{"policy"}, "secrets know nobody"},
 	{"agent/systemd", nil, "a few lines to the service manager"},
 	{"agent/peertest", []string{"policy", "shutdown", "shutdown/battery", "agent"}, "peers for tests"},
-	{"cmd", []string{"policy", "shutdown", "simulate", "agent", "cmd"}, "cmd wires all"},
+	{"cmd", []string{"policy", "shutdown", "simulate", "agent", "cmd", "testdata/outages"}, "cmd wires all"},
 }
 
 func within(path, dir string) bool { return path == dir || strings.HasPrefix(path, dir+"/") }

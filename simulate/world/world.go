@@ -51,6 +51,8 @@ type UPS struct {
 	odd     shutdown.Source
 	next    uint32 // the poll that counts
 	since   shutdown.Instant
+	late    shutdown.Measurement // read, and still on its way
+	lates   uint32
 }
 
 // Host is one host as it is now.
@@ -166,6 +168,11 @@ func (w *World) Next() *shutdown.Event {
 	case doPoll:
 		if it.mark == w.UPSs[it.index].next {
 			return w.answer(it.index)
+		}
+	case doLate:
+		if u := &w.UPSs[it.index]; it.mark == u.lates && w.Agent {
+			w.told = shutdown.Event{Kind: shutdown.Measured, UPS: it.index, Measurement: u.late}
+			return &w.told
 		}
 	case doEmpty:
 		if u := &w.UPSs[it.index]; it.mark == u.version {
@@ -342,8 +349,16 @@ func (w *World) answer(i int32) *shutdown.Event {
 		return nil
 	}
 	w.update(i)
-	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: w.Reading(i)}
+	reading := w.Reading(i)
 	u.odd = 0
+	u.lates++ // one conversation after the other: no older answer comes after this one
+	if w.Truth.Late > 0 && w.rand.Float() < w.Truth.Late {
+		// Later than the time-out it would be lost.
+		u.late = reading
+		w.put(doLate, i, time.Duration(w.rand.Float()*float64(w.Policy.UPSs[i].Timeout())), u.lates)
+		return nil
+	}
+	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: reading}
 	return &w.told
 }
 
