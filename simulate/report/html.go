@@ -193,11 +193,20 @@ func Bins(margins []time.Duration, n int) []Bin {
 	return bins
 }
 
+// promises says what the promises' numbers mean to somebody who has never heard
+// of them.
+var promises = map[string]string{
+	"P1": "in time", "P2": "in order", "P3": "not too soon", "P4": "no false alarm", "P5": "silence is not good news",
+	"P6": "one bad host harms no other", "P7": "nothing is lost in a crash", "P8": "the right hosts come back",
+	"P9": "every decision can be explained", "P10": "the wall clock does not matter",
+}
+
 //go:embed page.html
 var page string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"spell":     shutdown.Spell,
+	"promise":   func(code string) string { return promises[code] },
 	"timeline":  drawTimeline,
 	"histogram": drawHistogram,
 	"share":     func(i int, h HostRow) template.HTML { return drawShare(fmt.Sprintf("host-%d", i), &h) },
