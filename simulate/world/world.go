@@ -75,6 +75,7 @@ type Host struct {
 	sent     bool
 	mode     Mode
 	told     bool // a look is wanted again and again
+	asked    bool // to stop, and not to start since: to be seen up again means something then
 }
 
 // World is the room in one run. [World.Next] hands out what the core is to be
@@ -92,6 +93,7 @@ type World struct {
 	paths   []bool // loads that work
 	life    uint32 // of the agent
 	queue   queue
+	begun   []shutdown.ActionID // in this run
 	rand    Random
 	rising  bool // the agent was killed and is started again
 	told    shutdown.Event
@@ -117,6 +119,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	w.Events = 0
 	w.rand = NewRandom(t.Seed)
 	w.queue.reset()
+	w.begun = w.begun[:0]
 	for i := range w.UPSs {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
@@ -212,7 +215,8 @@ func (w *World) Next() *shutdown.Event {
 		}
 	case doFinish:
 		if it.mark == w.life && w.Agent {
-			w.told = shutdown.Event{Kind: shutdown.Finished, Action: it.action, Host: it.action.Host, Outcome: it.outcome}
+			id := w.begun[it.index]
+			w.told = shutdown.Event{Kind: shutdown.Finished, Action: id, Host: id.Host, Outcome: it.outcome}
 			return &w.told
 		}
 	case doAgent:
@@ -429,7 +433,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 	if h.told && seen != shutdown.SeenSilent {
 		w.lookSoon(k, lookAgain)
 	}
-	if h.sent && seen == h.seen && !h.told {
+	if h.sent && seen == h.seen && !(h.told && h.asked) {
 		return nil
 	}
 	h.seen, h.sent = seen, true
