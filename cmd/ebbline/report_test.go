@@ -100,6 +100,21 @@ func TestReportRefused(t *testing.T) {
 	leftovers(t, folder, "old.html")
 }
 
+// Aim: an interrupted run loses nothing that it has found. Method: one that is
+// interrupted before its first outage: the report is written, and says so.
+func TestReportInterrupted(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	path := filepath.Join(t.TempDir(), "part.html")
+	var stdout, stderr bytes.Buffer
+	code := Run(ctx, []string{"simulate", tunePath("first.hcl"), "--random", "5000", "--report", path}, Streams{
+		In: strings.NewReader(""), Out: &stdout, Err: &stderr, Env: func(string) string { return "" },
+	})
+	if page, err := os.ReadFile(path); err != nil || code != exitFailed || !bytes.Contains(page, []byte("It was interrupted: 5000 more were to be tried.")) {
+		t.Errorf("exit code %d, %v: %s%s", code, err, &stdout, &stderr)
+	}
+}
+
 // Aim: a link to a report stays a link. Method: one that leads to an older
 // report in another folder.
 func TestReportThroughLink(t *testing.T) {

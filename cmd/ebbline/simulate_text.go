@@ -23,7 +23,7 @@ func (c *call) showRuns(s *simulation, v *runsView, faults bool) {
 		c.drawRun(s, st)
 		fmt.Fprintln(c.Out)
 	} else if s.random == 0 || s.detail {
-		s.table(c.Out)
+		s.table(c.Out, width)
 		fmt.Fprintln(c.Out)
 	}
 	if faults {
@@ -245,7 +245,7 @@ func showTried(w io.Writer, v *runsView) {
 	fmt.Fprint(w, "* worse than any plan is made for: a host that is cut then is counted apart\n\n")
 }
 
-func (s *simulation) table(w io.Writer) {
+func (s *simulation) table(w io.Writer, columns int) {
 	fmt.Fprintf(w, "%7s %8s %5s %5s %5s  outage\n", "seed", "margin", "clean", "cut", "up")
 	for i := range s.runs {
 		o := &s.runs[i]
@@ -261,7 +261,7 @@ func (s *simulation) table(w io.Writer) {
 		if o.margin != simulate.Untested {
 			margin = shutdown.Spell(o.margin)
 		}
-		fmt.Fprintf(w, "%7d %8s %5d %5d %5d  %s\n", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp], name)
+		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
 	}
 }
 
@@ -346,10 +346,10 @@ func (c *call) drawRun(s *simulation, st report.Style) {
 		}
 	}
 	report.Draw(c.Out, chart, st)
-	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked. battery: what is truly left.")
+	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked.\nbattery: what is truly left.")
 	fmt.Fprintln(c.Out)
 	for _, n := range rec.Notes {
-		fmt.Fprintf(c.Out, "%9s  %s\n", shutdown.Spell(n.At), n.Notice.Text(s.p))
+		hang(c.Out, fmt.Sprintf("%9s  ", shutdown.Spell(n.At)), n.Notice.Text(s.p), st.Width)
 	}
 }
 

@@ -61,7 +61,7 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 		if h.StaysUp {
 			power = "stays up"
 		}
-		fmt.Fprintf(w, "%-12s %5d %-10s %8s %8s %8s  %s\n", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds), h.Reason)
+		hang(w, fmt.Sprintf("%-12s %5d %-10s %8s %8s %8s  ", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds)), h.Reason, max(st.Width, 80))
 	}
 	when := "if the input failed now"
 	if v.Outage != nil {
