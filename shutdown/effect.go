@@ -222,6 +222,7 @@ const (
 	ByOperator plan.Reason = iota + 100 // an operator's word
 	ForLow                              // the UPS says that its battery is low
 	ForLoss                             // should one UPS give out, what is left could not carry all to the end
+	NoneLater                           // the planner's search for a later time was cut short
 	ForOutput                           // all others are down; the output goes off, and on again with the input
 )
 
@@ -231,6 +232,8 @@ func reasonWords(r plan.Reason, other string) string {
 		return "an operator's word"
 	case ForLoss:
 		return "should one UPS give out, the others could not carry all to the end if it were still up"
+	case NoneLater:
+		return "no later time was found in the time that a search may take"
 	case ForOutput:
 		return "all others are down then; the output goes off, and on again with the input"
 	case ForLow:

@@ -139,6 +139,7 @@ func (s *State) recall(at Instant, w *work) {
 	*p = plan.Plan{Fits: s.Fits, FitsExpected: s.FitsExp, NoReturn: s.Return.Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
 	for _, k := range w.hosts {
 		h := &s.Hosts[k]
+		s.reason(h)
 		stop := plan.Stop{Why: h.Why, Other: -1, Kept: h.Kept}
 		if h.Power == Up {
 			stop.Start = max(0, h.Start.Sub(at))
@@ -150,6 +151,14 @@ func (s *State) recall(at Instant, w *work) {
 	}
 	for range w.stores {
 		p.Stores = append(p.Stores, plan.Forecast{})
+	}
+}
+
+// reason takes back a reason that speaks of a host which is off or going by now:
+// what is left of it is the battery.
+func (s *State) reason(h *Host) {
+	if h.Other >= 0 && s.Hosts[h.Other].Power != Up {
+		h.Why, h.Other = plan.ForBattery, -1
 	}
 }
 
@@ -467,6 +476,9 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		}
 		h.Start, h.Latest, h.Stop = at.Add(stop.Start), at.Add(stop.Latest), at.Add(stop.Down)
 		h.Kept, h.Why, h.Other = stop.Kept, stop.Why, -1
+		if h.Why == 0 {
+			h.Why = NoneLater
+		}
 		if stop.Other >= 0 && stop.Why != plan.ForBattery && stop.Why != plan.ForNoReturn {
 			h.Other = w.hosts[stop.Other]
 		}
@@ -542,7 +554,7 @@ func (s *State) bend(at Instant, w *work) {
 func (s *State) own(w *work) {
 	for _, k := range w.hosts {
 		h := &s.Hosts[k]
-		if !s.Policy.Hosts[k].Self || h.Power != Up || !s.returns(k) {
+		if !s.Policy.Hosts[k].Self || h.Power != Up || !s.returns(k) || s.lingers(k) {
 			continue
 		}
 		last := max(h.Promise, s.lostAt(k).Add(s.Policy.Site.RideThrough), s.Now)
@@ -555,6 +567,23 @@ func (s *State) own(w *work) {
 			h.Start, h.Why, h.Other = last, ForOutput, -1
 		}
 	}
+}
+
+// lingers tells whether a host that shares a UPS with this one was given up and
+// may be running still: its power is not taken before the battery's end makes it
+// needless to wait, for it may be slow, or the input may come back.
+func (s *State) lingers(k int32) bool {
+	for i := range s.Hosts {
+		if s.Hosts[i].Power != Abandoned || int32(i) == k {
+			continue
+		}
+		for _, f := range s.Policy.Hosts[k].FedBy {
+			if s.fedBy(int32(i), int32(f)) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // returns tells whether the power of a host goes off and on again by itself.
@@ -665,7 +694,7 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 		if s.Policy.Site.AtOnce > 0 && s.underWay() >= s.Policy.Site.AtOnce && at < h.Latest {
 			return out
 		}
-		if p.Self && s.outputsAsking() {
+		if p.Self && (s.outputsAsking() || h.Why == ForOutput && s.lingers(k)) {
 			return out
 		}
 		if stays >= 0 {
@@ -732,6 +761,7 @@ func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
 	h.Power, h.AskedAt, h.GiveUp = Asked, at, at.Add(s.Policy.Hosts[k].GivesUp())
 	h.Method, h.Told, h.Retry = 0, false, 0
+	s.reason(h)
 	h.Dark = h.off()
 	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 	if h.Outage != s.Outage {
@@ -1042,7 +1072,9 @@ func (s *State) ownLeaves(i int32) bool {
 }
 
 // mayCut tells whether nothing that runs on the UPS would be lost with it: its
-// hosts are down or given up, but for the agent's own, whose turn has come. Once
+// hosts are down, but for the agent's own, whose turn has come. One that was
+// given up may be running still: it is left on until the agent's host must go, or
+// else to the battery's end. Once
 // that one had to go before the others were off, it is enough that they will be,
 // or have used up their allowances, when the output goes: else nothing would
 // start it again if the input came back before the battery's end.
@@ -1051,7 +1083,7 @@ func (s *State) mayCut(at Instant, i int32) bool {
 	if s.Policy.UPSs[i].Output == nil || !u.OnBattery() || u.Dead || s.Aborted || !s.Planned {
 		return false
 	}
-	any := false
+	any, own, runs := false, false, false
 	for k := range s.Hosts {
 		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 		if !s.fedBy(int32(k), i) {
@@ -1065,10 +1097,11 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			return false
 		}
 		if p.Self && h.Power == Up && s.affected(int32(k)) {
+			own = true
 			if !s.sure(at, int32(k)) {
 				return false
 			}
-			if blocker, _ := s.blocker(int32(k)); blocker >= 0 || at < h.Start {
+			if blocker, _ := s.blocker(int32(k)); blocker >= 0 || at < h.Start || h.Why == ForOutput && s.lingers(int32(k)) {
 				return false
 			}
 			any = true
@@ -1079,9 +1112,11 @@ func (s *State) mayCut(at Instant, i int32) bool {
 		if busy && !inTime && s.affected(int32(k)) {
 			return false
 		}
+		runs = runs || h.Power == Abandoned && !p.Self
+		own = own || p.Self
 		any = true
 	}
-	return any
+	return any && (own || !runs)
 }
 
 func (s *State) needsFrom(k, i int32) bool {

@@ -17,9 +17,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 	for i := len(s.Order) - 1; i >= 0; i-- {
 		k := s.Order[i]
 		h := &s.Hosts[k]
-		if h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k) {
-			// It was up, and is not now that the input is back: its power went in
-			// this outage. To start one that is only out of sight does no harm.
+		if s.seemsCut(k) && s.mayStart(at, k) {
 			h.Stopped = true
 			s.setDown(at, k)
 		}
@@ -43,6 +41,15 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		out = s.over(at, out)
 	}
 	return out
+}
+
+// seemsCut tells whether a host was up and is not now that the input is back,
+// and may have lost its power in this outage. To start one that is only out of
+// sight does no harm; until it is told to start it counts as up, since the input
+// may fail again.
+func (s *State) seemsCut(k int32) bool {
+	h := &s.Hosts[k]
+	return h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k)
 }
 
 // mayBeCut tells whether every feed of a host may have lost its output in this
@@ -89,7 +96,7 @@ func (s *State) settled(i int32) bool {
 			return false
 		}
 		unseen := h.Power == Up && h.Seen == 0 && h.SeenAt != 0 && s.Now < h.SeenAt.Add(afterBoot)
-		if unseen || h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
+		if unseen || s.seemsCut(int32(k)) || h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
 			return false
 		}
 	}
@@ -102,6 +109,9 @@ func (s *State) mayStart(at Instant, k int32) bool {
 	for _, d := range p.DependsOn {
 		j := &s.Hosts[d]
 		if j.Power == Asked || j.Power == Starting || j.Power == Down && j.Stopped || d == p.RunsOn && j.Power != Up {
+			return false
+		}
+		if s.seemsCut(int32(d)) {
 			return false
 		}
 		if j.Power == Abandoned && j.Told && at < s.patience(int32(d)) {

@@ -106,6 +106,9 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	if u.Silent {
 		u.Silent = false
 		out = append(out, cleared(SourceSilent, i, -1))
+		if u.Back != 0 {
+			u.Back = at // nobody knows what the input did meanwhile
+		}
 	}
 	was := u.Last
 	u.Last = *m

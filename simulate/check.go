@@ -56,6 +56,7 @@ type hostState struct {
 	noticed bool
 	ours    bool // stopped, or cut, in an outage
 	started bool
+	notBack bool // every way to start it was tried, and it was said so
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -151,6 +152,8 @@ func (c *Checker) note(n *shutdown.Notice) {
 	switch {
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
+	case n.Code == shutdown.HostNotBack:
+		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
 		c.hosts[n.Host].forced = true
 	case n.Code == shutdown.HostAsked:
@@ -184,7 +187,7 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		if c.truth.Hosts[j].Mode == world.WasOff {
 			continue
 		}
-		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
+		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
 			continue
 		}
 		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)

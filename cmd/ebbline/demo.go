@@ -50,7 +50,7 @@ host bench hangs
 at 1s  input lost
 at 2500ms input back
 at 4s  input lost
-at 37s input back
+at 41s input back
 `
 
 func runDemo(ctx context.Context, c *call) int {
@@ -62,7 +62,7 @@ func runDemo(ctx context.Context, c *call) int {
 		load.Write(c.Err, diags, false)
 		return exitFailed
 	}
-	p.UPSs[0].Battery.RechargeHours = 5.0 / 3600 // in miniature too; the language allows no such charger
+	p.UPSs[0].Battery.RechargeHours = 3.0 / 3600 // in miniature too; the language allows no such charger
 	folder, err := os.MkdirTemp("", "ebbline-demo-")
 	if err != nil {
 		return c.fail("%v", err)
@@ -390,7 +390,7 @@ func (d *demo) draw(c *call) {
 		chart.Bars = append(chart.Bars, report.Bar{Name: d.p.Hosts[k].Name, Note: strconv.FormatInt(d.p.Hosts[k].Priority, 10), Spans: d.spans[k]})
 	}
 	chart.Curves = []report.Curve{{Name: "battery", Low: d.level}}
-	chart.Marks = []report.Mark{{At: 4 * time.Second, Label: "input lost"}, {At: 37 * time.Second, Label: "input back"}}
+	chart.Marks = []report.Mark{{At: 4 * time.Second, Label: "input lost"}, {At: 41 * time.Second, Label: "input back"}}
 	d.saying.Lock()
 	defer d.saying.Unlock()
 	report.Draw(c.Out, chart, c.style(width, color))

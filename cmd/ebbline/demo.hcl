@@ -19,10 +19,10 @@ ups "shelf" {
     volts          = 24
     amp_hours      = 9
     model {
-      store_watt_hours = 4.4
+      store_watt_hours = 4.3
       ohmic            = "2s"
       diffusion        = "16s"
-      relaxation       = "20s"
+      relaxation       = "6s"
     }
   }
   output {
@@ -47,7 +47,7 @@ group "all" {
   fed_by    = ["shelf"]
   stops_in  = "1500ms"
   gives_up  = "5s"
-  starts_in = "2s"
+  starts_in = "1500ms"
   probe { quiet_for = "1s" }
   ssh {
     user        = "ebbline"

@@ -76,6 +76,7 @@ var directions = []struct {
 	{"agent/action", []string{"policy", "shutdown", "agent/action", "agent/source/snmp"}, "one action in, one outcome out"},
 	{"agent/probe", []string{"policy", "shutdown"}, "a look at a host"},
 	{"agent/secret", []string{"policy"}, "secrets know nobody"},
+	{"agent/history", []string{"policy", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
 	{"agent/systemd", nil, "a few lines to the service manager"},
 	{"agent/peertest", []string{"policy", "shutdown", "shutdown/battery", "agent"}, "peers for tests"},
 	{"cmd", []string{"policy", "shutdown", "simulate", "agent", "cmd", "testdata/outages"}, "cmd wires all"},
