@@ -119,6 +119,7 @@ func (w *World) gone(k int32) {
 
 func (w *World) off(k int32) {
 	h := &w.Hosts[k]
+	w.Up--
 	h.On, h.Stopping, h.Service, h.Starting = false, false, false, false
 	h.version++
 	h.OffAt, h.WasOff, h.LastCut = w.Now, true, false
@@ -155,6 +156,7 @@ func (w *World) boot(k int32) {
 		return
 	}
 	h.On, h.Starting = true, true
+	w.Up++
 	h.version++
 	w.put(doUp, k, w.Truth.Hosts[k].Starts, h.version)
 	w.settle()

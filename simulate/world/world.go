@@ -49,7 +49,8 @@ type UPS struct {
 	mute    shutdown.Instant
 	tests   shutdown.Instant
 	odd     shutdown.Source
-	next    uint32 // the poll that counts
+	pollAt  shutdown.Instant // when it is asked next; Never
+	pollNo  uint32           // its place among what happens at that instant
 	since   shutdown.Instant
 	late    shutdown.Measurement // read, and still on its way
 	lates   uint32
@@ -88,6 +89,7 @@ type World struct {
 	Hosts  []Host
 	Agent  bool // the agent runs
 	Events int  // items worked off
+	Up     int  // hosts that are on
 
 	beliefs []battery.Belief
 	paths   []bool // loads that work
@@ -116,7 +118,7 @@ func New(p *policy.Policy, day int64) (*World, error) {
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	w.Truth, w.Now, w.Agent, w.life, w.rising = t, at, true, 0, false
-	w.Events = 0
+	w.Events, w.Up = 0, 0
 	w.rand = NewRandom(t.Seed)
 	w.queue.reset()
 	w.begun = w.begun[:0]
@@ -124,10 +126,13 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
 		m := b.Scaled(b.Likely * tr.Holds)
-		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at}
+		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never}
 	}
 	for k := range w.Hosts {
 		on := t.Hosts[k].Mode != WasOff
+		if on {
+			w.Up++
+		}
 		w.Hosts[k] = Host{On: on, Service: on, AskedAt: shutdown.Never, OffAt: shutdown.Never, StartAt: shutdown.Never, BackAt: shutdown.Never, mode: t.Hosts[k].Mode}
 	}
 	for l := range w.paths {
@@ -152,16 +157,45 @@ func (w *World) put(k kind, index int32, in time.Duration, mark uint32) {
 
 // Peek is when the next thing happens; Never when nothing will.
 func (w *World) Peek() shutdown.Instant {
-	if len(w.queue.items) == 0 {
-		return shutdown.Never
+	at := shutdown.Never
+	if len(w.queue.items) > 0 {
+		at = w.queue.items[0].at
 	}
-	return w.queue.items[0].at
+	for i := range w.UPSs {
+		at = min(at, w.UPSs[i].pollAt)
+	}
+	return at
+}
+
+// due takes what happens next. Polls, the most of all, do not go through the
+// queue.
+func (w *World) due() item {
+	var first item
+	ups := int32(-1)
+	if len(w.queue.items) > 0 {
+		first = w.queue.items[0]
+	} else {
+		first.at = shutdown.Never
+	}
+	for i := range w.UPSs {
+		u := &w.UPSs[i]
+		if u.pollAt < first.at || u.pollAt == first.at && u.pollNo < first.order {
+			first = item{at: u.pollAt, order: u.pollNo, kind: doPoll, index: int32(i)}
+			ups = int32(i)
+		}
+	}
+	if ups < 0 {
+		return w.queue.take()
+	}
+	w.UPSs[ups].pollAt = shutdown.Never
+	return first
 }
 
 // Next lets the next thing happen and gives the event for the core, or nil when
-// the core does not learn of it. The event is good until the next call.
+// the core does not learn of it. The event is good until the next call. There
+// must be a next thing: see [World.Peek].
 func (w *World) Next() *shutdown.Event {
-	it := w.queue.take()
+	it := w.due()
 	w.Now = it.at
 	w.Events++
 	switch it.kind {
@@ -169,9 +203,7 @@ func (w *World) Next() *shutdown.Event {
 		w.lastMs--
 		return w.moment(&w.Truth.Moments[it.index])
 	case doPoll:
-		if it.mark == w.UPSs[it.index].next {
-			return w.answer(it.index)
-		}
+		return w.answer(it.index)
 	case doLate:
 		if u := &w.UPSs[it.index]; it.mark == u.lates && w.Agent {
 			w.told = shutdown.Event{Kind: shutdown.Measured, UPS: it.index, Measurement: u.late}
@@ -338,8 +370,8 @@ func (w *World) phase(i int32) time.Duration {
 // poll has a UPS asked in so long; it replaces the poll that was to come.
 func (w *World) poll(i int32, in time.Duration) {
 	u := &w.UPSs[i]
-	u.next++
-	w.put(doPoll, i, in, u.next)
+	u.pollAt, u.pollNo = w.Now.Add(in), w.queue.next
+	w.queue.next++
 }
 
 // answer is what a UPS says when it is asked.
