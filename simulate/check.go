@@ -43,10 +43,11 @@ type Checker struct {
 }
 
 type inputState struct {
-	good   bool
-	since  shutdown.Instant
-	before shutdown.Instant // since when it was good before it was last lost
-	heard  shutdown.Instant // the last answer that reached the core
+	good    bool
+	since   shutdown.Instant
+	changed shutdown.Instant // the same, blinks that perhaps nobody saw among it
+	before  shutdown.Instant // since when it was good before it was last lost
+	heard   shutdown.Instant // the last answer that reached the core
 }
 
 type hostState struct {
@@ -117,7 +118,7 @@ func (c *Checker) follow(at shutdown.Instant) {
 		in := &c.inputs[i]
 		if good := c.r.world.UPSs[i].Input; good != in.good {
 			was := in.since
-			in.good, in.since = good, at
+			in.good, in.since, in.changed = good, at, at
 			switch {
 			case !good:
 				in.before = was
@@ -173,8 +174,8 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	for _, i := range p.FedBy {
 		in := &c.inputs[i]
 		slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
-		known := in.heard.Sub(in.since) > time.Second // the core can know only what an answer told it
-		if id.Method == 0 && id.Try == 1 && in.good && known && at.Sub(in.since) > slack && !c.faulty(i) {
+		known := in.heard.Sub(in.changed) > time.Second // the core can know only what an answer told it
+		if id.Method == 0 && id.Try == 1 && in.good && known && at.Sub(in.changed) > slack && !c.faulty(i) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
@@ -186,12 +187,18 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		if c.truth.Hosts[j].Mode == world.WasOff {
 			continue
 		}
-		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) {
+		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
 			continue
 		}
 		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)
 	}
 	h.ours = true
+}
+
+// hidden tells whether a host is up behind a way to it that died: it looks like
+// one that is off.
+func (c *Checker) hidden(j int) bool {
+	return c.has(world.PathDies) && c.r.world.Sight(int32(j)) == shutdown.SeenSilent
 }
 
 // needs tells whether j depends on k: all depend on the agent's own host.
@@ -248,7 +255,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	c.hosts[k].started = true
 	unseen := w.Sight(k) == shutdown.SeenSilent // for all that anyone can see, it was cut
 	for _, f := range p.FedBy {
-		unseen = unseen && c.faulty(int(f))
+		unseen = unseen && (c.faulty(int(f)) || c.has(world.PathDies))
 	}
 	if !w.Hosts[k].WasOff && !c.hosts[k].ours && !unseen {
 		c.broken("P8", "%s is started and was never stopped", p.Name)

@@ -41,12 +41,19 @@ import (
 //	host vault draws 120%            # of the policy's watts
 //	host vault off                   # already, before
 //	answers lost 10%
+//	answers late 10%                 # by up to the time-out
+//
+// The word "every" in place of a name is every UPS, or every host that may be
+// stopped; "takes 150%" is of the policy's time.
 type Outage struct {
 	Name    string
 	Moments []world.Moment // by time
 	UPSs    []world.UPSTruth
 	Hosts   []world.HostTruth
 	Loss    float64
+	Late    float64
+	Drawn   Faults // by dice; [Tried] adds what the room itself shows
+	Shape   Shape  // of the loss of input, by dice
 }
 
 // Likely is the room as it is believed: nothing happens to it yet. Hosts take
@@ -68,7 +75,13 @@ const usualLow = 2 * time.Minute
 
 // Truth is the outage as one run's truth.
 func (o *Outage) Truth(seed uint64) *world.Truth {
-	return &world.Truth{Moments: o.Moments, UPSs: o.UPSs, Hosts: o.Hosts, Loss: o.Loss, Seed: seed}
+	t := o.TruthOf(seed)
+	return &t
+}
+
+// TruthOf is Truth for who has a place for it.
+func (o *Outage) TruthOf(seed uint64) world.Truth {
+	return world.Truth{Moments: o.Moments, UPSs: o.UPSs, Hosts: o.Hosts, Loss: o.Loss, Late: o.Late, Seed: seed}
 }
 
 // A FileError says what is wrong with an outage file and where.
@@ -181,11 +194,15 @@ func (q *parser) line(w []string) error {
 		}
 		return fmt.Errorf("an operator says hold, proceed or abort at a time: \"at 4m operator hold\"")
 	case "answers":
-		if len(w) != 3 || w[1] != "lost" || at >= 0 {
-			return fmt.Errorf("write \"answers lost 10%%\", without a time")
+		if len(w) != 3 || w[1] != "lost" && w[1] != "late" || at >= 0 {
+			return fmt.Errorf("write \"answers lost 10%%\" or \"answers late 10%%\", without a time")
 		}
 		f, err := percent(w[2], 0, 100)
-		q.o.Loss = f
+		if w[1] == "lost" {
+			q.o.Loss = f
+		} else {
+			q.o.Late = f
+		}
 		return err
 	}
 	return fmt.Errorf("no line begins with %q. A line begins with at, input, ups, host, load, agent, operator or answers", w[0])
@@ -214,6 +231,31 @@ func (q *parser) input(at time.Duration, w []string) error {
 	return q.add(m)
 }
 
+// every stands for all names of a kind.
+const every = "every"
+
+// each reads a line once for each name; those that are empty are left out.
+func (q *parser) each(n int, at time.Duration, w []string, name func(int) string, read func(time.Duration, []string) error) error {
+	line := append([]string(nil), w...)
+	for i := range n {
+		if line[1] = name(i); line[1] == "" {
+			continue
+		}
+		if err := read(at, line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// stoppable is a host's name, if it may be stopped and is not the agent's own.
+func (q *parser) stoppable(k int) string {
+	if h := &q.p.Hosts[k]; !h.StaysUp && !h.Self {
+		return h.Name
+	}
+	return ""
+}
+
 func (q *parser) upsIndex(name string) (int32, error) {
 	for i := range q.p.UPSs {
 		if q.p.UPSs[i].Name == name {
@@ -228,6 +270,9 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		return fmt.Errorf("a line on a UPS needs its name and what it does, such as \"ups rack holds 60%%\"")
 	}
 	i, err := q.upsIndex(w[1])
+	if err != nil && w[1] == every {
+		return q.each(len(q.p.UPSs), at, w, func(i int) string { return q.p.UPSs[i].Name }, q.ups)
+	}
 	if err != nil {
 		return err
 	}
@@ -309,6 +354,9 @@ func (q *parser) host(at time.Duration, w []string) error {
 			k = int32(j)
 		}
 	}
+	if k < 0 && w[1] == every {
+		return q.each(len(q.p.Hosts), at, w, q.stoppable, q.host)
+	}
 	if k < 0 {
 		return unknown("host", w[1], names(len(q.p.Hosts), func(i int) string { return q.p.Hosts[i].Name }))
 	}
@@ -322,6 +370,10 @@ func (q *parser) host(at time.Duration, w []string) error {
 	case mode != 0 && len(w) == 3:
 		t.Mode = mode
 		return nil
+	case len(w) == 4 && at < 0 && w[2] == "takes" && strings.HasSuffix(w[3], "%"):
+		part, err := percent(w[3], 0, 10000)
+		t.Takes = time.Duration(float64(q.p.Hosts[k].StopsIn) * part).Round(time.Second)
+		return err
 	case len(w) == 4 && at < 0 && w[2] == "takes":
 		t.Takes, err = span(w[3])
 		return err
@@ -390,16 +442,16 @@ func (o *Outage) Text(p *policy.Policy) string {
 	for i := range o.UPSs {
 		u, name := &o.UPSs[i], p.UPSs[i].Name
 		if u.Holds != 1 {
-			fmt.Fprintf(&b, "ups %s holds %s%%\n", name, number(100*u.Holds))
+			fmt.Fprintf(&b, "ups %s holds %s%%\n", name, percentage(u.Holds))
 		}
 		if u.Charge != 1 {
-			fmt.Fprintf(&b, "ups %s charged %s%%\n", name, number(100*u.Charge))
+			fmt.Fprintf(&b, "ups %s charged %s%%\n", name, percentage(u.Charge))
 		}
 		if u.Optimism != 1 {
 			fmt.Fprintf(&b, "ups %s claims x%s\n", name, number(u.Optimism))
 		}
 		if u.LowAt != usualLow {
-			fmt.Fprintf(&b, "ups %s low at %s\n", name, u.LowAt)
+			fmt.Fprintf(&b, "ups %s low at %s\n", name, short(u.LowAt))
 		}
 		if u.ClaimsFull {
 			fmt.Fprintf(&b, "ups %s claims full\n", name)
@@ -411,25 +463,50 @@ func (o *Outage) Text(p *policy.Policy) string {
 			fmt.Fprintf(&b, "host %s %s\n", q.Name, modeName(h.Mode))
 		}
 		if h.Takes != q.StopsIn {
-			fmt.Fprintf(&b, "host %s takes %s\n", q.Name, h.Takes)
+			fmt.Fprintf(&b, "host %s takes %s\n", q.Name, short(h.Takes))
 		}
 		if h.Starts != q.StartsIn {
-			fmt.Fprintf(&b, "host %s starts %s\n", q.Name, h.Starts)
+			fmt.Fprintf(&b, "host %s starts %s\n", q.Name, short(h.Starts))
 		}
 		if h.Draws != 1 {
-			fmt.Fprintf(&b, "host %s draws %s%%\n", q.Name, number(100*h.Draws))
+			fmt.Fprintf(&b, "host %s draws %s%%\n", q.Name, percentage(h.Draws))
 		}
 	}
 	if o.Loss != 0 {
-		fmt.Fprintf(&b, "answers lost %s%%\n", number(100*o.Loss))
+		fmt.Fprintf(&b, "answers lost %s%%\n", percentage(o.Loss))
+	}
+	if o.Late != 0 {
+		fmt.Fprintf(&b, "answers late %s%%\n", percentage(o.Late))
 	}
 	for i := range o.Moments {
-		fmt.Fprintf(&b, "at %s %s\n", o.Moments[i].At, momentText(p, &o.Moments[i]))
+		fmt.Fprintf(&b, "at %s %s\n", short(o.Moments[i].At), momentText(p, &o.Moments[i]))
 	}
 	return b.String()
 }
 
+// short writes a duration without the zeros at its end.
+func short(d time.Duration) string {
+	text := d.String()
+	if strings.HasSuffix(text, "m0s") {
+		text = strings.TrimSuffix(text, "0s")
+	}
+	if strings.HasSuffix(text, "h0m") {
+		text = strings.TrimSuffix(text, "0m")
+	}
+	return text
+}
+
 func number(f float64) string { return strconv.FormatFloat(f, 'g', -1, 64) }
+
+// percentage writes a part so that it reads again as the same number: short where
+// that does.
+func percentage(part float64) string {
+	short := strconv.FormatFloat(100*part, 'g', 12, 64)
+	if f, err := strconv.ParseFloat(short, 64); err == nil && f/100 == part {
+		return short
+	}
+	return number(100 * part)
+}
 
 func modeName(m world.Mode) string {
 	for _, v := range modes {
@@ -451,13 +528,13 @@ func momentText(p *policy.Policy, m *world.Moment) string {
 	case world.InputBack:
 		return strings.TrimSpace("input back " + ups)
 	case world.Mute:
-		return fmt.Sprintf("ups %s silent %s", ups, m.For)
+		return fmt.Sprintf("ups %s silent %s", ups, short(m.For))
 	case world.OddReading:
 		return fmt.Sprintf("ups %s odd", ups)
 	case world.OddGood:
 		return fmt.Sprintf("ups %s odd-good", ups)
 	case world.Tests:
-		return fmt.Sprintf("ups %s tests %s", ups, m.For)
+		return fmt.Sprintf("ups %s tests %s", ups, short(m.For))
 	case world.OutputFails:
 		return fmt.Sprintf("ups %s output off", ups)
 	case world.ExtraLoad:
@@ -467,7 +544,7 @@ func momentText(p *policy.Policy, m *world.Moment) string {
 	case world.PathDies:
 		return fmt.Sprintf("load %s dies", p.Loads[m.Load].Name)
 	case world.AgentKilled:
-		return fmt.Sprintf("agent killed %s", m.For)
+		return fmt.Sprintf("agent killed %s", short(m.For))
 	case world.Operator:
 		return fmt.Sprintf("operator %s", m.Order)
 	}

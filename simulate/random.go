@@ -13,9 +13,11 @@ import (
 // batteries really are, how long hosts really take, and what goes wrong. Faults
 // are denser than in life. One seed gives one outage, whoever draws it.
 type Dice struct {
-	p     *policy.Policy
-	sigma []float64 // of ln(store), by UPS
-	r     world.Random
+	p       *policy.Policy
+	beliefs []battery.Belief
+	sigma   []float64 // of ln(store), by UPS
+	watts   []float64 // that the policy's hosts draw, by UPS
+	r       world.Random
 }
 
 // NewDice readies the dice for a policy.
@@ -28,94 +30,170 @@ func NewDice(p *policy.Policy, day int64) (*Dice, error) {
 		}
 		// The low factor is the 5 % point of the belief.
 		d.sigma = append(d.sigma, math.Log(b.Likely/b.Low)/1.645)
+		d.beliefs = append(d.beliefs, b)
+		sum := 0.0
+		for k := range p.Hosts {
+			if h := &p.Hosts[k]; feeds(h.FedBy, i) {
+				sum += draw(float64(h.Watts), h.FedBy, true)
+			}
+		}
+		d.watts = append(d.watts, sum)
 	}
 	return d, nil
 }
 
-// Draw makes the outage of a seed, in o's memory.
+// Draw makes the outage of a seed, in o's memory. What each fault's chance and
+// spread are stands in [Catalogue].
 func (d *Dice) Draw(seed uint64, o *Outage) {
 	d.r = world.NewRandom(seed)
-	o.Moments, o.UPSs, o.Hosts, o.Loss = o.Moments[:0], o.UPSs[:0], o.Hosts[:0], 0
+	o.Moments, o.UPSs, o.Hosts, o.Loss, o.Late, o.Drawn = o.Moments[:0], o.UPSs[:0], o.Hosts[:0], 0, 0, 0
 	for i := range d.p.UPSs {
-		u := world.UPSTruth{Holds: math.Exp(d.sigma[i] * d.normal()), Charge: 1, Optimism: 1, LowAt: usualLow}
-		if d.chance(0.2) {
-			u.Optimism = 1 + float64(3*d.r.Float())
-		}
-		u.ClaimsFull = d.chance(0.03)
-		o.UPSs = append(o.UPSs, u)
+		o.UPSs = append(o.UPSs, d.ups(i, o))
 	}
+	other := d.hits(OtherLoad)
 	for k := range d.p.Hosts {
-		o.Hosts = append(o.Hosts, d.host(&d.p.Hosts[k]))
+		o.Hosts = append(o.Hosts, d.host(&d.p.Hosts[k], other))
 	}
-	if d.chance(0.1) {
+	if d.hits(LostAnswers) {
 		o.Loss = 0.2 * d.r.Float()
+	}
+	if d.hits(LateAnswers) {
+		o.Late = 0.5 * d.r.Float()
 	}
 	end := d.input(o)
 	d.faults(o, end)
 	sortMoments(o.Moments)
 }
 
-func (d *Dice) host(h *policy.Host) world.HostTruth {
-	t := world.HostTruth{Mode: world.Obeys, Starts: h.StartsIn}
-	t.Takes = time.Duration(float64(h.StopsIn) * min(4, math.Exp(float64(0.3*d.normal()))))
-	t.Starts = time.Duration(float64(h.StartsIn) * min(2, math.Exp(float64(0.2*d.normal()))))
-	t.Draws = 1 + float64(0.05*d.normal())
-	switch x := d.r.Float(); {
-	case x < 0.010:
-		t.Mode = world.Hangs
-	case x < 0.015:
-		t.Mode = world.Freezes
-	case x < 0.025:
-		t.Mode = world.Refuses
-	case x < 0.030:
-		t.Mode = world.Unreachable
-	case x < 0.080:
-		t.Mode = world.CutsLink
-	case x < 0.090 && !h.Self:
-		t.Mode = world.WasOff
+// hits tells whether a fault is drawn.
+func (d *Dice) hits(f Fault) bool { return d.chance(Catalogue[f].Chance) }
+
+// ups is one UPS and its battery as they really are.
+func (d *Dice) ups(i int, o *Outage) world.UPSTruth {
+	u := world.UPSTruth{Holds: math.Exp(d.sigma[i] * d.normal()), Charge: 1, Optimism: 1, LowAt: usualLow}
+	b, p := &d.beliefs[i], &d.p.UPSs[i].Battery
+	if d.hits(OldBattery) {
+		o.Drawn |= 1 << OldBattery
+		days := int64(365 * (1 + float64(4*d.r.Float())))
+		u.Holds *= b.Aged(p, days).Likely / b.Likely
 	}
-	if h.Self {
-		t.Mode = world.Obeys
+	if d.hits(ColdBattery) {
+		o.Drawn |= 1 << ColdBattery
+		t := 25.0
+		if p.TemperatureSet {
+			t = p.TemperatureC
+		}
+		colder := t - 1 - float64(19*d.r.Float())
+		u.Holds *= battery.TemperatureFactor(p.Chemistry, colder) / battery.TemperatureFactor(p.Chemistry, t)
+	}
+	if d.hits(DeadCell) {
+		o.Drawn |= 1 << DeadCell
+		u.Holds *= 0.3 + float64(0.5*d.r.Float())
+	}
+	if d.hits(PartCharged) {
+		u.Charge = 0.4 + float64(0.59*d.r.Float())
+	}
+	if d.hits(ClaimsMore) {
+		u.Optimism = 1 + float64(3*d.r.Float())
+	}
+	u.ClaimsFull = d.hits(ClaimsFull)
+	u.Holds = max(0.01, u.Holds)
+	return u
+}
+
+// badModes are the ways in which a host takes an order badly.
+var badModes = [...]struct {
+	fault Fault
+	mode  world.Mode
+}{
+	{HungHost, world.Hangs}, {FrozenHost, world.Freezes}, {RefusingHost, world.Refuses},
+	{LostHost, world.Unreachable}, {CutHost, world.CutsLink}, {OffHost, world.WasOff},
+}
+
+func (d *Dice) host(h *policy.Host, other bool) world.HostTruth {
+	t := world.HostTruth{Mode: world.Obeys, Draws: 1}
+	t.Takes = time.Duration(float64(h.StopsIn) * min(4, math.Exp(0.3*d.normal())))
+	t.Starts = time.Duration(float64(h.StartsIn) * min(2, math.Exp(0.2*d.normal())))
+	if other {
+		t.Draws = min(1.3, math.Exp(0.08*d.normal()))
+	}
+	x := d.r.Float()
+	for _, b := range badModes {
+		c := Catalogue[b.fault].Chance
+		if x >= 0 && x < c && !h.Self {
+			t.Mode = b.mode
+		}
+		x -= c
 	}
 	return t
 }
 
-// input draws when the input is lost and back: a blink, a reclosing sequence
-// that ends in one of its shots or in a lockout, or one long loss; and now and
-// then a second one soon after.
+// input draws when the input is lost and back, and now and then a second time
+// soon after.
 func (d *Dice) input(o *Outage) time.Duration {
 	t := d.interruption(o, 0)
-	if d.chance(0.15) {
+	if d.hits(LostAgain) {
+		shape := o.Shape
 		t = d.interruption(o, t+d.span(10*time.Second, 3*time.Hour))
+		o.Shape = shape
 	}
 	return t
 }
 
 func (d *Dice) interruption(o *Outage, t time.Duration) time.Duration {
 	ups := int32(-1)
-	if len(d.p.UPSs) > 1 && d.chance(0.15) {
+	if len(d.p.UPSs) > 1 && d.hits(OneInput) {
 		ups = int32(d.r.Float() * float64(len(d.p.UPSs)))
 	}
 	lose := func(at, length time.Duration) time.Duration {
 		o.Moments = append(o.Moments, world.Moment{At: at, What: world.InputLost, UPS: ups}, world.Moment{At: at + length, What: world.InputBack, UPS: ups})
 		return at + length
 	}
-	switch x := d.r.Float(); {
-	case x < 0.25:
+	several := func(from, to int) int { return from + int(d.r.Float()*float64(to-from+1)) }
+	o.Shape = d.shape()
+	switch o.Shape {
+	case Blink:
 		return lose(t, d.span(200*time.Millisecond, d.p.Site.RideThrough+30*time.Second))
-	case x < 0.45:
-		// Three reclosing shots with 0.5, 15 and 45 s open (a recloser's manual),
-		// then locked out until somebody comes.
-		for _, open := range []time.Duration{500 * time.Millisecond, 15 * time.Second, 45 * time.Second} {
+	case Reclosing:
+		for _, open := range [...]time.Duration{500 * time.Millisecond, 15 * time.Second, 45 * time.Second} {
 			t = lose(t, open)
 			if d.chance(0.4) {
 				return t
 			}
 			t += 150 * time.Millisecond
 		}
-		return lose(t, d.span(10*time.Minute, 8*time.Hour))
+		return lose(t, Length(d.r.Float()))
+	case Sags:
+		for range several(1, 6) {
+			t = lose(t, d.span(50*time.Millisecond, 200*time.Millisecond)) + d.span(time.Second, 30*time.Second)
+		}
+		return t
+	case Brownout:
+		for range several(1, 4) {
+			t = lose(t, d.span(5*time.Minute, 40*time.Minute)) + d.span(2*time.Second, 10*time.Minute)
+		}
+		return t
+	case Flapping:
+		for range several(3, 20) {
+			t = lose(t, d.span(time.Second, 40*time.Second)) + d.span(time.Second, time.Minute)
+		}
+		return t
+	case Middling:
+		return lose(t, d.span(30*time.Second, 8*time.Hour))
 	}
-	return lose(t, d.span(30*time.Second, 8*time.Hour))
+	return lose(t, Length(d.r.Float()))
+}
+
+// shape draws how the input is lost.
+func (d *Dice) shape() Shape {
+	x := d.r.Float()
+	for s := Blink; s < Sustained; s++ {
+		if x < Shapes[s].Part {
+			return s
+		}
+		x -= Shapes[s].Part
+	}
+	return Sustained
 }
 
 // faults draws what else goes wrong.
@@ -123,26 +201,31 @@ func (d *Dice) faults(o *Outage, end time.Duration) {
 	soon := func() time.Duration { return d.span(time.Second, min(end+time.Second, time.Hour)) }
 	ups := func() int32 { return int32(d.r.Float() * float64(len(d.p.UPSs))) }
 	add := func(m world.Moment) { o.Moments = append(o.Moments, m) }
-	if d.chance(0.10) {
+	if d.hits(SilentCard) {
 		add(world.Moment{At: soon(), What: world.Mute, UPS: ups(), For: d.span(3*time.Second, 20*time.Minute)})
 	}
-	if d.chance(0.10) {
+	if d.hits(OddBattery) {
 		add(world.Moment{At: soon(), What: world.OddReading, UPS: ups()})
 	}
-	if d.chance(0.10) {
+	if d.hits(OddInput) {
 		add(world.Moment{At: soon(), What: world.OddGood, UPS: ups()})
 	}
-	if d.chance(0.05) {
+	if d.hits(OwnTest) {
 		add(world.Moment{At: end + d.span(time.Second, time.Hour), What: world.Tests, UPS: ups(), For: d.span(5*time.Second, 10*time.Minute)})
 	}
-	if d.chance(0.10) {
+	if d.hits(AgentDies) {
 		add(world.Moment{At: soon(), What: world.AgentKilled, UPS: -1, For: d.span(time.Second, 5*time.Minute)})
 	}
-	if n := len(d.p.Loads); n > 0 && d.chance(0.03) {
+	if n := len(d.p.Loads); d.hits(PathGone) && n > 0 {
 		add(world.Moment{At: soon(), What: world.PathDies, UPS: -1, Load: int32(d.r.Float() * float64(n))})
 	}
-	if d.chance(0.02) {
+	if d.hits(EndsEarly) {
 		add(world.Moment{At: soon(), What: world.OutputFails, UPS: ups()})
+	}
+	if d.hits(LoadDrifts) {
+		i := ups()
+		watts := d.watts[i] * (0.01 + float64(0.14*d.r.Float()))
+		add(world.Moment{At: soon(), What: world.ExtraLoad, UPS: i, Number: math.Round(watts)})
 	}
 }
 

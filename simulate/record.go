@@ -5,6 +5,7 @@ import (
 
 	"ebbline/shutdown"
 	"ebbline/shutdown/transcript"
+	"ebbline/simulate/world"
 )
 
 // Recorder keeps what a run did, for showing it: the transcript, each host's
@@ -90,6 +91,14 @@ func (r *Recorder) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	}
 }
 
+// gone is what a host is that is off.
+func gone(h *world.Host) Being {
+	if h.LastCut {
+		return Lost
+	}
+	return Off
+}
+
 // look notes where hosts and batteries stand.
 func (r *Recorder) look(at shutdown.Instant) {
 	t := at.Sub(Start)
@@ -101,22 +110,22 @@ func (r *Recorder) look(at shutdown.Instant) {
 			now = Stopping
 		case h.On && h.Starting:
 			now = Booting
-		case !h.On && h.LastCut:
-			now = Lost
 		case !h.On:
-			now = Off
+			now = gone(h)
 		}
-		s, since := r.Spans[k], t
-		if !h.On && h.OffAt != shutdown.Never {
-			since = min(t, h.OffAt.Sub(Start)) // with the agent off, nobody was told at once
-		}
-		if n := len(s); n > 0 {
-			if s[n-1].To = t; s[n-1].Being != now {
-				s[n-1].To = max(s[n-1].From, since)
+		s := r.Spans[k]
+		if n := len(s); n > 0 && s[n-1].Being != Off && s[n-1].Being != Lost && h.OffAt != shutdown.Never {
+			// With the agent off, nobody was told: the host may be up again by now.
+			if off := h.OffAt.Sub(Start); off > s[n-1].From {
+				s[n-1].To = off
+				s = append(s, Span{off, off, gone(h)})
 			}
 		}
+		if n := len(s); n > 0 {
+			s[n-1].To = t
+		}
 		if n := len(s); n == 0 || s[n-1].Being != now {
-			s = append(s, Span{since, t, now})
+			s = append(s, Span{t, t, now})
 		}
 		r.Spans[k] = s
 	}

@@ -254,7 +254,9 @@ func (c *call) flagError(err error) string {
 		return text
 	}
 	value, name, why := m[1], m[2], m[3]
-	if getter, ok := c.flags.Lookup(name).Value.(flag.Getter); ok {
+	if why == "value out of range" {
+		why = "it is too large"
+	} else if getter, ok := c.flags.Lookup(name).Value.(flag.Getter); ok {
 		switch getter.Get().(type) {
 		case bool:
 			why = "write --" + name + " alone"

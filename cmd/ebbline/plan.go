@@ -303,44 +303,49 @@ func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st 
 	}
 	fmt.Fprintf(w, "%s: the plan if the input failed now %s\n\n", v.Site, verdict)
 	report.Draw(w, chart, st)
-	fmt.Fprintln(w, "\nup, then stopping until the allowance is used up; right: asked, down at the latest.")
-	fmt.Fprintln(w, "battery: filled, the low projection; dots, the likely one; at each one's load then.")
+	fmt.Fprintln(w, "\nup, then stopping for its whole allowance; right: asked, down at the latest.")
+	fmt.Fprintln(w, "battery: filled, the low projection; dots, the likely one; at the load then.")
 	fmt.Fprintln(w)
-	for i := range v.UPSs {
-		planUPSText(w, &v.UPSs[i])
+	columns := st.Width
+	if columns <= 0 {
+		columns = 80
 	}
-	planHostsText(w, v)
+	for i := range v.UPSs {
+		planUPSText(w, &v.UPSs[i], columns)
+	}
+	planHostsText(w, v, columns)
 	if v.MarginSeconds != nil {
-		fmt.Fprintf(w, "\nmargin %s after a reserve of %s", shutdown.Spell(time.Duration(*v.MarginSeconds)*time.Second), shutdown.Spell(p.Site.Reserve))
+		text := fmt.Sprintf("margin %s after a reserve of %s", shutdown.Spell(time.Duration(*v.MarginSeconds)*time.Second), shutdown.Spell(p.Site.Reserve))
 		if v.NoReturnSeconds >= 0 {
-			fmt.Fprintf(w, "; with nothing started, a safe plan exists for %s", shutdown.Spell(time.Duration(v.NoReturnSeconds)*time.Second))
+			text += fmt.Sprintf("; with nothing started, a safe plan exists for %s", shutdown.Spell(time.Duration(v.NoReturnSeconds)*time.Second))
 		}
 		fmt.Fprintln(w)
+		hang(w, "", text, columns)
 	}
 	if v.Unproven != "" {
-		fmt.Fprintf(w, "not proven by one replay: %s\n", v.Unproven)
+		hang(w, "not proven by one replay: ", v.Unproven, columns)
 	}
 	for _, f := range v.Fragile {
-		fmt.Fprintf(w, "if UPS %s gave out at once, no plan would save every host that it shares with another UPS\n", f)
+		hang(w, "", fmt.Sprintf("if UPS %s gave out at once, no plan would save every host that it shares with another UPS", f), columns)
 	}
 }
 
-func planUPSText(w io.Writer, u *planUPSView) {
+func planUPSText(w io.Writer, u *planUPSView, columns int) {
 	text := func(t *int64) string {
 		if t == nil {
 			return "no end"
 		}
 		return shutdown.Spell(time.Duration(*t) * time.Second)
 	}
-	fmt.Fprintf(w, "UPS %s: %d W, charge %g %%, by %s\n", u.Name, u.LoadWatts, u.ChargePercent, u.Basis)
+	hang(w, "UPS "+u.Name+": ", fmt.Sprintf("%d W, charge %g %%, by %s", u.LoadWatts, u.ChargePercent, u.Basis), columns)
 	fmt.Fprintf(w, "  if nothing were shed it lasts %s (low), %s (likely), %s (high)\n", text(u.RuntimeSeconds.Low), text(u.RuntimeSeconds.Likely), text(u.RuntimeSeconds.High))
 	if u.MarginSeconds != nil {
-		fmt.Fprintf(w, "  under the plan the last host is down by %s; the battery lasts to %s (low); margin %s\n",
-			text(&u.LastDownSeconds), text(u.EndSeconds.Low), text(u.MarginSeconds))
+		hang(w, "  ", fmt.Sprintf("under the plan the last host is down by %s; the battery lasts to %s (low); margin %s",
+			text(&u.LastDownSeconds), text(u.EndSeconds.Low), text(u.MarginSeconds)), columns)
 	}
 }
 
-func planHostsText(w io.Writer, v *planView) {
+func planHostsText(w io.Writer, v *planView, columns int) {
 	name := 4
 	for i := range v.Hosts {
 		name = max(name, len(v.Hosts[i].Name))
@@ -355,7 +360,7 @@ func planHostsText(w io.Writer, v *planView) {
 				promised += "!"
 			}
 		}
-		fmt.Fprintf(w, "%-*s %8s %8s  %s\n", name, h.Name, shutdown.Spell(time.Duration(h.StopSeconds)*time.Second), promised, h.Reason)
+		hang(w, fmt.Sprintf("%-*s %8s %8s  ", name, h.Name, shutdown.Spell(time.Duration(h.StopSeconds)*time.Second), promised), h.Reason, columns)
 	}
 	for i := range v.Hosts {
 		if !v.Hosts[i].PromiseKept && v.Hosts[i].PromisedSeconds > 0 {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -10,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"ebbline/shutdown"
 	"ebbline/simulate"
@@ -83,11 +84,7 @@ func (c *call) writeReport(p *paper, s *simulation, v *runsView, files []string)
 	if p == nil {
 		return nil
 	}
-	path := c.Env("EBBLINE_POLICY")
-	if len(c.args) > 0 {
-		path = c.args[0]
-	}
-	print, err := fingerprint(path)
+	print, err := fingerprint(s.path)
 	if err != nil {
 		return err
 	}
@@ -96,7 +93,7 @@ func (c *call) writeReport(p *paper, s *simulation, v *runsView, files []string)
 		return err
 	}
 	d.Fingerprint = print
-	again := "ebbline simulate " + quoted(path)
+	again := "ebbline simulate " + quoted(s.path)
 	for _, f := range files {
 		again += " " + quoted(f)
 	}
@@ -107,9 +104,6 @@ func (c *call) writeReport(p *paper, s *simulation, v *runsView, files []string)
 		again += fmt.Sprintf(" --seed %d", s.seed)
 	}
 	d.Repeat = []string{again + " --report " + quoted(p.path)}
-	if d.Worst != nil {
-		d.Worst.Command = "ebbline simulate " + quoted(path) + d.Worst.Command
-	}
 	return p.write(d)
 }
 
@@ -127,14 +121,6 @@ func fingerprint(path string) (string, error) {
 	return fmt.Sprintf("%x", sum.Sum(nil)), nil
 }
 
-// quoted writes a path for a shell.
-func quoted(path string) string {
-	if strings.ContainsAny(path, " \t\n'\"$`\\*?[](){}<>|&;#~!") {
-		return "'" + strings.ReplaceAll(path, "'", `'\''`) + "'"
-	}
-	return path
-}
-
 // document fills in the report.
 func (s *simulation) document(v *runsView) (*report.Document, error) {
 	st, err := ifInputFailed(s.p, nil, nil, nil)
@@ -143,80 +129,102 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	}
 	plan := planOf(st)
 	d := &report.Document{
-		Site: s.p.Site.Name, Outages: v.Outages, Seed: s.seed, Cut: v.Cut, NoReturn: time.Duration(plan.NoReturnSeconds) * time.Second,
+		Site: s.p.Site.Name, Evidence: evidenceOf(v), Outages: v.Outages, Seed: s.seed, Cut: v.Cut, NoReturn: time.Duration(plan.NoReturnSeconds) * time.Second,
 		Reserve: s.p.Site.Reserve, Plan: s.planTimeline(plan),
-		Program: "ebbline " + Version, Day: time.Unix(today()*86400, 0).UTC().Format(time.DateOnly),
+		Program: "ebbline " + Version, Day: time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly),
 	}
-	s.judge(d, v)
+	switch v.Verdict {
+	case verdictProven:
+		d.Verdict, d.Because = report.Proven, fmt.Sprintf("Every host is off before the battery ends in every outage within the bounds: full batteries that hold at least their low projection, hosts that draw no more than the policy says and stop within their first allowance. And %s held.", count(v.Outages, "outage"))
+	case verdictHolds:
+		d.Verdict, d.Because = report.Holds, fmt.Sprintf("%s tried. Not proven: %s.", count(v.Outages, "outage"), v.Because)
+	default:
+		d.Verdict, d.Because = report.Fails, fmt.Sprintf("%d of %s failed: a promise was broken, or a host lost its power in a room no worse than the plan is made for.", v.Failed, count(v.Outages, "outage"))
+	}
+	if v.Interrupted {
+		d.Because += fmt.Sprintf(" It was interrupted: %d more were to be tried.", len(s.runs)-v.Outages)
+	}
 	var margins []time.Duration
 	for i := range s.runs {
-		if o := &s.runs[i]; o.done && o.run.Margin != simulate.Untested {
-			margins = append(margins, o.run.Margin)
+		if o := &s.runs[i]; o.done && o.margin != simulate.Untested {
+			margins = append(margins, o.margin)
 		}
 	}
 	if d.Histogram = report.Bins(margins, 24); len(margins) > 0 {
 		at := func(n *int64) time.Duration { return time.Duration(*n) * time.Second }
 		d.Margins = report.Margins{Known: true, Worst: at(v.Margin.Worst), P05: at(v.Margin.P05), Median: at(v.Margin.Median)}
 	}
-	s.hostRows(d)
+	s.hostRows(d, v)
 	const few = 20
 	for _, x := range v.Violations[:min(few, len(v.Violations))] {
 		d.Broken = append(d.Broken, report.BrokenRow{Promise: x.Promise, Outage: x.Outage, Seed: x.Seed, Text: x.Text})
 	}
 	d.MoreBroken = len(v.Violations) - len(d.Broken)
-	if err := s.faultRows(d); err != nil {
-		return nil, err
+	for _, f := range v.Faults {
+		if f.Outages > 0 {
+			d.Faults = append(d.Faults, report.FaultRow{Name: f.Name, Drawn: f.Drawn, Beyond: f.Beyond, Outages: f.Outages, Cut: f.Cut, Failed: f.Failed})
+		}
+	}
+	if m := v.Smallest; m != nil {
+		d.Smallest = &report.Smallest{Why: m.Why, Text: m.Text, Whole: m.Outages}
 	}
 	d.Worst, err = s.worst()
 	return d, err
 }
 
-// judge says what was found, and on what it rests.
-func (s *simulation) judge(d *report.Document, v *runsView) {
-	sentence := func(text string) string {
-		return strings.ToUpper(text[:1]) + strings.TrimSuffix(text[1:], ".") + "."
-	}
-	bounds := report.Evidence{Kind: "Worst case by construction", Finding: report.Open, Text: "One replay at the bounds is no proof here. " + sentence(v.Because)}
-	if v.Proven {
-		bounds.Finding, bounds.Text = report.Supports, sentence(v.Because)
-	}
-	tried := report.Evidence{Kind: "What was tried", Finding: report.Supports}
-	failed := s.failed()
-	switch {
-	case failed > 0:
-		tried.Finding = report.Against
-		tried.Figure = fmt.Sprintf("%d of %d failed", failed, v.Outages)
-	case s.random > 0 && v.Outages == s.random:
-		tried.Figure = fmt.Sprintf("none of %d failed", v.Outages)
-		tried.Text = fmt.Sprintf("So at most %.2g %% of outages drawn like these fail, at 95 %% (3 in the number of trials). Faults are drawn denser than in life.", min(100, 300/float64(v.Outages)))
-	default:
-		tried.Figure = fmt.Sprintf("none of %d failed", v.Outages)
-		tried.Text = "They were chosen, not drawn, so their number is no probability."
-	}
-	d.Evidence = []report.Evidence{bounds, tried}
-	switch {
-	case len(v.Violations) > 0:
-		d.Verdict, d.Because = report.Fails, fmt.Sprintf("%s broken in %s.", count(len(v.Violations), "promise"), count(v.Outages, "outage"))
-	case v.Cut > 0:
-		d.Verdict, d.Because = report.Cuts, fmt.Sprintf("%d of %s ended with a host that lost its power while it was up.", v.Cut, count(v.Outages, "outage"))
-	case v.Proven:
-		d.Verdict, d.Because = report.Proven, "Every host is off before the battery ends, in every outage in which the batteries hold what the plan counts on and no host takes longer than its allowance."
-	default:
-		d.Verdict, d.Because = report.Holds, fmt.Sprintf("Every host was off before the battery ended, and every promise kept, in %s.", count(v.Outages, "outage"))
-	}
-	if v.Outages < len(s.runs) {
-		d.Because += fmt.Sprintf(" Interrupted: %d more were to be tried.", len(s.runs)-v.Outages)
-	}
-}
-
-// failed counts the outages in which a host was cut or a promise broken.
-func (s *simulation) failed() (n int) {
-	for i := range s.runs {
-		if o := &s.runs[i]; o.done && (o.run.Cut > 0 || len(o.violations) > 0) {
-			n++
+// evidenceOf puts each kind of evidence into words.
+func evidenceOf(v *runsView) []report.Evidence {
+	w := &v.Evidence.WorstCase
+	bounds := report.Evidence{Kind: "Worst case by construction", Finding: report.Open}
+	if w.Proven {
+		bounds.Finding, bounds.Figure = report.Supports, "a proof"
+		bounds.Text = sentence(v.becauseProven())
+	} else {
+		var open []string
+		for _, c := range w.Conditions {
+			if !c.Holds {
+				open = append(open, c.Text)
+			}
+		}
+		bounds.Text = sentence("no proof: " + strings.Join(append(open, fmt.Sprintf("in the one replay at the bounds %s lost power", count(w.Cut, "host"))), "; "))
+		if w.Instead != "" {
+			bounds.Text += " " + sentence("instead: "+w.Instead)
 		}
 	}
-	return n
+	all := report.Evidence{Kind: "Every combination", Finding: report.Untried}
+	if x := v.Evidence.Exhaustive; x != nil {
+		all.Finding, all.Figure = report.Supports, "none fails"
+		if x.Failure > 0 {
+			all.Finding, all.Figure = report.Against, chance(x.Failure)+" fail, exactly, in this model"
+		}
+		all.Text = fmt.Sprintf("All %d combinations of stopping times and batteries in an outage that outlasts them, each class at its bad end.", x.Outcomes)
+	} else if v.Evidence.WhyNot != "" {
+		all.Text = sentence(v.Evidence.WhyNot)
+	}
+	list := []report.Evidence{bounds, all}
+	r := v.Evidence.Random
+	if r == nil {
+		chosen := report.Evidence{Kind: "Chosen outages", Finding: report.Supports, Figure: fmt.Sprintf("none of %d failed", v.Outages), Text: "They were chosen, not drawn: their number is no probability."}
+		if v.Failed > 0 {
+			chosen.Finding, chosen.Figure = report.Against, fmt.Sprintf("%d of %d failed", v.Failed, v.Outages)
+		}
+		return append(list, chosen)
+	}
+	random := report.Evidence{Kind: "Random outages, with faults denser than in life", Finding: report.Supports, Figure: "promises broken in " + r.All.text()}
+	if r.All.Seen+r.Within.Seen > 0 {
+		random.Finding = report.Against
+	}
+	random.Text = fmt.Sprintf("Hosts cut in rooms within the bounds, in %s.", r.Within.text())
+	if r.Beyond.Outages > 0 {
+		random.Text += fmt.Sprintf(" In rooms worse than any plan is made for, in %s.", r.Beyond.text())
+	}
+	return append(list, random)
+}
+
+// sentence makes one of a clause.
+func sentence(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + strings.TrimSuffix(text[size:], ".") + "."
 }
 
 // planTimeline draws the plan, each battery with its band.
@@ -247,128 +255,43 @@ func (s *simulation) planTimeline(v *planView) *report.Timeline {
 	return t
 }
 
-// hostRows says how long each host stayed up, the most important first, over the
-// outages in which it was asked or lost its power.
-func (s *simulation) hostRows(d *report.Document) {
+// hostRows says how long each host stayed up, the most important first, in the
+// outages in which that was compared with the best that was possible.
+func (s *simulation) hostRows(d *report.Document, v *runsView) {
 	order := byPriority(s.p)
 	slices.Reverse(order)
 	for _, k := range order {
 		p := &s.p.Hosts[k]
 		row := report.HostRow{Name: p.Name, Priority: p.Priority, Promised: p.KeepFor}
-		var up []time.Duration
+		var stayed, best []time.Duration
 		for i := range s.runs {
-			if o := &s.runs[i]; o.done {
-				if stayed := cmp.Or(max(0, o.run.Hosts[k].Asked), cutAt(&o.run.Hosts[k])); stayed > 0 {
-					up = append(up, stayed)
+			o := &s.runs[i]
+			if !o.done || o.length == 0 || o.best[k] < 0 {
+				continue
+			}
+			stayed, best = append(stayed, o.stayed[k]), append(best, o.best[k])
+			if p.KeepFor > 0 {
+				row.Of++
+				if o.stayed[k] >= min(p.KeepFor, o.length) {
+					row.Kept++
 				}
 			}
 		}
-		if len(up) == 0 {
+		if len(stayed) == 0 {
 			continue
 		}
-		slices.Sort(up)
-		row.Of, row.Least, row.Median = len(up), up[0], up[len(up)/2]
-		for _, stayed := range up {
-			if stayed >= p.KeepFor {
-				row.Kept++
-			}
-		}
+		row.Median, row.Best, row.Least = median(stayed), median(best), slices.Min(stayed)
 		d.Hosts = append(d.Hosts, row)
 	}
-	d.HostsNote = "From the loss of input until the host was asked to stop or lost its power, over the outages in which it did."
+	if t := v.Stayed; t != nil {
+		d.HostsNote = fmt.Sprintf("From the loss of input until the host was asked to stop or lost its power, in %s; the tick in each bar is the least. "+
+			"The best possible is what a plan could have given it that knew from the start how long the outage lasts, what each battery holds and how long each host takes to stop, and kept no reserve. "+
+			"Weighed by priority, hosts stayed up for %.1f %% of that.", count(t.Outages, "outage"), 100*t.Share)
+	}
 }
 
-// cutAt is when a host lost its power while it was up; 0 when it did not.
-func cutAt(h *simulate.HostRun) time.Duration {
-	if h.End != world.Cut {
-		return 0
-	}
-	return max(0, h.Down)
-}
-
-// faultRows counts what was other in the rooms than the policy says.
-func (s *simulation) faultRows(d *report.Document) error {
-	dice, err := simulate.NewDice(s.p, today())
-	if err != nil {
-		return err
-	}
-	rows := map[string]*report.FaultRow{}
-	drawn := &simulate.Outage{}
-	for i := range s.runs {
-		out := &s.runs[i]
-		if !out.done {
-			continue
-		}
-		o := drawn
-		if i < len(s.named) {
-			o = s.named[i]
-		} else {
-			dice.Draw(out.seed, o) // again: a million outages are not kept
-		}
-		for _, name := range faultsOf(o) {
-			row := rows[name]
-			if row == nil {
-				row = &report.FaultRow{Name: name}
-				rows[name] = row
-			}
-			row.Outages++
-			if out.run.Cut > 0 {
-				row.Cut++
-			}
-			if len(out.violations) > 0 {
-				row.Broken++
-			}
-		}
-	}
-	for _, row := range rows {
-		d.Faults = append(d.Faults, *row)
-	}
-	slices.SortFunc(d.Faults, func(a, b report.FaultRow) int {
-		return cmp.Or(cmp.Compare(b.Broken, a.Broken), cmp.Compare(b.Cut, a.Cut), cmp.Compare(b.Outages, a.Outages), cmp.Compare(a.Name, b.Name))
-	})
-	return nil
-}
-
-var momentFaults = map[world.What]string{
-	world.Mute: "a UPS falls silent", world.OddReading: "a reading says battery, wrongly", world.OddGood: "a reading says input, wrongly",
-	world.Tests: "a UPS tests its battery", world.OutputFails: "a UPS's output fails", world.ExtraLoad: "more load",
-	world.PathDies: "a load on the way to hosts dies", world.AgentKilled: "the agent is killed", world.Operator: "an operator's order",
-}
-
-var modeFaults = map[world.Mode]string{
-	world.Hangs: "a host hangs", world.Freezes: "a host does not answer", world.Refuses: "a host refuses",
-	world.Unreachable: "a host is out of reach", world.CutsLink: "a host goes down without an answer", world.WasOff: "a host is off already",
-}
-
-// faultsOf names what is other in an outage than the policy says, each once.
-func faultsOf(o *simulate.Outage) []string {
-	var list []string
-	add := func(is bool, name string) {
-		if is && name != "" && !slices.Contains(list, name) {
-			list = append(list, name)
-		}
-	}
-	for i := range o.UPSs {
-		u := &o.UPSs[i]
-		add(u.Holds < 1, "a battery below its likely store")
-		add(u.Charge < 1, "a battery that is not full")
-		add(u.Optimism > 1, "a UPS that claims too many minutes")
-		add(u.ClaimsFull, "a UPS that claims to be full")
-	}
-	for k := range o.Hosts {
-		add(true, modeFaults[o.Hosts[k].Mode])
-	}
-	for i := range o.Moments {
-		add(true, momentFaults[o.Moments[i].What])
-		add(o.Moments[i].What == world.HostMode, modeFaults[o.Moments[i].Mode])
-	}
-	add(o.Loss > 0, "lost readings")
-	return list
-}
-
-// worst shows the outage that went worst: one that broke a promise, else one
-// that cut most hosts, else the one with the least margin. Its command is
-// without its head.
+// worst shows the outage that went worst: one that failed, else the one with the
+// least margin.
 func (s *simulation) worst() (*report.Worst, error) {
 	at := -1
 	for i := range s.runs {
@@ -379,36 +302,38 @@ func (s *simulation) worst() (*report.Worst, error) {
 	if at < 0 {
 		return nil, nil
 	}
-	out := &s.runs[at]
-	w := &report.Worst{Name: out.name, Seed: out.seed, Margin: out.run.Margin, Tested: out.run.Margin != simulate.Untested}
-	o := &simulate.Outage{Name: out.name}
+	name, seed := s.nameOf(at)
+	o := &simulate.Outage{Name: name}
 	if at < len(s.named) {
 		o = s.named[at]
-		if _, err := os.Stat(out.name); err == nil {
-			w.Command = " " + quoted(out.name)
-		}
 	} else {
-		dice, err := simulate.NewDice(s.p, today())
+		dice, err := simulate.NewDice(s.p, s.day)
 		if err != nil {
 			return nil, err
 		}
-		dice.Draw(out.seed, o)
-		w.Command = fmt.Sprintf(" --random 1 --seed %d", out.seed)
+		dice.Draw(seed, o) // again: a million outages are not kept
+		o.Name = name
 	}
-	w.Text = o.Text(s.p)
-	r, err := simulate.NewRunner(s.p, today())
+	r, err := simulate.NewRunner(s.p, s.day)
 	if err != nil {
 		return nil, err
 	}
 	rec := simulate.NewRecorder(r)
 	var run simulate.Run
-	r.Run(o.Truth(out.seed), &run)
-	w.Run = s.runTimeline(o, rec, &run)
-	return w, nil
+	truth := o.TruthOf(seed)
+	r.Run(&truth, &run)
+	margin := s.runs[at].margin
+	return &report.Worst{
+		Name: name, Seed: seed, Margin: margin, Tested: margin != simulate.Untested,
+		Text: o.Text(s.p), Command: s.again(at), Run: s.runTimeline(o, rec, &run),
+	}, nil
 }
 
 func (o *outcome) worseThan(other *outcome) bool {
-	return cmp.Or(cmp.Compare(len(o.violations), len(other.violations)), cmp.Compare(o.run.Cut, other.run.Cut), cmp.Compare(other.run.Margin, o.run.Margin)) > 0
+	if o.failed != other.failed {
+		return o.failed
+	}
+	return o.margin < other.margin
 }
 
 // runTimeline draws what happened in a run.

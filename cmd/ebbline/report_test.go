@@ -11,8 +11,8 @@ import (
 	"testing"
 )
 
-// simulated runs `ebbline simulate` and gives what it says.
-func simulated(args ...string) (code int, out, err string) {
+// reported runs `ebbline simulate` and gives what it says.
+func reported(args ...string) (code int, out, err string) {
 	var stdout, stderr bytes.Buffer
 	code = Run(context.Background(), append([]string{"simulate"}, args...), Streams{
 		In: strings.NewReader(""), Out: &stdout, Err: &stderr, Env: func(string) string { return "" },
@@ -39,7 +39,7 @@ func leftovers(t *testing.T, folder string, but ...string) {
 func TestReport(t *testing.T) {
 	folder := t.TempDir()
 	path, policy := filepath.Join(folder, "barn.html"), tunePath("barn.hcl")
-	code, out, errs := simulated(policy, "--random", "60", "--seed", "40", "--report", path, "--workers", "3")
+	code, out, errs := reported(policy, "--random", "60", "--seed", "40", "--report", path, "--workers", "3")
 	if code != exitDone || errs != "" {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
@@ -51,8 +51,8 @@ func TestReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, worst, _ := strings.Cut(out, "margin: worst ")
-	worst, _, _ = strings.Cut(worst, ",")
+	_, worst, _ := strings.Cut(out, "\nmargin ")
+	worst, _, _ = strings.Cut(strings.TrimPrefix(strings.TrimSpace(worst), "worst "), ",")
 	for _, want := range []string{
 		"<dt>outages tried</dt><dd>60</dd>", "<dt>worst margin</dt><dd>" + worst + "</dd>", fmt.Sprintf("%x", sha256.Sum256(text)),
 		"ebbline simulate " + policy + " --random 60 --seed 40 --report " + path, "point of no return", "Worst case by construction",
@@ -66,7 +66,7 @@ func TestReport(t *testing.T) {
 			t.Errorf("the report does not show %s", h.Name)
 		}
 	}
-	if code, _, errs := simulated(policy, "--random", "60", "--seed", "40", "--report", path, "--workers", "1"); code != exitDone {
+	if code, _, errs := reported(policy, "--random", "60", "--seed", "40", "--report", path, "--workers", "1"); code != exitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	if again, err := os.ReadFile(path); err != nil || !bytes.Equal(again, page) {
@@ -86,18 +86,33 @@ func TestReportRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, path := range []string{filepath.Join(folder, "nowhere", "x.html"), folder, os.DevNull, filepath.Join(old, "x.html")} {
-		code, out, errs := simulated(tunePath("first.hcl"), "--random", "1000000", "--report", path)
+		code, out, errs := reported(tunePath("first.hcl"), "--random", "1000000", "--report", path)
 		if code != exitFailed || out != "" || !strings.Contains(errs, "the report "+path+" cannot be written") || !strings.Contains(errs, "Name a file in a folder") {
 			t.Errorf("%s: exit code %d, %q, %q", path, code, out, errs)
 		}
 	}
-	if code, _, _ := simulated(filepath.Join(folder, "nosuch.hcl"), "--report", old); code == exitDone {
+	if code, _, _ := reported(filepath.Join(folder, "nosuch.hcl"), "--report", old); code == exitDone {
 		t.Error("a policy that is not there was simulated")
 	}
 	if text, err := os.ReadFile(old); err != nil || string(text) != "old" {
 		t.Errorf("the older report is %q (%v)", text, err)
 	}
 	leftovers(t, folder, "old.html")
+}
+
+// Aim: an interrupted run loses nothing that it has found. Method: one that is
+// interrupted before its first outage: the report is written, and says so.
+func TestReportInterrupted(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	path := filepath.Join(t.TempDir(), "part.html")
+	var stdout, stderr bytes.Buffer
+	code := Run(ctx, []string{"simulate", tunePath("first.hcl"), "--random", "5000", "--report", path}, Streams{
+		In: strings.NewReader(""), Out: &stdout, Err: &stderr, Env: func(string) string { return "" },
+	})
+	if page, err := os.ReadFile(path); err != nil || code != exitFailed || !bytes.Contains(page, []byte("It was interrupted: 5000 more were to be tried.")) {
+		t.Errorf("exit code %d, %v: %s%s", code, err, &stdout, &stderr)
+	}
 }
 
 // Aim: a link to a report stays a link. Method: one that leads to an older
@@ -111,7 +126,7 @@ func TestReportThroughLink(t *testing.T) {
 	if err := os.Symlink(real, link); err != nil {
 		t.Fatal(err)
 	}
-	if code, _, errs := simulated(tunePath("first.hcl"), "--report", link); code == exitUsage || errs != "" {
+	if code, _, errs := reported(tunePath("first.hcl"), "--report", link); code == exitUsage || errs != "" {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	if to, err := os.Readlink(link); err != nil || to != real {

@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"ebbline/agent"
 	"ebbline/shutdown"
@@ -59,7 +61,7 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 		if h.StaysUp {
 			power = "stays up"
 		}
-		fmt.Fprintf(w, "%-12s %5d %-10s %8s %8s %8s  %s\n", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds), h.Reason)
+		hang(w, fmt.Sprintf("%-12s %5d %-10s %8s %8s %8s  ", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds)), h.Reason, max(st.Width, 80))
 	}
 	when := "if the input failed now"
 	if v.Outage != nil {
@@ -78,6 +80,15 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 	}
 }
 
+// hang writes a head and a text behind it, folded, its further lines under its
+// first.
+func hang(w io.Writer, head, text string, columns int) {
+	for _, line := range fold(text, columns-utf8.RuneCountInString(head)) {
+		fmt.Fprintf(w, "%s%s\n", head, line)
+		head = strings.Repeat(" ", utf8.RuneCountInString(head))
+	}
+}
+
 // fold breaks a text at spaces into lines of at most so many columns.
 func fold(text string, columns int) []string {
 	if columns < 30 {
@@ -86,7 +97,7 @@ func fold(text string, columns int) []string {
 	var lines []string
 	line := ""
 	for _, word := range strings.Fields(text) {
-		if line != "" && len(line)+1+len(word) > columns {
+		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > columns {
 			lines, line = append(lines, line), ""
 		}
 		if line != "" {

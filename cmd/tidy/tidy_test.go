@@ -79,7 +79,7 @@ var directions = []struct {
 	{"agent/history", []string{"policy", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
 	{"agent/systemd", nil, "a few lines to the service manager"},
 	{"agent/peertest", []string{"policy", "shutdown", "shutdown/battery", "agent"}, "peers for tests"},
-	{"cmd", []string{"policy", "shutdown", "simulate", "agent", "cmd"}, "cmd wires all"},
+	{"cmd", []string{"policy", "shutdown", "simulate", "agent", "cmd", "testdata/outages"}, "cmd wires all"},
 }
 
 func within(path, dir string) bool { return path == dir || strings.HasPrefix(path, dir+"/") }

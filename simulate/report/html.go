@@ -35,6 +35,7 @@ type Document struct {
 	Faults     []FaultRow
 	Broken     []BrokenRow // promises; the first few will do
 	MoreBroken int         // how many more there are
+	Smallest   *Smallest
 	Worst      *Worst
 
 	Repeat      []string // the commands that make this report again
@@ -43,32 +44,21 @@ type Document struct {
 	Day         string   // to which the batteries' age is counted: 2026-01-01
 }
 
-// Compared tells whether any host's time is set against the best possible.
-func (d *Document) Compared() bool {
-	for i := range d.Hosts {
-		if d.Hosts[i].Best > 0 {
-			return true
-		}
-	}
-	return false
-}
-
 // Verdict is what the simulations say of the plan.
 type Verdict uint8
 
 const (
 	Proven Verdict = iota + 1 // for every room milder than the bounds
 	Holds                     // in all that was tried
-	Cuts                      // hosts lost their power, in rooms worse than the policy asks for
-	Fails                     // a promise was broken
+	Fails                     // a promise was broken, or a host cut in a room no worse than the plan is made for
 )
 
 // String gives the word at the head of the report.
 func (v Verdict) String() string {
-	return [...]string{"", "Proven", "Holds", "Hosts were cut", "Fails"}[v]
+	return [...]string{"", "Proven", "Holds", "Fails"}[v]
 }
 
-// Good tells whether no host was cut and no promise broken.
+// Good tells whether nothing failed.
 func (v Verdict) Good() bool { return v == Proven || v == Holds }
 
 // Evidence is one kind of ground for the verdict, told apart from the others: a
@@ -126,8 +116,7 @@ type Bin struct {
 }
 
 // HostRow is how long one host stayed up in the outages that outlasted it,
-// against the best that a plan could have given it there; 0 when that is not
-// known.
+// against the best that a plan could have given it there.
 type HostRow struct {
 	Name                string
 	Priority            int64
@@ -139,9 +128,18 @@ type HostRow struct {
 // FaultRow is one kind of fault, and in how many outages it occurred.
 type FaultRow struct {
 	Name    string
+	Drawn   string // how
+	Beyond  bool   // it makes the room worse than the one that a plan is made for
 	Outages int
 	Cut     int // of them: with a host cut
-	Broken  int // of them: with a promise broken
+	Failed  int // of them: counted as a failure of the plan
+}
+
+// Smallest is a failing outage, made small.
+type Smallest struct {
+	Why   string // what fails, in a sentence without its full stop
+	Text  string // its file
+	Whole string // the command that replays the outage it was made from
 }
 
 // BrokenRow is one promise that one outage broke.
@@ -195,11 +193,20 @@ func Bins(margins []time.Duration, n int) []Bin {
 	return bins
 }
 
+// promises says what the promises' numbers mean to somebody who has never heard
+// of them.
+var promises = map[string]string{
+	"P1": "in time", "P2": "in order", "P3": "not too soon", "P4": "no false alarm", "P5": "silence is not good news",
+	"P6": "one bad host harms no other", "P7": "nothing is lost in a crash", "P8": "the right hosts come back",
+	"P9": "every decision can be explained", "P10": "the wall clock does not matter",
+}
+
 //go:embed page.html
 var page string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"spell":     shutdown.Spell,
+	"promise":   func(code string) string { return promises[code] },
 	"timeline":  drawTimeline,
 	"histogram": drawHistogram,
 	"share":     func(i int, h HostRow) template.HTML { return drawShare(fmt.Sprintf("host-%d", i), &h) },

@@ -84,13 +84,17 @@ func sample() *Document {
 		},
 		HostsNote: "Over the outages that outlasted the host. The best possible is the latest stop that any plan could have given it, had the battery and every host's stopping time been known beforehand. The tick in each bar is the least.",
 		Faults: []FaultRow{
-			{Name: "a UPS falls silent", Outages: 1003, Cut: 0},
-			{Name: "a host hangs", Outages: 601, Cut: 1},
+			{Name: "a UPS falls silent", Outages: 1003, Cut: 0, Drawn: "each outage with 10 %: 3 s to 20 min; worst: 20 min"},
+			{Name: "a host hangs", Outages: 601, Cut: 1, Beyond: true},
 			{Name: "the agent is killed", Outages: 987},
-			{Name: "a reading that is wrong", Outages: 1020, Broken: 1},
+			{Name: "a reading that is wrong", Outages: 1020, Failed: 1},
 		},
 		Broken:     []BrokenRow{{Promise: "P6", Outage: "random 77", Seed: 77, Text: "press waited for bench, which hangs, longer than its allowance"}},
 		MoreBroken: 2,
+		Smallest: &Smallest{
+			Why: "P6 broken: press waited for bench, which hangs, longer than its allowance", Text: "host bench hangs\nat 0s input lost\nat 1h input back\n",
+			Whole: "ebbline simulate barn.hcl --random 1 --seed 77",
+		},
 		Worst: &Worst{
 			Name: "random 4711", Seed: 4711, Margin: -14 * s, Tested: true,
 			Text:    "ups rack holds 61%\nhost vault hangs\nat 0s input lost\nat 31m input back\n",
@@ -153,6 +157,7 @@ func TestPageEscapes(t *testing.T) {
 	d.Evidence[0].Kind, d.Evidence[0].Figure, d.Evidence[0].Text = bad, bad, bad
 	d.Plan.Title, d.Plan.Bars[0].Name, d.Plan.Bars[0].Note, d.Plan.Bars[0].Right = bad, bad, bad, bad
 	d.Plan.Bands[0].Name, d.Plan.Bands[0].Note, d.Plan.Bands[0].Right, d.Plan.Marks[0].Label = bad, bad, bad, bad
+	d.Smallest.Why, d.Smallest.Text, d.Smallest.Whole, d.Faults[0].Drawn = bad, bad, bad, bad
 	d.Hosts[0].Name, d.Faults[0].Name, d.Broken[0].Text, d.Worst.Text, d.Worst.Command, d.Repeat[0] = bad, bad, bad, bad, bad, bad
 	if got := write(t, d); strings.Contains(got, "<i ") {
 		t.Error("a name became an element")

@@ -26,7 +26,8 @@ func (w *World) Do(f *shutdown.Effect) {
 
 func (w *World) finish(a shutdown.Action, o shutdown.Outcome, in time.Duration) {
 	at := min(w.Now.Add(in), max(a.Deadline, w.Now))
-	w.queue.put(item{at: at, kind: doFinish, action: a.ID, outcome: o, mark: w.life})
+	w.begun = append(w.begun, a.ID)
+	w.queue.put(item{at: at, kind: doFinish, index: int32(len(w.begun) - 1), outcome: o, mark: w.life})
 }
 
 func (w *World) begin(a shutdown.Action) {
@@ -50,7 +51,7 @@ func (w *World) stop(a shutdown.Action) {
 		h.AskedAt = w.Now
 	}
 	h.Asks++
-	h.told = true
+	h.told, h.asked = true, true
 	method := &w.Policy.Hosts[k].Methods[a.ID.Method]
 	dark := w.dark(w.Policy.Hosts[k].FedBy)
 	aside := method.Kind != policy.BySSH && method.Kind != policy.ByLocal
@@ -118,6 +119,7 @@ func (w *World) gone(k int32) {
 
 func (w *World) off(k int32) {
 	h := &w.Hosts[k]
+	w.Up--
 	h.On, h.Stopping, h.Service, h.Starting = false, false, false, false
 	h.version++
 	h.OffAt, h.WasOff, h.LastCut = w.Now, true, false
@@ -141,7 +143,7 @@ func (w *World) start(a shutdown.Action) {
 	if h.StartAt == shutdown.Never {
 		h.StartAt = w.Now
 	}
-	h.told = true
+	h.told, h.asked = true, false
 	w.finish(a, shutdown.Accepted, answerTakes)
 	w.boot(k)
 	w.lookSoon(k, lookAgain)
@@ -154,6 +156,7 @@ func (w *World) boot(k int32) {
 		return
 	}
 	h.On, h.Starting = true, true
+	w.Up++
 	h.version++
 	w.put(doUp, k, w.Truth.Hosts[k].Starts, h.version)
 	w.settle()

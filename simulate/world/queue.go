@@ -7,14 +7,15 @@ type kind uint8
 
 const (
 	doMoment  kind = iota + 1 // index: into Moments
-	doPoll                    // index: UPS
+	doPoll                    // index: UPS; never in the queue
+	doLate                    // index: UPS; mark: its late answers: one arrives
 	doEmpty                   // index: UPS; mark: its version
 	doOutput                  // index: UPS; mark: its countdown
 	doLook                    // index: host; mark: its look
 	doGone                    // index: host; mark: its version: off now
 	doService                 // index: host; mark: its version: the service is gone
 	doUp                      // index: host; mark: its version: answers now
-	doFinish                  // action, outcome; mark: the agent's life
+	doFinish                  // index: into the actions begun; outcome; mark: the agent's life
 	doAgent                   // the agent starts again; mark: its life
 )
 
@@ -26,7 +27,6 @@ type item struct {
 	index   int32
 	kind    kind
 	outcome shutdown.Outcome
-	action  shutdown.ActionID
 }
 
 // queue is a binary heap by time, then by order of arrival.
@@ -44,40 +44,43 @@ func (q *queue) put(it item) {
 	i := len(q.items) - 1
 	for i > 0 {
 		up := (i - 1) / 2
-		if !q.before(i, up) {
-			return
+		if !it.before(&q.items[up]) {
+			break
 		}
-		q.items[i], q.items[up] = q.items[up], q.items[i]
+		q.items[i] = q.items[up]
 		i = up
 	}
+	q.items[i] = it
 }
 
-func (q *queue) before(i, j int) bool {
-	a, b := &q.items[i], &q.items[j]
-	return a.at < b.at || a.at == b.at && a.order < b.order
-}
+func (a *item) before(b *item) bool { return a.at < b.at || a.at == b.at && a.order < b.order }
 
 // take removes the first item; the queue must not be empty.
 func (q *queue) take() item {
 	first := q.items[0]
-	last := len(q.items) - 1
-	q.items[0] = q.items[last]
-	q.items = q.items[:last]
+	n := len(q.items) - 1
+	last := q.items[n]
+	q.items = q.items[:n]
+	if n == 0 {
+		return first
+	}
 	i := 0
 	for {
 		down := 2*i + 1
-		if down >= last {
-			return first
+		if down >= n {
+			break
 		}
-		if down+1 < last && q.before(down+1, down) {
+		if down+1 < n && q.items[down+1].before(&q.items[down]) {
 			down++
 		}
-		if !q.before(down, i) {
-			return first
+		if !q.items[down].before(&last) {
+			break
 		}
-		q.items[i], q.items[down] = q.items[down], q.items[i]
+		q.items[i] = q.items[down]
 		i = down
 	}
+	q.items[i] = last
+	return first
 }
 
 // Random is a stream of numbers that a seed gives in full (splitmix64, Steele,

@@ -60,6 +60,7 @@ type Truth struct {
 	UPSs    []UPSTruth
 	Hosts   []HostTruth
 	Loss    float64 // chance that an answer of a UPS is lost
+	Late    float64 // chance that it comes late, by up to the time-out
 	Seed    uint64
 }
 

@@ -49,8 +49,11 @@ type UPS struct {
 	mute    shutdown.Instant
 	tests   shutdown.Instant
 	odd     shutdown.Source
-	next    uint32 // the poll that counts
+	pollAt  shutdown.Instant // when it is asked next; Never
+	pollNo  uint32           // its place among what happens at that instant
 	since   shutdown.Instant
+	late    shutdown.Measurement // read, and still on its way
+	lates   uint32
 }
 
 // Host is one host as it is now.
@@ -73,6 +76,7 @@ type Host struct {
 	sent     bool
 	mode     Mode
 	told     bool // a look is wanted again and again
+	asked    bool // to stop, and not to start since: to be seen up again means something then
 }
 
 // World is the room in one run. [World.Next] hands out what the core is to be
@@ -85,11 +89,13 @@ type World struct {
 	Hosts  []Host
 	Agent  bool // the agent runs
 	Events int  // items worked off
+	Up     int  // hosts that are on
 
 	beliefs []battery.Belief
 	paths   []bool // loads that work
 	life    uint32 // of the agent
 	queue   queue
+	begun   []shutdown.ActionID // in this run
 	rand    Random
 	rising  bool // the agent was killed and is started again
 	told    shutdown.Event
@@ -112,17 +118,21 @@ func New(p *policy.Policy, day int64) (*World, error) {
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	w.Truth, w.Now, w.Agent, w.life, w.rising = t, at, true, 0, false
-	w.Events = 0
+	w.Events, w.Up = 0, 0
 	w.rand = NewRandom(t.Seed)
 	w.queue.reset()
+	w.begun = w.begun[:0]
 	for i := range w.UPSs {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
 		m := b.Scaled(b.Likely * tr.Holds)
-		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at}
+		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never}
 	}
 	for k := range w.Hosts {
 		on := t.Hosts[k].Mode != WasOff
+		if on {
+			w.Up++
+		}
 		w.Hosts[k] = Host{On: on, Service: on, AskedAt: shutdown.Never, OffAt: shutdown.Never, StartAt: shutdown.Never, BackAt: shutdown.Never, mode: t.Hosts[k].Mode}
 	}
 	for l := range w.paths {
@@ -147,16 +157,45 @@ func (w *World) put(k kind, index int32, in time.Duration, mark uint32) {
 
 // Peek is when the next thing happens; Never when nothing will.
 func (w *World) Peek() shutdown.Instant {
-	if len(w.queue.items) == 0 {
-		return shutdown.Never
+	at := shutdown.Never
+	if len(w.queue.items) > 0 {
+		at = w.queue.items[0].at
 	}
-	return w.queue.items[0].at
+	for i := range w.UPSs {
+		at = min(at, w.UPSs[i].pollAt)
+	}
+	return at
+}
+
+// due takes what happens next. Polls, the most of all, do not go through the
+// queue.
+func (w *World) due() item {
+	var first item
+	ups := int32(-1)
+	if len(w.queue.items) > 0 {
+		first = w.queue.items[0]
+	} else {
+		first.at = shutdown.Never
+	}
+	for i := range w.UPSs {
+		u := &w.UPSs[i]
+		if u.pollAt < first.at || u.pollAt == first.at && u.pollNo < first.order {
+			first = item{at: u.pollAt, order: u.pollNo, kind: doPoll, index: int32(i)}
+			ups = int32(i)
+		}
+	}
+	if ups < 0 {
+		return w.queue.take()
+	}
+	w.UPSs[ups].pollAt = shutdown.Never
+	return first
 }
 
 // Next lets the next thing happen and gives the event for the core, or nil when
-// the core does not learn of it. The event is good until the next call.
+// the core does not learn of it. The event is good until the next call. There
+// must be a next thing: see [World.Peek].
 func (w *World) Next() *shutdown.Event {
-	it := w.queue.take()
+	it := w.due()
 	w.Now = it.at
 	w.Events++
 	switch it.kind {
@@ -164,8 +203,11 @@ func (w *World) Next() *shutdown.Event {
 		w.lastMs--
 		return w.moment(&w.Truth.Moments[it.index])
 	case doPoll:
-		if it.mark == w.UPSs[it.index].next {
-			return w.answer(it.index)
+		return w.answer(it.index)
+	case doLate:
+		if u := &w.UPSs[it.index]; it.mark == u.lates && w.Agent {
+			w.told = shutdown.Event{Kind: shutdown.Measured, UPS: it.index, Measurement: u.late}
+			return &w.told
 		}
 	case doEmpty:
 		if u := &w.UPSs[it.index]; it.mark == u.version {
@@ -205,7 +247,8 @@ func (w *World) Next() *shutdown.Event {
 		}
 	case doFinish:
 		if it.mark == w.life && w.Agent {
-			w.told = shutdown.Event{Kind: shutdown.Finished, Action: it.action, Host: it.action.Host, Outcome: it.outcome}
+			id := w.begun[it.index]
+			w.told = shutdown.Event{Kind: shutdown.Finished, Action: id, Host: id.Host, Outcome: it.outcome}
 			return &w.told
 		}
 	case doAgent:
@@ -327,8 +370,8 @@ func (w *World) phase(i int32) time.Duration {
 // poll has a UPS asked in so long; it replaces the poll that was to come.
 func (w *World) poll(i int32, in time.Duration) {
 	u := &w.UPSs[i]
-	u.next++
-	w.put(doPoll, i, in, u.next)
+	u.pollAt, u.pollNo = w.Now.Add(in), w.queue.next
+	w.queue.next++
 }
 
 // answer is what a UPS says when it is asked.
@@ -342,8 +385,16 @@ func (w *World) answer(i int32) *shutdown.Event {
 		return nil
 	}
 	w.update(i)
-	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: w.Reading(i)}
+	reading := w.Reading(i)
 	u.odd = 0
+	u.lates++ // one conversation after the other: no older answer comes after this one
+	if w.Truth.Late > 0 && w.rand.Float() < w.Truth.Late {
+		// Later than the time-out it would be lost.
+		u.late = reading
+		w.put(doLate, i, time.Duration(w.rand.Float()*float64(w.Policy.UPSs[i].Timeout())), u.lates)
+		return nil
+	}
+	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: reading}
 	return &w.told
 }
 
@@ -414,7 +465,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 	if h.told && seen != shutdown.SeenSilent {
 		w.lookSoon(k, lookAgain)
 	}
-	if h.sent && seen == h.seen && !h.told {
+	if h.sent && seen == h.seen && !(h.told && h.asked) {
 		return nil
 	}
 	h.seen, h.sent = seen, true

@@ -1,0 +1,263 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"testing"
+)
+
+// simulated runs the command and gives what it says.
+func simulated(ctx context.Context, args ...string) (code int, out, err string) {
+	var stdout, stderr bytes.Buffer
+	code = Run(ctx, append([]string{"simulate"}, args...), Streams{
+		In: strings.NewReader(""), Out: &stdout, Err: &stderr, Env: func(string) string { return "" },
+	})
+	return code, stdout.String(), stderr.String()
+}
+
+func viewed(t *testing.T, ctx context.Context, args ...string) (int, *runsView) {
+	t.Helper()
+	code, out, errs := simulated(ctx, append(args, "--json")...)
+	v := &runsView{}
+	if err := json.Unmarshal([]byte(out), v); err != nil {
+		t.Fatalf("%v: %v\n%s%s", args, err, out, errs)
+	}
+	return code, v
+}
+
+// smallBattery is the loft with a battery that is deliberately too small.
+func smallBattery(t *testing.T, ampHours string) string {
+	t.Helper()
+	text, err := os.ReadFile("../../testdata/policies/loft.hcl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	small := strings.Replace(string(text), "value = 24", "value = "+ampHours, 1)
+	if small == string(text) {
+		t.Fatal("the loft's amp_hours are not 24 any more")
+	}
+	path := filepath.Join(t.TempDir(), "small.hcl")
+	if err := os.WriteFile(path, []byte(small), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// Aim: a battery that is too small is found out, with a small outage that shows
+// it, and that fails when its file is replayed. Method: the loft with a tenth of
+// its battery, random outages as a user asks for them (fewer than the 10,000 of
+// README, since the first failing one is among them), the file that is written.
+func TestSmallBatteryIsFoundOut(t *testing.T) {
+	path := smallBattery(t, "2.2")
+	file := filepath.Join(t.TempDir(), "small.outage")
+	code, v := viewed(t, context.Background(), path, "--random", "400", "--smallest", file)
+	if code != exitUnfit || v.Verdict != verdictFails || v.Proven || v.Evidence.Random.Within.Seen == 0 {
+		t.Fatalf("exit code %d, verdict %q, proven %v, %+v", code, v.Verdict, v.Proven, v.Evidence.Random)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := 0
+	for line := range strings.Lines(string(text)) {
+		if !strings.HasPrefix(line, "#") {
+			lines++
+		}
+	}
+	if lines > 6 {
+		t.Errorf("the smallest has %d lines:\n%s", lines, text)
+	}
+	if !strings.Contains(string(text), "# Replay it: ebbline simulate "+path+" "+file) {
+		t.Errorf("the file does not say how to replay it:\n%s", text)
+	}
+	seed := strconv.FormatUint(v.Smallest.Seed, 10)
+	if code, v := viewed(t, context.Background(), path, file, "--seed", seed); code != exitUnfit || v.Verdict != verdictFails {
+		t.Errorf("its replay: exit code %d, verdict %q\n%s", code, v.Verdict, text)
+	}
+	if code, _ := viewed(t, context.Background(), path, "--random", "1", "--seed", strconv.FormatUint(v.Smallest.Of, 10)); code != exitUnfit {
+		t.Errorf("the replay of the whole: exit code %d", code)
+	}
+	t.Logf("%s", text)
+}
+
+// Aim: the three kinds of evidence are told apart, each where it is due. Method:
+// a policy for which one replay is a proof and every combination can be tried;
+// one with a peak; one that does not fit.
+func TestEvidence(t *testing.T) {
+	_, v := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "200")
+	e := &v.Evidence
+	if v.Verdict != verdictProven || !v.Proven || !e.WorstCase.Proven || e.WorstCase.Cut > 0 || *e.WorstCase.Margin < 0 {
+		t.Errorf("rig: %q, worst case %+v", v.Verdict, e.WorstCase)
+	}
+	if x := e.Exhaustive; x == nil || x.Outcomes != 243 || x.Failure != 0 {
+		t.Errorf("rig: exhaustive %+v (4 hosts and a battery with 3 classes each are 243)", x)
+	}
+	if r := e.Random; r == nil || r.All.Outages != 200 || r.All.AtMost != 3.0/200 || r.Within.Outages+r.Beyond.Outages != 200 || r.Within.Seen > 0 {
+		t.Errorf("rig: random %+v", r)
+	}
+	if v.Worst == nil || !strings.HasSuffix(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)) {
+		t.Errorf("rig: the worst %+v", v.Worst)
+	} else if _, again := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "1", "--seed", strconv.FormatUint(v.Worst.Seed, 10)); *again.Margin.Worst != *v.Worst.Margin {
+		t.Errorf("rig: the worst again has a margin of %d, not %d", *again.Margin.Worst, *v.Worst.Margin)
+	}
+	if v.Stayed == nil || v.Stayed.Share <= 0 || v.Stayed.Share > 1.02 || len(v.Stayed.Hosts) != 4 {
+		t.Errorf("rig: stayed up %+v", v.Stayed)
+	}
+
+	_, v = viewed(t, context.Background(), "../../testdata/policies/barn.hcl")
+	w := &v.Evidence.WorstCase
+	if v.Verdict != verdictHolds || v.Proven || w.Corners != 64 || w.Failed != 0 || !strings.Contains(v.Because, "bench draws more while stopping") || w.Instead == "" {
+		t.Errorf("barn: %q because %q, worst case %+v", v.Verdict, v.Because, w)
+	}
+	if v.Evidence.Exhaustive != nil || v.Evidence.WhyNot == "" || v.Evidence.Random != nil {
+		t.Errorf("barn: %+v", v.Evidence)
+	}
+
+	code, v := viewed(t, context.Background(), smallBattery(t, "2.2"))
+	if w := &v.Evidence.WorstCase; code != exitUnfit || v.Verdict != verdictFails || w.Proven || w.Cut == 0 || !strings.Contains(v.Because, "no plan is safe") {
+		t.Errorf("small: exit code %d, %q because %q, worst case %+v", code, v.Verdict, v.Because, w)
+	}
+}
+
+// Aim: the same bytes with any number of workers. Method: the whole document.
+func TestAnyNumberOfWorkers(t *testing.T) {
+	var first string
+	for _, workers := range []string{"1", "2", "5"} {
+		_, out, errs := simulated(context.Background(), "../../testdata/policies/rig.hcl", "--random", "150", "--json", "--detail", "--workers", workers)
+		if len(out) < 10_000 {
+			t.Fatal(out, errs)
+		}
+		if first == "" {
+			first = out
+		} else if out != first {
+			t.Errorf("%s workers give another document", workers)
+		}
+	}
+}
+
+// after is a context that is over when its error was asked for so many times.
+type after struct {
+	context.Context
+	left atomic.Int64
+}
+
+func (a *after) Err() error {
+	if a.left.Add(-1) < 0 {
+		return context.Canceled
+	}
+	return nil
+}
+
+// Aim: an interrupted run gives what is known so far and loses no finished
+// trial. Method: an interruption after so many looks whether there is one; the
+// outages told of are those of the whole run, one by one.
+func TestInterrupted(t *testing.T) {
+	args := []string{"../../testdata/policies/rig.hcl", "--random", "300", "--detail", "--workers", "2"}
+	_, whole := viewed(t, context.Background(), args...)
+	ctx := &after{Context: context.Background()}
+	ctx.left.Store(243 + 100) // past the combinations, into the random ones
+	code, part := viewed(t, ctx, args...)
+	if code != exitFailed || !part.Interrupted || part.Outages == 0 || part.Outages >= 300 || len(part.Runs) != part.Outages {
+		t.Fatalf("exit code %d, interrupted %v, %d outages, %d runs", code, part.Interrupted, part.Outages, len(part.Runs))
+	}
+	if r := part.Evidence.Random; r.All.Outages != part.Outages || r.All.AtMost != 3/float64(part.Outages) {
+		t.Errorf("the bound is not that of what was done: %+v of %d", r.All, part.Outages)
+	}
+	byName := map[string]runView{}
+	for _, r := range whole.Runs {
+		byName[r.Outage] = r
+	}
+	for _, r := range part.Runs {
+		a, _ := json.Marshal(r)
+		b, _ := json.Marshal(byName[r.Outage])
+		if !bytes.Equal(a, b) {
+			t.Errorf("%s differs from the whole run's", r.Outage)
+		}
+	}
+	ctx.left.Store(100)
+	if _, out, _ := simulated(ctx, args[:3]...); !strings.Contains(out, "interrupted: ") || !strings.Contains(out, "it was interrupted") {
+		t.Errorf("the text does not say so:\n%s", out)
+	}
+	t.Logf("%d of 300 outages before the interruption", part.Outages)
+}
+
+// Aim: bad input gets a clear word and the right exit code. Method: one mistake
+// each.
+func TestSimulateBadInput(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	rig := "../../testdata/policies/rig.hcl"
+	for _, c := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{rig, write("order.outage", "at 5m input lost\nat 2m input back\n")}, exitFailed, "order.outage:2: the time 2m comes after 5m0s. Write the lines in the order"},
+		{[]string{rig, write("negative.outage", "at 0s input lost\nhost web takes -5m\n")}, exitFailed, "negative.outage:2: the duration -5m is negative"},
+		{[]string{rig, write("host.outage", "at 0s input lost\nhost wbe hangs\n")}, exitFailed, "host.outage:2: the policy has no host \"wbe\". It has"},
+		{[]string{rig, write("series.csv", "t_s,vrms_pct\n5,100\n3,0\n")}, exitFailed, "series.csv:3: the time 3 comes after a later one"},
+		{[]string{rig, filepath.Join(dir, "none.outage")}, exitFailed, "none.outage cannot be read: no such file"},
+		{[]string{rig, "nihgt"}, exitFailed, "no outage of that name. Named ones are"},
+		{[]string{rig, dir + "/"}, exitFailed, "it is a folder"},
+		{[]string{rig, "--seed", "soon"}, exitUsage, "--seed cannot be \"soon\": write a whole number"},
+		{[]string{rig, "--seed", "-1"}, exitUsage, "--seed cannot be \"-1\": write a whole number, from 0 up"},
+		{[]string{rig, "--seed", "99999999999999999999"}, exitUsage, "it is too large"},
+		{[]string{rig, "--random", "-5"}, exitUsage, "--random takes a number from 0 to"},
+		{[]string{rig, "--random", "many"}, exitUsage, "--random cannot be \"many\": write a whole number"},
+		{[]string{rig, "--workers", "0"}, exitUsage, "--workers takes a number from 1"},
+		{[]string{rig, "--smallest", filepath.Join(dir, "no", "such", "x.outage")}, exitFailed, "x.outage cannot be written: no such file or directory. Name a file in a folder"},
+		{[]string{rig, "--random", "2", "--transcript"}, exitUsage, "--transcript shows one outage; 2 are"},
+		{[]string{filepath.Join(dir, "none.hcl")}, exitRefused, "none.hcl cannot be read"},
+		{nil, exitUsage, "no policy is named"},
+	} {
+		code, out, errs := simulated(context.Background(), c.args...)
+		if code != c.code || !strings.Contains(errs, c.want) || out != "" {
+			t.Errorf("%v: exit code %d, want %d\n%s%swant %q", c.args, code, c.code, out, errs, c.want)
+		}
+	}
+}
+
+// Aim: each named outage can be replayed by its name, with any policy, keeps
+// every promise there, and is listed. Method: all of them.
+func TestNamedOutages(t *testing.T) {
+	_, list, _ := simulated(context.Background(), "--names")
+	readme, err := os.ReadFile("../../testdata/outages/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range outageNames() {
+		if !strings.Contains(list, name+" ") {
+			t.Errorf("--names does not list %s:\n%s", name, list)
+		}
+		if !strings.Contains(string(readme), "| "+name+" |") {
+			t.Errorf("testdata/outages/README.md does not list %s", name)
+		}
+		for _, file := range []string{"loft.hcl", "barn.hcl", "rig.hcl"} {
+			s := &simulation{p: tunePolicy(t, file), day: 20454, seed: 1, detail: true}
+			o, bad := s.outage(name)
+			if len(bad) > 0 {
+				t.Errorf("%s with %s: %v", name, file, bad)
+				continue
+			}
+			w, err := s.newWorker()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, broken := w.replay(o, 1); len(broken) > 0 {
+				t.Errorf("%s with %s: %+v", name, file, broken)
+			}
+		}
+	}
+}

@@ -1,0 +1,380 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"sort"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+	"ebbline/simulate"
+	"ebbline/simulate/report"
+	"ebbline/simulate/world"
+)
+
+// showRuns writes the result for people.
+func (c *call) showRuns(s *simulation, v *runsView, faults bool) {
+	width, color := terminal(c.Out)
+	st := c.style(width, color)
+	if len(s.runs) == 1 && s.runs[0].done {
+		c.drawRun(s, st)
+		fmt.Fprintln(c.Out)
+	} else if s.random == 0 || s.detail {
+		s.table(c.Out, width)
+		fmt.Fprintln(c.Out)
+	}
+	if faults {
+		showTried(c.Out, v)
+	}
+	t := &proofText{w: c.Out, width: min(width, 100)}
+	t.broken(v)
+	if v.Interrupted {
+		t.item("", fmt.Sprintf("interrupted: %d of %d outages were replayed, and what follows is of those", v.Outages, len(s.runs)))
+	}
+	t.verdict(s, v)
+	t.evidence(s, v)
+	t.margins(v)
+	t.stayed(v)
+	t.smallest(s, v)
+}
+
+// proofText writes paragraphs under a hanging head.
+type proofText struct {
+	w     io.Writer
+	width int
+}
+
+// item writes a head and a text that is wrapped right of it.
+func (t *proofText) item(head, text string) {
+	const indent = 12
+	left := 0
+	if head != "" {
+		left = indent
+		fmt.Fprintf(t.w, "%-*s", indent, head)
+	}
+	at := left
+	for i, word := range strings.Fields(strings.ReplaceAll(text, " %", "\u00a0%")) {
+		word = strings.ReplaceAll(word, "\u00a0", " ")
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case at+1+n > t.width:
+			fmt.Fprintf(t.w, "\n%*s", left, "")
+			at = left
+		default:
+			fmt.Fprint(t.w, " ")
+			at++
+		}
+		fmt.Fprint(t.w, word)
+		at += n
+	}
+	fmt.Fprintln(t.w)
+}
+
+// broken lists the first broken promise of the first few outages.
+func (t *proofText) broken(v *runsView) {
+	last, shown := "", 0
+	for _, x := range v.Violations {
+		if x.Outage == last {
+			continue
+		}
+		if last = x.Outage; shown == 8 {
+			t.item("", "… and more: --json lists all")
+			break
+		}
+		shown++
+		t.item("", fmt.Sprintf("%s broken in %q (seed %d): %s", x.Promise, x.Outage, x.Seed, x.Text))
+	}
+}
+
+func (t *proofText) verdict(s *simulation, v *runsView) {
+	switch v.Verdict {
+	case verdictFails:
+		t.item("", fmt.Sprintf("FAILS in %d of %s", v.Failed, count(v.Outages, "outage")))
+	case verdictProven:
+		t.item("", fmt.Sprintf("PROVEN; and %s held", count(v.Outages, "outage")))
+	default:
+		t.item("", fmt.Sprintf("HOLDS in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
+	}
+	fmt.Fprintln(t.w)
+}
+
+func (t *proofText) evidence(s *simulation, v *runsView) {
+	t.worstCase(s, v)
+	if x := v.Evidence.Exhaustive; x != nil {
+		text := fmt.Sprintf("all %d combinations of stopping times and batteries in an outage that outlasts them, each class at its bad end: ", x.Outcomes)
+		if x.Failure == 0 {
+			text += "none cuts a host"
+		} else {
+			text += fmt.Sprintf("the chance that a host is cut is exactly %s in this model", chance(x.Failure))
+		}
+		if x.Margin != nil {
+			text += "; worst margin " + spelled(*x.Margin)
+		}
+		t.item("exhaustive", text)
+	} else if v.Evidence.WhyNot != "" {
+		t.item("exhaustive", "not tried: "+v.Evidence.WhyNot)
+	}
+	if r := v.Evidence.Random; r != nil {
+		t.random(r)
+	}
+}
+
+func (t *proofText) worstCase(s *simulation, v *runsView) {
+	w := &v.Evidence.WorstCase
+	if w.Proven {
+		text := "proven for every outage, however long, in rooms within the bounds (full batteries that hold at least their low projection, hosts that draw no more than the policy says and stop within their first allowance), because " + v.becauseProven()
+		if w.Margin != nil {
+			text += "; margin there " + spelled(*w.Margin)
+		}
+		t.item("worst case", text)
+		return
+	}
+	text := "not proven:"
+	for _, c := range w.Conditions {
+		if !c.Holds {
+			text += " " + c.Text + ";"
+		}
+	}
+	text += fmt.Sprintf(" in the one replay at the bounds %s lost power", count(w.Cut, "host"))
+	if w.Instead != "" {
+		text += "; instead: " + w.Instead
+	}
+	t.item("worst case", text)
+}
+
+// becauseProven is the reason of a proof, whatever the verdict.
+func (v *runsView) becauseProven() string {
+	var parts []string
+	for _, c := range v.Evidence.WorstCase.Conditions {
+		parts = append(parts, c.Text)
+	}
+	return strings.Join(parts, ", and ") + ": less power is always safer, and one replay at the bounds has the most"
+}
+
+func (t *proofText) random(r *randomView) {
+	t.item("random", fmt.Sprintf("promises broken in %s", r.All.text()))
+	if r.Within.Outages > 0 {
+		t.item(" ", fmt.Sprintf("in rooms within the bounds, hosts cut in %s", r.Within.text()))
+	}
+	if r.Beyond.Outages > 0 {
+		t.item(" ", fmt.Sprintf("in rooms worse than any plan is made for (--faults lists them), hosts cut in %s", r.Beyond.text()))
+	}
+}
+
+// text says how often something was seen and what that bounds, at 95 %.
+func (v *seenView) text() string {
+	if v.Seen == 0 {
+		return fmt.Sprintf("none of %d: at most %s at 95 %%", v.Outages, chance(v.AtMost))
+	}
+	return fmt.Sprintf("%d of %d: between %s and %s at 95 %%", v.Seen, v.Outages, chance(v.AtLeast), chance(v.AtMost))
+}
+
+// chance writes a probability in percent with two figures that count.
+func chance(p float64) string { return fmt.Sprintf("%.2g %%", 100*p) }
+
+func (t *proofText) margins(v *runsView) {
+	if v.Margin.Worst == nil {
+		t.item("margin", "no host went off on battery")
+		return
+	}
+	t.item("margin", fmt.Sprintf("worst %s, 5 %% below %s, median %s", spelled(*v.Margin.Worst), spelled(*v.Margin.P05), spelled(*v.Margin.Median)))
+	if v.Worst != nil && v.Outages > 1 {
+		t.item("worst", fmt.Sprintf("%q; again:", v.Worst.Outage))
+		fmt.Fprintf(t.w, "%12s%s\n", "", v.Worst.Command)
+	}
+}
+
+func (t *proofText) stayed(v *runsView) {
+	if v.Stayed == nil {
+		return
+	}
+	fmt.Fprintln(t.w)
+	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of the best that was possible with hindsight, weighed by priority, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
+	name := 4
+	for _, h := range v.Stayed.Hosts {
+		name = max(name, len(h.Name))
+	}
+	fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, "host", "median", "best")
+	for _, h := range v.Stayed.Hosts {
+		fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, h.Name, spelled(h.Median), spelled(h.Best))
+	}
+}
+
+func (t *proofText) smallest(s *simulation, v *runsView) {
+	m := s.smallest
+	if m == nil {
+		return
+	}
+	fmt.Fprintln(t.w)
+	t.item("", fmt.Sprintf("the smallest outage found that fails so (%s); --smallest FILE writes it:", m.why))
+	for line := range strings.Lines(m.text) {
+		if !strings.HasPrefix(line, "#") {
+			fmt.Fprintf(t.w, "  %s", line)
+		}
+	}
+	t.item("", "the whole one again:")
+	fmt.Fprintf(t.w, "  %s\n", s.again(m.of))
+}
+
+// showTried writes the table of what random outages are drawn from.
+func showTried(w io.Writer, v *runsView) {
+	t := &proofText{w: w, width: 80}
+	row := func(r *triedView) {
+		mark := ""
+		if r.Beyond {
+			mark = " *"
+		}
+		fmt.Fprintf(w, "%7d %6d %6d  %s%s\n", r.Outages, r.Cut, r.Failed, r.Name, mark)
+		t.item(" ", r.Drawn)
+	}
+	if len(v.Shapes) > 0 {
+		fmt.Fprintf(w, "%7s %6s %6s  how the input was lost\n", "tried", "cut", "failed")
+		for i := range v.Shapes {
+			row(&v.Shapes[i])
+		}
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintf(w, "%7s %6s %6s  fault\n", "tried", "cut", "failed")
+	for i := range v.Faults {
+		row(&v.Faults[i])
+	}
+	fmt.Fprint(w, "* worse than any plan is made for: a host that is cut then is counted apart\n\n")
+}
+
+func (s *simulation) table(w io.Writer, columns int) {
+	fmt.Fprintf(w, "%7s %8s %5s %5s %5s  outage\n", "seed", "margin", "clean", "cut", "up")
+	for i := range s.runs {
+		o := &s.runs[i]
+		if !o.done {
+			continue
+		}
+		name, seed := s.nameOf(i)
+		var n [4]int
+		for k := range o.run.Hosts {
+			n[o.run.Hosts[k].End]++
+		}
+		margin := "-"
+		if o.margin != simulate.Untested {
+			margin = shutdown.Spell(o.margin)
+		}
+		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
+	}
+}
+
+// the gives the one outage of a simulation of one.
+func (s *simulation) the() (*simulate.Outage, error) {
+	if len(s.named) == 1 {
+		return s.named[0], nil
+	}
+	dice, err := simulate.NewDice(s.p, s.day)
+	if err != nil {
+		return nil, err
+	}
+	o := &simulate.Outage{Name: fmt.Sprintf("random %d", s.seed)}
+	dice.Draw(s.seed, o)
+	return o, nil
+}
+
+// record replays the one outage and keeps what happened.
+func (s *simulation) record(text bool) (*simulate.Outage, *simulate.Recorder, *simulate.Run, error) {
+	o, err := s.the()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	r, err := simulate.NewRunner(s.p, s.day)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	rec := simulate.NewRecorder(r)
+	rec.Text = text
+	var run simulate.Run
+	r.Run(o.Truth(s.seed), &run)
+	return o, rec, &run, nil
+}
+
+func (c *call) transcript(s *simulation) int {
+	_, rec, run, err := s.record(true)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	for _, l := range rec.Lines {
+		fmt.Fprintln(c.Out, l)
+	}
+	if run.Cut > 0 {
+		return exitUnfit
+	}
+	return exitDone
+}
+
+// drawRun draws the one outage: hosts, batteries, and what was told.
+func (c *call) drawRun(s *simulation, st report.Style) {
+	o, rec, run, err := s.record(false)
+	if err != nil {
+		return
+	}
+	chart := &report.Chart{Title: o.Name, Length: interesting(rec, o)}
+	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut, simulate.Off: 0}
+	for _, k := range byPriority(s.p) {
+		bar := report.Bar{Name: s.p.Hosts[k].Name, Note: fmt.Sprint(s.p.Hosts[k].Priority), Right: run.Hosts[k].End.String()}
+		if a := run.Hosts[k].Asked; a >= 0 {
+			bar.Right = fmt.Sprintf("%-5s %s", run.Hosts[k].End, shutdown.Spell(a))
+		}
+		for _, sp := range rec.Spans[k] {
+			if kind := kinds[sp.Being]; kind != 0 {
+				bar.Spans = append(bar.Spans, report.Span{From: sp.From, To: sp.To, Kind: kind})
+			}
+		}
+		chart.Bars = append(chart.Bars, bar)
+	}
+	for i := range s.p.UPSs {
+		cv := report.Curve{Name: s.p.UPSs[i].Name}
+		for _, l := range rec.Curves[i] {
+			cv.Low = append(cv.Low, report.Point{At: l.At, Left: l.Left})
+		}
+		chart.Curves = append(chart.Curves, cv)
+	}
+	for _, m := range o.Moments {
+		switch {
+		case m.What == world.InputLost && m.At < chart.Length:
+			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: "input lost"})
+		case m.What == world.InputBack && m.At < chart.Length:
+			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: "input back"})
+		}
+	}
+	report.Draw(c.Out, chart, st)
+	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked.\nbattery: what is truly left.")
+	fmt.Fprintln(c.Out)
+	for _, n := range rec.Notes {
+		hang(c.Out, fmt.Sprintf("%9s  ", shutdown.Spell(n.At)), n.Notice.Text(s.p), st.Width)
+	}
+}
+
+// interesting is how much of a run is worth drawing: to a little after the last
+// thing that a host did.
+func interesting(rec *simulate.Recorder, o *simulate.Outage) time.Duration {
+	d := 2 * time.Minute
+	for _, spans := range rec.Spans {
+		for _, sp := range spans[1:] {
+			d = max(d, sp.From)
+		}
+	}
+	for _, m := range o.Moments {
+		if m.What == world.InputBack && m.At < 2*d {
+			d = max(d, m.At)
+		}
+	}
+	return d + d/10
+}
+
+func byPriority(p *policy.Policy) []int {
+	order := make([]int, len(p.Hosts))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return p.Hosts[order[a]].Priority < p.Hosts[order[b]].Priority })
+	return order
+}

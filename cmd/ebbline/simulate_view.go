@@ -1,0 +1,405 @@
+package main
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+
+	"ebbline/simulate"
+)
+
+// The three verdicts.
+const (
+	verdictProven = "proven" // for every room within the bounds
+	verdictHolds  = "holds"  // in all that was tried
+	verdictFails  = "fails"
+)
+
+// runsView is the document of `simulate --json`.
+type runsView struct {
+	Outages     int             `json:"outages"`
+	Interrupted bool            `json:"interrupted"`
+	Seed        uint64          `json:"seed"`
+	Verdict     string          `json:"verdict"`
+	Proven      bool            `json:"proven"`
+	Because     string          `json:"because"`
+	Margin      marginView      `json:"margin_seconds"`
+	Cut         int             `json:"outages_with_a_host_cut"`
+	Failed      int             `json:"outages_failed"`
+	Evidence    evidenceView    `json:"evidence"`
+	Worst       *worstView      `json:"worst"`
+	Violations  []violationView `json:"violations"`
+	Smallest    *smallestView   `json:"smallest,omitempty"`
+	Stayed      *stayedView     `json:"stayed_up,omitempty"`
+	Shapes      []triedView     `json:"shapes_tried,omitempty"`
+	Faults      []triedView     `json:"faults_tried"`
+	Runs        []runView       `json:"runs,omitempty"`
+}
+
+// evidenceView keeps the three kinds of evidence apart.
+type evidenceView struct {
+	WorstCase  worstCaseView   `json:"worst_case"`
+	Exhaustive *exhaustiveView `json:"exhaustive"`
+	WhyNot     string          `json:"not_exhaustive_because,omitempty"`
+	Random     *randomView     `json:"random"`
+}
+
+type worstCaseView struct {
+	Proven     bool            `json:"proven"`
+	Conditions []conditionView `json:"conditions"`
+	Margin     *int64          `json:"margin_seconds"`
+	Cut        int             `json:"hosts_cut"`
+	Instead    string          `json:"instead,omitempty"`
+	Corners    int             `json:"corners,omitempty"`
+	Failed     int             `json:"corners_failed,omitempty"`
+}
+
+type conditionView struct {
+	Name  string `json:"name"`
+	Holds bool   `json:"holds"`
+	Text  string `json:"text"`
+}
+
+type exhaustiveView struct {
+	Outcomes int     `json:"outcomes"`
+	Failure  float64 `json:"failure_probability"`
+	Margin   *int64  `json:"worst_margin_seconds"`
+}
+
+// randomView is what was seen in random outages: of those in rooms no worse than
+// plans are made for, and of the others.
+type randomView struct {
+	All    seenView `json:"promise_broken"`
+	Within seenView `json:"host_cut_within_the_bounds"`
+	Beyond seenView `json:"host_cut_beyond_the_bounds"`
+}
+
+// seenView is how often something was seen, and what that says of its chance.
+type seenView struct {
+	Outages int     `json:"outages"`
+	Seen    int     `json:"seen"`
+	AtLeast float64 `json:"probability_at_least"`
+	AtMost  float64 `json:"probability_at_most"`
+}
+
+func (v *seenView) add(seen bool) {
+	if v.Outages++; seen {
+		v.Seen++
+	}
+}
+
+func (v *seenView) bound() { v.AtLeast, v.AtMost = simulate.Chance(v.Seen, v.Outages) }
+
+type worstView struct {
+	Outage  string `json:"outage"`
+	Seed    uint64 `json:"seed"`
+	Margin  *int64 `json:"margin_seconds"`
+	Command string `json:"command"`
+}
+
+type smallestView struct {
+	Text    string `json:"text"`
+	Why     string `json:"why"`
+	Of      uint64 `json:"of_seed"`
+	Seed    uint64 `json:"seed"`
+	Outages string `json:"command_of_the_whole"`
+}
+
+// stayedView is how long hosts stayed up against the best that was possible.
+type stayedView struct {
+	Outages int              `json:"outages"`
+	Share   float64          `json:"share_of_the_best"`
+	Hosts   []hostStayedView `json:"hosts"`
+}
+
+type hostStayedView struct {
+	Name   string `json:"name"`
+	Median int64  `json:"median_seconds"`
+	Best   int64  `json:"median_best_seconds"`
+}
+
+type triedView struct {
+	Name    string `json:"name"`
+	Outages int    `json:"outages"`
+	Cut     int    `json:"cut"`
+	Failed  int    `json:"failed"`
+	Beyond  bool   `json:"beyond_the_bounds,omitempty"`
+	Drawn   string `json:"drawn,omitempty"`
+}
+
+type marginView struct {
+	Worst  *int64 `json:"worst"`
+	P05    *int64 `json:"p05"`
+	Median *int64 `json:"median"`
+}
+
+type violationView struct {
+	Promise string `json:"promise"`
+	Outage  string `json:"outage"`
+	Seed    uint64 `json:"seed"`
+	Text    string `json:"text"`
+}
+
+type runView struct {
+	Outage string        `json:"outage"`
+	Seed   uint64        `json:"seed"`
+	Margin *int64        `json:"margin_seconds"`
+	Over   bool          `json:"back_to_normal"`
+	Hosts  []hostRunView `json:"hosts"`
+}
+
+type hostRunView struct {
+	Name    string `json:"name"`
+	Asked   *int64 `json:"asked_seconds"`
+	Down    *int64 `json:"down_seconds"`
+	End     string `json:"end"`
+	Started *int64 `json:"started_seconds"`
+}
+
+// secondsOf is a margin for JSON: null when no host went off on battery.
+func secondsOf(d time.Duration) *int64 {
+	if d == simulate.Untested {
+		return nil
+	}
+	n := seconds(d)
+	return &n
+}
+
+func (s *simulation) view() *runsView {
+	v := &runsView{Seed: s.seed, Interrupted: s.stopped, Proven: s.proof.proven, Violations: []violationView{}, Faults: []triedView{}}
+	var margins []time.Duration
+	worst := -1
+	for i := range s.runs {
+		o := &s.runs[i]
+		if !o.done {
+			continue // interrupted
+		}
+		name, seed := s.nameOf(i)
+		v.Outages++
+		if o.cut > 0 {
+			v.Cut++
+		}
+		if o.failed {
+			v.Failed++
+		}
+		if o.margin != simulate.Untested {
+			margins = append(margins, o.margin)
+			if worst < 0 || o.margin < s.runs[worst].margin {
+				worst = i
+			}
+		}
+		for _, x := range o.broken {
+			v.Violations = append(v.Violations, violationView{x.Promise, name, seed, x.Text})
+		}
+		if o.run != nil && (s.detail || len(s.runs) == 1) {
+			v.Runs = append(v.Runs, s.runOf(o, name, seed))
+		}
+	}
+	sort.Slice(margins, func(a, b int) bool { return margins[a] < margins[b] })
+	at := func(q float64) *int64 {
+		if len(margins) == 0 {
+			return nil
+		}
+		return secondsOf(margins[int(q*float64(len(margins)-1))])
+	}
+	v.Margin = marginView{at(0), at(0.05), at(0.5)}
+	if worst >= 0 {
+		name, seed := s.nameOf(worst)
+		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].margin), s.again(worst)}
+	}
+	s.evidence(v)
+	s.verdict(v)
+	s.tried(v)
+	s.stayed(v)
+	if m := s.smallest; m != nil {
+		_, of := s.nameOf(m.of)
+		v.Smallest = &smallestView{m.text, m.why, of, m.seed, s.again(m.of)}
+	}
+	return v
+}
+
+func (s *simulation) evidence(v *runsView) {
+	p := &s.proof
+	w := worstCaseView{Proven: p.proven, Margin: secondsOf(p.margin), Cut: p.cut, Instead: p.instead(), Corners: p.corners, Failed: p.failed}
+	for _, c := range p.conditions {
+		w.Conditions = append(w.Conditions, conditionView(c))
+	}
+	v.Evidence = evidenceView{WorstCase: w, WhyNot: s.exact.whyNot}
+	if x := &s.exact; x.outcomes > 0 {
+		v.Evidence.Exhaustive = &exhaustiveView{x.outcomes, x.bad, secondsOf(x.margin)}
+	}
+	r := randomView{}
+	for i := len(s.named); i < len(s.runs); i++ {
+		o := &s.runs[i]
+		if !o.done {
+			continue
+		}
+		r.All.add(len(o.broken) > 0)
+		if simulate.Beyond(o.faults) == 0 {
+			r.Within.add(o.cut > 0)
+		} else {
+			r.Beyond.add(o.cut > 0)
+		}
+	}
+	if r.All.Outages > 0 {
+		r.All.bound()
+		r.Within.bound()
+		r.Beyond.bound()
+		v.Evidence.Random = &r
+	}
+}
+
+// instead says what was done where one replay proves nothing.
+func (p *proof) instead() string {
+	switch {
+	case p.proven:
+		return ""
+	case p.corners > 0:
+		return fmt.Sprintf("every host quick or at its whole allowance, in all %d combinations, at the low battery: %s; what lies between is not covered", p.corners, failedOf(p.failed))
+	}
+	for _, c := range p.conditions {
+		if !c.Holds && c.Name != "fits" {
+			return "stops staggered and the plan replayed as it stands, at worst durations; too many hosts to try every combination of quick and slow stops"
+		}
+	}
+	if len(p.conditions) > 0 && !p.conditions[len(p.conditions)-1].Holds {
+		return "the plan that comes nearest was put to the outages below"
+	}
+	return ""
+}
+
+func failedOf(n int) string {
+	if n == 0 {
+		return "none failed"
+	}
+	return fmt.Sprintf("%d failed", n)
+}
+
+// verdict sums up.
+func (s *simulation) verdict(v *runsView) {
+	p := &s.proof
+	var doubts []string
+	for _, c := range p.conditions {
+		if !c.Holds {
+			doubts = append(doubts, c.Text)
+		}
+	}
+	if len(doubts) == 0 && !p.proven {
+		doubts = append(doubts, fmt.Sprintf("in the replay at the bounds %s lost power and %s broken", count(p.cut, "host"), count(p.broken, "promise")))
+	}
+	v.Because = strings.Join(doubts, "; ")
+	switch {
+	case v.Failed > 0:
+		v.Verdict = verdictFails
+	case p.proven:
+		v.Verdict = verdictProven
+		v.Because = "no host draws more while stopping than while up and stops are not limited, so one replay at the low battery and the longest stops bounds every milder room"
+	default:
+		v.Verdict = verdictHolds
+	}
+}
+
+// tried counts shapes and faults.
+func (s *simulation) tried(v *runsView) {
+	var shapes [len(simulate.Shapes)]triedView
+	var faults [len(simulate.Catalogue)]triedView
+	for i := range s.runs {
+		o := &s.runs[i]
+		if !o.done {
+			continue
+		}
+		shapes[o.shape].count(o)
+		for f := range faults {
+			if o.faults.Has(simulate.Fault(f)) {
+				faults[f].count(o)
+			}
+		}
+	}
+	for k := range simulate.Shapes {
+		if a := &simulate.Shapes[k]; k > 0 && shapes[k].Outages > 0 {
+			shapes[k].Name, shapes[k].Drawn = a.Name, fmt.Sprintf("%g %% of outages: %s", 100*a.Part, a.Spread)
+			v.Shapes = append(v.Shapes, shapes[k])
+		}
+	}
+	for f := range simulate.Catalogue {
+		a := &simulate.Catalogue[f]
+		t := faults[f]
+		t.Name, t.Beyond, t.Drawn = a.Name, a.Beyond, drawnHow(a)
+		v.Faults = append(v.Faults, t)
+	}
+}
+
+func (t *triedView) count(o *outcome) {
+	t.Outages++
+	if o.cut > 0 {
+		t.Cut++
+	}
+	if o.failed {
+		t.Failed++
+	}
+}
+
+// drawnHow says how a fault is drawn and what its worst is.
+func drawnHow(a *simulate.About) string {
+	var parts []string
+	if a.Chance > 0 {
+		parts = append(parts, strings.TrimSuffix(fmt.Sprintf("each %s with %g %%: %s", a.Each, 100*a.Chance, a.Spread), ": "))
+	} else {
+		parts = append(parts, a.Spread)
+	}
+	if a.Worst != "" {
+		parts = append(parts, "worst: "+a.Worst)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// stayed sums up how long hosts stayed up in the outages that outlasted some of
+// them.
+func (s *simulation) stayed(v *runsView) {
+	stayed, best := make([][]time.Duration, len(s.p.Hosts)), make([][]time.Duration, len(s.p.Hosts))
+	share, n := 0.0, 0
+	for i := range s.runs {
+		o := &s.runs[i]
+		if !o.done || o.length == 0 {
+			continue
+		}
+		n++
+		share += simulate.Share(s.p, o.stayed, o.best)
+		for k := range o.best {
+			if o.best[k] >= 0 {
+				stayed[k], best[k] = append(stayed[k], o.stayed[k]), append(best[k], o.best[k])
+			}
+		}
+	}
+	if n == 0 {
+		return
+	}
+	v.Stayed = &stayedView{Outages: n, Share: share / float64(n)}
+	for _, k := range byPriority(s.p) {
+		if len(best[k]) > 0 {
+			v.Stayed.Hosts = append(v.Stayed.Hosts, hostStayedView{s.p.Hosts[k].Name, seconds(median(stayed[k])), seconds(median(best[k]))})
+		}
+	}
+}
+
+func median(d []time.Duration) time.Duration {
+	sort.Slice(d, func(a, b int) bool { return d[a] < d[b] })
+	return d[len(d)/2]
+}
+
+func (s *simulation) runOf(o *outcome, name string, seed uint64) runView {
+	v := runView{Outage: name, Seed: seed, Over: o.run.Over, Hosts: []hostRunView{}, Margin: secondsOf(o.margin)}
+	some := func(d time.Duration) *int64 {
+		if d < 0 {
+			return nil
+		}
+		n := seconds(d)
+		return &n
+	}
+	for k := range o.run.Hosts {
+		h := &o.run.Hosts[k]
+		v.Hosts = append(v.Hosts, hostRunView{s.p.Hosts[k].Name, some(h.Asked), some(h.Down), h.End.String(), some(h.Started)})
+	}
+	return v
+}

@@ -1,0 +1,90 @@
+package simulate
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// mutations are faults put into the core, each in one place. The text must be
+// there once: where the core has changed, write down its successor.
+var mutations = []struct {
+	name, file, from, to string
+	caught               *regexp.Regexp
+}{
+	{
+		"an order reversed", "outage.go",
+		"!self && !dependsOn(s.Policy.Hosts[i].DependsOn, k)",
+		"!self && !dependsOn(s.Policy.Hosts[k].DependsOn, i)",
+		regexp.MustCompile(`P2 broken at .* was asked to stop while .*, which depends on it, is up`),
+	},
+	{
+		"a deadline ignored", "outage.go",
+		"case at < h.Start && (blocker < 0 || at < h.Latest):",
+		"case at < h.Start.Add(time.Hour) && (blocker < 0 || at < h.Latest):",
+		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
+	},
+	{
+		"silence read as good", "step.go",
+		"case u.OnBattery() && !u.Dead:\n\t\tu.Charge = ",
+		"case u.OnBattery() && !u.Dead && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery() && !u.Dead:\n\t\tu.Charge = ",
+		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
+	},
+}
+
+// Aim: the soak and the list of fears are worth something: a core with a fault
+// in it does not pass them. Method: for each mutation this package's own tests
+// are built with a changed copy of one file of the core (go test -overlay; the
+// core has no hooks for this) and run; they must build, and fail for the
+// promise that the fault breaks.
+func TestMutationsAreCaught(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds the tests once per mutation")
+	}
+	core, err := filepath.Abs("../shutdown")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range mutations {
+		t.Run(m.name, func(t *testing.T) {
+			t.Parallel()
+			path := filepath.Join(core, m.file)
+			text, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n := strings.Count(string(text), m.from); n != 1 {
+				t.Fatalf("%s has %d times, not once: %s", m.file, n, m.from)
+			}
+			dir := t.TempDir()
+			changed, overlay := filepath.Join(dir, m.file), filepath.Join(dir, "overlay.json")
+			if err := os.WriteFile(changed, []byte(strings.Replace(string(text), m.from, m.to, 1)), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			list, err := json.Marshal(map[string]any{"Replace": map[string]string{path: changed}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(overlay, list, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			cmd := exec.Command("go", "test", "-overlay", overlay, "-vet=off", "-count=1", "-timeout", "120s", "-run", "^(TestSoak|TestFears)$", "-soak", "250", ".")
+			out, err := cmd.CombinedOutput()
+			if strings.Contains(string(out), "[build failed]") || strings.Contains(string(out), "[setup failed]") {
+				t.Fatalf("the changed core does not build:\n%s", out)
+			}
+			if err == nil {
+				t.Fatalf("the changed core passes:\n%s", out)
+			}
+			caught := m.caught.Find(out)
+			if caught == nil {
+				t.Fatalf("it fails, but not by %s:\n%.2000s", m.caught, out)
+			}
+			t.Logf("caught: %s", caught)
+		})
+	}
+}
