@@ -89,6 +89,9 @@ func (s *State) over(at Instant, out []Effect) []Effect {
 	out = append(out, n)
 	s.Began = 0
 	s.Planned = false
+	for i := range s.UPSs {
+		s.UPSs[i].CutFrom, s.UPSs[i].CutTo = 0, 0
+	}
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
 		h.Forced, h.Prepared, h.Preparing = false, false, false

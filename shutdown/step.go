@@ -532,11 +532,11 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 		out = append(out, Effect{Kind: Poll, UPS: int32(i)})
 		if rebooted {
 			// Nobody saw the time between: the charge is what the UPS says, or none.
+			if s.Outstanding() {
+				u.cut(u.LastAt)
+			}
 			u.Known, u.Charge, u.ChargeAt = false, u.Belief.Model.At(0), at
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
-			if u.Lost != 0 {
-				u.cut(u.Lost)
-			}
 			s.Planned = false // until something new is known
 		} else if u.OnBattery() {
 			u.Readings, u.LastAt, u.Heard = 1, at, at // the input may have come back meanwhile: another answer is wanted, or silence
