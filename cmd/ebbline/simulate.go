@@ -19,7 +19,7 @@ import (
 var simulateCommand = command{
 	name:  "simulate",
 	about: "replays outages against the real decision code",
-	usage: "[POLICY] [OUTAGE ...] [--random N] [--seed S] [--detail] [--json]",
+	usage: "[POLICY] [OUTAGE ...] [--random N] [--seed S] [--report FILE] [--json] [...]",
 	help: `Replays outages against the very code that the agent decides with, in a modelled
 room, and says whether every host is off in time and every promise is kept.
 
@@ -51,6 +51,7 @@ func runSimulate(ctx context.Context, c *call) int {
 	lines := c.flags.Bool("transcript", false, "print every event and what the core answered (of one outage)")
 	faults := c.flags.Bool("faults", false, "show the faults and outages that random ones are drawn from, and how often each was tried")
 	smallest := c.flags.String("smallest", "", "write the smallest failing outage that is found to `FILE`")
+	page := c.flags.String("report", "", "write the report to `FILE`, one page of HTML that needs nothing else")
 	listed := c.flags.Bool("names", false, "list the named outages")
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
 	if err := c.parse(1000); err != nil {
@@ -80,8 +81,10 @@ func runSimulate(ctx context.Context, c *call) int {
 	if err := job.outages(files); err != nil {
 		return c.fail("%v", err)
 	}
-	if err := writable(*smallest); err != nil {
-		return c.fail("%v", err)
+	for _, path := range []string{*smallest, *page} {
+		if err := writable(path); err != nil {
+			return c.fail("%v", err)
+		}
 	}
 	if *lines {
 		if job.count() != 1 {
@@ -97,6 +100,9 @@ func runSimulate(ctx context.Context, c *call) int {
 		return c.fail("%v", err)
 	}
 	v := job.view()
+	if err := job.writeReport(*page, v); err != nil {
+		return c.fail("%v", err)
+	}
 	if c.json {
 		printJSON(c.Out, v)
 	} else {

@@ -218,6 +218,8 @@ func TestSimulateBadInput(t *testing.T) {
 		{[]string{rig, "--random", "many"}, exitUsage, "\"many\" for --random: it is not a number"},
 		{[]string{rig, "--workers", "0"}, exitUsage, "--workers takes a number from 1"},
 		{[]string{rig, "--smallest", filepath.Join(dir, "no", "such", "x.outage")}, exitFailed, "x.outage cannot be written: no such file or directory. Name a file in a folder"},
+		{[]string{rig, "--report", dir}, exitFailed, "cannot be written: is a directory. Name a file"},
+		{[]string{rig, "--report", filepath.Join(dir, "no", "x.html")}, exitFailed, "x.html cannot be written: no such file or directory"},
 		{[]string{rig, "--random", "2", "--transcript"}, exitUsage, "--transcript shows one outage; 2 are"},
 		{[]string{filepath.Join(dir, "none.hcl")}, exitFailed, "none.hcl cannot be read"},
 		{nil, exitUsage, "no policy is named"},
@@ -259,5 +261,30 @@ func TestNamedOutages(t *testing.T) {
 				t.Errorf("%s with %s: %+v", name, file, broken)
 			}
 		}
+	}
+}
+
+// Aim: the report is a whole page with what it is for. Method: the one of a
+// policy that fails, looked at for each part; the command in it makes it again.
+func TestReportIsWritten(t *testing.T) {
+	dir := t.TempDir()
+	path := smallBattery(t, "2.2")
+	page := filepath.Join(dir, "page.html")
+	args := []string{path, "--random", "200", "--report", page}
+	if code, _, errs := simulated(context.Background(), args...); code != exitUnfit || errs != "" {
+		t.Fatalf("exit code %d\n%s", code, errs)
+	}
+	first, err := os.ReadFile(page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"loft: does the plan finish", ">Fails<", "Worst case: not proven", "The plan", "Margins", "How long each host stayed up", "battery below its low projection", "The worst outage", "--random 200 --seed 1 --report " + page, "vault", "</html>"} {
+		if !strings.Contains(string(first), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	simulated(context.Background(), args...)
+	if again, err := os.ReadFile(page); err != nil || !bytes.Equal(first, again) {
+		t.Errorf("made again it differs: %v", err)
 	}
 }

@@ -265,25 +265,19 @@ func (s *simulation) table(w io.Writer) {
 	}
 }
 
-// the gives the one outage of a simulation of one.
-func (s *simulation) the() (*simulate.Outage, error) {
-	if len(s.named) == 1 {
-		return s.named[0], nil
-	}
-	dice, err := simulate.NewDice(s.p, s.day)
-	if err != nil {
-		return nil, err
-	}
-	o := &simulate.Outage{Name: fmt.Sprintf("random %d", s.seed)}
-	dice.Draw(s.seed, o)
-	return o, nil
-}
-
-// record replays the one outage and keeps what happened.
-func (s *simulation) record(text bool) (*simulate.Outage, *simulate.Recorder, *simulate.Run, error) {
-	o, err := s.the()
-	if err != nil {
-		return nil, nil, nil, err
+// record replays one outage and keeps what happened.
+func (s *simulation) record(i int, text bool) (*simulate.Outage, *simulate.Recorder, *simulate.Run, error) {
+	name, seed := s.nameOf(i)
+	o := &simulate.Outage{}
+	if i < len(s.named) {
+		o = s.named[i]
+	} else {
+		dice, err := simulate.NewDice(s.p, s.day)
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		dice.Draw(seed, o)
+		o.Name = name
 	}
 	r, err := simulate.NewRunner(s.p, s.day)
 	if err != nil {
@@ -292,12 +286,12 @@ func (s *simulation) record(text bool) (*simulate.Outage, *simulate.Recorder, *s
 	rec := simulate.NewRecorder(r)
 	rec.Text = text
 	var run simulate.Run
-	r.Run(o.Truth(s.seed), &run)
+	r.Run(o.Truth(seed), &run)
 	return o, rec, &run, nil
 }
 
 func (c *call) transcript(s *simulation) int {
-	_, rec, run, err := s.record(true)
+	_, rec, run, err := s.record(0, true)
 	if err != nil {
 		return c.fail("%v", err)
 	}
@@ -312,10 +306,20 @@ func (c *call) transcript(s *simulation) int {
 
 // drawRun draws the one outage: hosts, batteries, and what was told.
 func (c *call) drawRun(s *simulation, st report.Style) {
-	o, rec, run, err := s.record(false)
+	o, rec, run, err := s.record(0, false)
 	if err != nil {
 		return
 	}
+	report.Draw(c.Out, s.chartOf(o, rec, run), st)
+	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked. battery: what is truly left.")
+	fmt.Fprintln(c.Out)
+	for _, n := range rec.Notes {
+		fmt.Fprintf(c.Out, "%9s  %s\n", shutdown.Spell(n.At), n.Notice.Text(s.p))
+	}
+}
+
+// chartOf draws a recorded run.
+func (s *simulation) chartOf(o *simulate.Outage, rec *simulate.Recorder, run *simulate.Run) *report.Chart {
 	chart := &report.Chart{Title: o.Name, Length: interesting(rec, o)}
 	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut, simulate.Off: 0}
 	for _, k := range byPriority(s.p) {
@@ -345,12 +349,7 @@ func (c *call) drawRun(s *simulation, st report.Style) {
 			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: "input back"})
 		}
 	}
-	report.Draw(c.Out, chart, st)
-	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked. battery: what is truly left.")
-	fmt.Fprintln(c.Out)
-	for _, n := range rec.Notes {
-		fmt.Fprintf(c.Out, "%9s  %s\n", shutdown.Spell(n.At), n.Notice.Text(s.p))
-	}
+	return chart
 }
 
 // interesting is how much of a run is worth drawing: to a little after the last
