@@ -94,7 +94,7 @@ func (v *runsView) sentences(wanted int) string {
 		fmt.Fprintf(&text, "%d of %s failed: a promise was broken, or a host lost its power in a room no worse than the one that the plan is made for. ", v.Failed, count(v.Outages, "outage"))
 	}
 	if v.Proven {
-		text.WriteString("Worst case: proven for rooms within the bounds, because " + v.becauseProven() + ". ")
+		text.WriteString("Worst case: proven with the agent running, full batteries that hold their low projection or more, and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven() + ". ")
 	} else {
 		text.WriteString("Worst case: not proven, because " + strings.TrimSuffix(v.Because, ".") + ". ")
 		if w := v.Evidence.WorstCase.Instead; w != "" {

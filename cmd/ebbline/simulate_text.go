@@ -56,8 +56,8 @@ func (t *proofText) item(head, text string) {
 		fmt.Fprintf(t.w, "%-*s", indent, head)
 	}
 	at := left
-	for i, word := range strings.Fields(strings.ReplaceAll(text, " %", "\u00a0%")) {
-		word = strings.ReplaceAll(word, "\u00a0", " ")
+	for i, word := range strings.Fields(strings.ReplaceAll(text, " %", "\x00%")) {
+		word = strings.ReplaceAll(word, "\x00", " ") // a figure stays with its unit
 		n := utf8.RuneCountInString(word)
 		switch {
 		case i == 0:
@@ -95,9 +95,9 @@ func (t *proofText) verdict(s *simulation, v *runsView) {
 	case verdictFails:
 		t.item("", fmt.Sprintf("FAILS in %d of %s", v.Failed, count(v.Outages, "outage")))
 	case verdictProven:
-		t.item("", fmt.Sprintf("PROVEN; and %s held", count(v.Outages, "outage")))
+		t.item("", fmt.Sprintf("PROVEN within the bounds below, and no failure in %s", count(v.Outages, "outage")))
 	default:
-		t.item("", fmt.Sprintf("HOLDS in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
+		t.item("", fmt.Sprintf("HOLDS: no failure in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
 	}
 	fmt.Fprintln(t.w)
 }
@@ -126,9 +126,9 @@ func (t *proofText) evidence(s *simulation, v *runsView) {
 func (t *proofText) worstCase(s *simulation, v *runsView) {
 	w := &v.Evidence.WorstCase
 	if w.Proven {
-		text := "proven for every outage, however long, in rooms within the bounds (full batteries that hold at least their low projection, hosts that draw no more than the policy says and stop within their first allowance), because " + v.becauseProven()
+		text := "proven for every outage, however long, with the agent running, full batteries that hold their low projection or more and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven()
 		if w.Margin != nil {
-			text += "; margin there " + spelled(*w.Margin)
+			text += "; its margin is " + spelled(*w.Margin)
 		}
 		t.item("worst case", text)
 		return
@@ -152,7 +152,7 @@ func (v *runsView) becauseProven() string {
 	for _, c := range v.Evidence.WorstCase.Conditions {
 		parts = append(parts, c.Text)
 	}
-	return strings.Join(parts, ", and ") + ": less power is always safer, and one replay at the bounds has the most"
+	return strings.Join(parts, ", ") + "; so less power is always safer, and one replay at these bounds has the most"
 }
 
 func (t *proofText) random(r *randomView) {
@@ -193,12 +193,12 @@ func (t *proofText) stayed(v *runsView) {
 		return
 	}
 	fmt.Fprintln(t.w)
-	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of the best that was possible with hindsight, weighed by priority, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
+	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of what hindsight would have given them (the plan made by who knows the outage's length, the batteries and every stop), weighed by priority, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
 	name := 4
 	for _, h := range v.Stayed.Hosts {
 		name = max(name, len(h.Name))
 	}
-	fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, "host", "median", "best")
+	fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, "host", "median", "hindsight")
 	for _, h := range v.Stayed.Hosts {
 		fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, h.Name, spelled(h.Median), spelled(h.Best))
 	}
