@@ -35,7 +35,7 @@ func (s *simulation) writeReport(path string, v *runsView) error {
 
 // document gathers what the page shows.
 func (s *simulation) document(path string, v *runsView) (*report.Document, error) {
-	st, err := ifInputFailed(s.p, nil, nil, nil)
+	st, err := ifInputFailedOn(s.day, s.p, nil, nil, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -125,7 +125,7 @@ func (s *simulation) commandFor(path string) string {
 	if s.random > 0 {
 		text += fmt.Sprintf(" --random %d --seed %d", s.random, s.seed)
 	}
-	return text + " --report " + quoted(path)
+	return text + s.on() + " --report " + quoted(path)
 }
 
 // hostRows sums up how long hosts stayed up in the outages that outlasted them.

@@ -15,7 +15,7 @@ import (
 // simulated runs the command and gives what it says.
 func simulated(ctx context.Context, args ...string) (code int, out, err string) {
 	var stdout, stderr bytes.Buffer
-	code = Run(ctx, append([]string{"simulate"}, args...), Streams{
+	code = Run(ctx, append([]string{"simulate", "--day", "2026-01-01"}, args...), Streams{
 		In: strings.NewReader(""), Out: &stdout, Err: &stderr, Env: func(string) string { return "" },
 	})
 	return code, stdout.String(), stderr.String()
@@ -101,7 +101,7 @@ func TestEvidence(t *testing.T) {
 	if r := e.Random; r == nil || r.All.Outages != 200 || r.All.AtMost != 3.0/200 || r.Within.Outages+r.Beyond.Outages != 200 || r.Within.Seen > 0 {
 		t.Errorf("rig: random %+v", r)
 	}
-	if v.Worst == nil || !strings.HasSuffix(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)) {
+	if v.Worst == nil || !strings.Contains(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)+" --day ") {
 		t.Errorf("rig: the worst %+v", v.Worst)
 	} else if _, again := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "1", "--seed", strconv.FormatUint(v.Worst.Seed, 10)); *again.Margin.Worst != *v.Worst.Margin {
 		t.Errorf("rig: the worst again has a margin of %d, not %d", *again.Margin.Worst, *v.Worst.Margin)
@@ -214,6 +214,7 @@ func TestSimulateBadInput(t *testing.T) {
 		{[]string{rig, "--seed", "soon"}, exitUsage, "\"soon\" for --seed: it is not a number"},
 		{[]string{rig, "--seed", "-1"}, exitUsage, "\"-1\" for --seed: it is not a number"},
 		{[]string{rig, "--seed", "99999999999999999999"}, exitUsage, "the number is too large"},
+		{[]string{rig, "--day", "yesterday"}, exitUsage, "--day takes a date such as 2026-01-31, not \"yesterday\""},
 		{[]string{rig, "--random", "-5"}, exitUsage, "--random takes a number from 0 to"},
 		{[]string{rig, "--random", "many"}, exitUsage, "\"many\" for --random: it is not a number"},
 		{[]string{rig, "--workers", "0"}, exitUsage, "--workers takes a number from 1"},
@@ -278,7 +279,7 @@ func TestReportIsWritten(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"loft: does the plan finish", ">Fails<", "Worst case: not proven", "The plan", "Margins", "How long each host stayed up", "battery below its low projection", "The worst outage", "--random 200 --seed 1 --report " + page, "vault", "</html>"} {
+	for _, want := range []string{"loft: does the plan finish", ">Fails<", "Worst case: not proven", "The plan", "Margins", "How long each host stayed up", "battery below its low projection", "The worst outage", "--random 200 --seed 1 --day ", " --report " + page, "vault", "</html>"} {
 		if !strings.Contains(string(first), want) {
 			t.Errorf("the page does not say %q", want)
 		}
