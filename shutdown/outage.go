@@ -154,10 +154,10 @@ func (s *State) recall(at Instant, w *work) {
 	}
 }
 
-// reason takes back a reason that speaks of a host which is off or going by now:
-// what is left of it is the battery.
+// reason takes back a reason that speaks of a host which is off or going by now,
+// or that is worked out anew: what is left of it is the battery.
 func (s *State) reason(h *Host) {
-	if h.Other >= 0 && s.Hosts[h.Other].Power != Up {
+	if h.Other >= 0 && s.Hosts[h.Other].Power != Up || h.Why == ForOutput && h.Power == Up {
 		h.Why, h.Other = plan.ForBattery, -1
 	}
 }
@@ -883,6 +883,9 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 	case Up:
 		if seen == SeenUp || seen == SeenRefusing {
 			h.Alive = true
+		}
+		if seen == SeenUp {
+			h.Stopped = false // it had been told to start when the input failed again
 		}
 		if seen == SeenOff {
 			s.setDown(at, k) // somebody else turned it off: it is not ours to bring back

@@ -17,14 +17,17 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 	for i := len(s.Order) - 1; i >= 0; i-- {
 		k := s.Order[i]
 		h := &s.Hosts[k]
-		if s.seemsCut(k) && s.mayStart(at, k) {
+		switch {
+		case s.seemsCut(k) && s.mayStart(at, k):
 			h.Stopped = true
 			s.setDown(at, k)
+		case h.Power == Up && h.Stopped && h.Seen != SeenUp && !s.affected(k):
+			h.Power = Starting // as it was when the input failed again: see stopStarting
 		}
 		switch {
 		case h.Power == Down && h.Stopped && !h.Lost && s.mayStart(at, k):
 			out = s.start(at, k, out)
-		case h.Power == Starting && at >= h.Deadline:
+		case h.Power == Starting && at >= h.Deadline && s.mayStart(at, k):
 			out = s.startAgain(at, k, out)
 		}
 	}

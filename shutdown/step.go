@@ -315,8 +315,10 @@ func (s *State) gauge(i int32) {
 		return
 	}
 	m := u.Belief.Scaled(u.Factor)
-	// What is bound for now is missing from the reading too, as in lowered.
-	gone := max(0, m.At(float64(c)/1000).Delivered-u.Charge.Bound)
+	// A gauge counts to zero at this load, or at the rate of the label: the worse
+	// of the two. What is bound for now is missing from the reading too.
+	full := max(m.Full(), m.Store-float64(m.Ohmic*(u.Load+u.Belief.OverheadWatts)))
+	gone := max(0, float64((1-float64(c)/1000)*full)-u.Charge.Bound)
 	if !u.Known || gone > u.Charge.Delivered || u.Phase == Normal && c == 1000 {
 		u.Charge.Delivered = gone
 	}
