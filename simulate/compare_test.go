@@ -219,3 +219,28 @@ func (f *fixedPlan) cut() bool {
 	}
 	return false
 }
+
+// BenchmarkThirtyHosts is one random outage, with all faults, of the site of
+// compare/site.json: thirty hosts.
+func BenchmarkThirtyHosts(b *testing.B) {
+	_, p := readCompareSite(b)
+	r := newRunner(b, p)
+	dice, err := NewDice(p, day)
+	if err != nil {
+		b.Fatal(err)
+	}
+	var o Outage
+	var truth world.Truth
+	var run Run
+	events := 0
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := range b.N {
+		dice.Draw(uint64(i+1), &o)
+		truth = o.TruthOf(uint64(i + 1))
+		r.Run(&truth, &run)
+		events += run.Events
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(events), "ns/event")
+	b.ReportMetric(float64(events)/float64(b.N), "events/op")
+}

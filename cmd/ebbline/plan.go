@@ -82,6 +82,11 @@ const now = shutdown.Instant(1000 * time.Hour)
 
 // ifInputFailed lets the real core see good input and then the loss of it.
 func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutdown.State, error) {
+	return ifInputFailedOn(today(), p, loads, charges, off)
+}
+
+// ifInputFailedOn is the same with the batteries as old as on a day.
+func ifInputFailedOn(day int64, p *policy.Policy, loads, charges pairs, off []string) (*shutdown.State, error) {
 	measured := make([]shutdown.Measurement, len(p.UPSs))
 	for i := range measured {
 		measured[i] = shutdown.Nothing
@@ -110,7 +115,7 @@ func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutd
 		measured[i].ChargeTenths = int64(math.Floor(10 * v))
 	}
 	s := shutdown.New()
-	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: today()}, nil)
+	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: day}, nil)
 	for _, name := range off {
 		k, err := hostNamed(p, name)
 		if err != nil {

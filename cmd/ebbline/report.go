@@ -1,7 +1,6 @@
 package main
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"os"
@@ -15,7 +14,6 @@ import (
 	"ebbline/shutdown"
 	"ebbline/simulate"
 	"ebbline/simulate/report"
-	"ebbline/simulate/world"
 )
 
 // paper is the file that a report goes to. It is opened before the work, so that
@@ -80,50 +78,35 @@ func (p *paper) write(d *report.Document) error {
 }
 
 // writeReport writes the page, if one is wanted.
-func (c *call) writeReport(p *paper, s *simulation, v *runsView, files []string) error {
+func (s *simulation) writeReport(p *paper, v *runsView) error {
 	if p == nil {
 		return nil
-	}
-	print, err := fingerprint(s.path)
-	if err != nil {
-		return err
 	}
 	d, err := s.document(v)
 	if err != nil {
 		return err
 	}
-	d.Fingerprint = print
-	again := "ebbline simulate " + quoted(s.path)
-	for _, f := range files {
-		again += " " + quoted(f)
-	}
-	if s.random > 0 {
-		again += fmt.Sprintf(" --random %d", s.random)
-	}
-	if s.seed != 1 {
-		again += fmt.Sprintf(" --seed %d", s.seed)
-	}
-	d.Repeat = []string{again + " --report " + quoted(p.path)}
+	d.Repeat = []string{s.commandFor(p.path)}
 	return p.write(d)
 }
 
-// fingerprint is the SHA-256 of the policy's files, one after the other: what
-// sha256sum says of the file, or of all of a folder's behind each other.
-func fingerprint(path string) (string, error) {
-	files, err := policyFiles(path)
-	if err != nil {
-		return "", err
+// commandFor is the command that makes the report again.
+func (s *simulation) commandFor(path string) string {
+	text := "ebbline simulate " + quoted(s.path)
+	for _, o := range s.named {
+		if !strings.Contains(o.Name, " ") { // else it is one of those that every plan should survive
+			text += " " + quoted(o.Name)
+		}
 	}
-	sum := sha256.New()
-	for _, f := range files {
-		sum.Write(f.Bytes)
+	if s.random > 0 {
+		text += fmt.Sprintf(" --random %d", s.random)
 	}
-	return fmt.Sprintf("%x", sum.Sum(nil)), nil
+	return text + fmt.Sprintf(" --seed %d%s --report %s", s.seed, s.on(), quoted(path))
 }
 
 // document fills in the report.
 func (s *simulation) document(v *runsView) (*report.Document, error) {
-	st, err := ifInputFailed(s.p, nil, nil, nil)
+	st, err := ifInputFailedOn(s.day, s.p, nil, nil, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -131,7 +114,7 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	d := &report.Document{
 		Site: s.p.Site.Name, Evidence: evidenceOf(v), Outages: v.Outages, Seed: s.seed, Cut: v.Cut, NoReturn: time.Duration(plan.NoReturnSeconds) * time.Second,
 		Reserve: s.p.Site.Reserve, Plan: s.planTimeline(plan),
-		Program: "ebbline " + Version, Day: time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly),
+		Fingerprint: s.p.Fingerprint, Program: "ebbline " + Version, Day: time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly),
 	}
 	switch v.Verdict {
 	case verdictProven:
@@ -256,7 +239,7 @@ func (s *simulation) planTimeline(v *planView) *report.Timeline {
 }
 
 // hostRows says how long each host stayed up, the most important first, in the
-// outages in which that was compared with the best that was possible.
+// outages that outlasted it, of those in which that was compared with hindsight.
 func (s *simulation) hostRows(d *report.Document, v *runsView) {
 	order := byPriority(s.p)
 	slices.Reverse(order)
@@ -269,12 +252,13 @@ func (s *simulation) hostRows(d *report.Document, v *runsView) {
 			if !o.done || o.length == 0 || o.best[k] < 0 {
 				continue
 			}
-			stayed, best = append(stayed, o.stayed[k]), append(best, o.best[k])
-			if p.KeepFor > 0 {
-				row.Of++
-				if o.stayed[k] >= min(p.KeepFor, o.length) {
+			if p.KeepFor > 0 && o.length >= p.KeepFor {
+				if row.Of++; o.stayed[k] >= p.KeepFor {
 					row.Kept++
 				}
+			}
+			if o.stayed[k] < o.length {
+				stayed, best = append(stayed, o.stayed[k]), append(best, max(o.best[k], o.stayed[k]))
 			}
 		}
 		if len(stayed) == 0 {
@@ -284,9 +268,9 @@ func (s *simulation) hostRows(d *report.Document, v *runsView) {
 		d.Hosts = append(d.Hosts, row)
 	}
 	if t := v.Stayed; t != nil {
-		d.HostsNote = fmt.Sprintf("From the loss of input until the host was asked to stop or lost its power, in %s; the tick in each bar is the least. "+
-			"The best possible is what a plan could have given it that knew from the start how long the outage lasts, what each battery holds and how long each host takes to stop, and kept no reserve. "+
-			"Weighed by priority, hosts stayed up for %.1f %% of that.", count(t.Outages, "outage"), 100*t.Share)
+		d.HostsNote = fmt.Sprintf("From the loss of input until the host was asked to stop or lost its power, over the outages that outlasted it, of %s; the tick in each bar is the least. "+
+			"The best possible is what the planner gives when it is told from the start how long the outage lasts, what each battery holds and how long each host takes; or what the host had, where that is more. "+
+			"All in all, weighed by priority, hosts stayed up for %.1f %% of what hindsight would have given them.", count(t.Outages, "outage"), 100*t.Share)
 	}
 }
 
@@ -302,30 +286,19 @@ func (s *simulation) worst() (*report.Worst, error) {
 	if at < 0 {
 		return nil, nil
 	}
-	name, seed := s.nameOf(at)
-	o := &simulate.Outage{Name: name}
-	if at < len(s.named) {
-		o = s.named[at]
-	} else {
-		dice, err := simulate.NewDice(s.p, s.day)
-		if err != nil {
-			return nil, err
-		}
-		dice.Draw(seed, o) // again: a million outages are not kept
-		o.Name = name
-	}
-	r, err := simulate.NewRunner(s.p, s.day)
+	o, rec, run, err := s.record(at, false)
 	if err != nil {
 		return nil, err
 	}
-	rec := simulate.NewRecorder(r)
-	var run simulate.Run
-	truth := o.TruthOf(seed)
-	r.Run(&truth, &run)
-	margin := s.runs[at].margin
+	chart := s.chartOf(o, rec, run)
+	t := &report.Timeline{Title: "The worst outage: " + chart.Title, Length: chart.Length, Bars: chart.Bars, Marks: chart.Marks}
+	for _, c := range chart.Curves {
+		t.Bands = append(t.Bands, report.Band{Name: c.Name, Right: "truly left", Low: c.Low})
+	}
+	name, seed := s.nameOf(at)
 	return &report.Worst{
-		Name: name, Seed: seed, Margin: margin, Tested: margin != simulate.Untested,
-		Text: o.Text(s.p), Command: s.again(at), Run: s.runTimeline(o, rec, &run),
+		Name: name, Seed: seed, Margin: run.Margin, Tested: run.Margin != simulate.Untested,
+		Text: o.Text(s.p), Command: s.again(at), Run: t,
 	}, nil
 }
 
@@ -334,37 +307,4 @@ func (o *outcome) worseThan(other *outcome) bool {
 		return o.failed
 	}
 	return o.margin < other.margin
-}
-
-// runTimeline draws what happened in a run.
-func (s *simulation) runTimeline(o *simulate.Outage, rec *simulate.Recorder, run *simulate.Run) *report.Timeline {
-	t := &report.Timeline{Title: "The worst outage: " + o.Name, Length: interesting(rec, o)}
-	kinds := map[simulate.Being]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut}
-	for _, k := range byPriority(s.p) {
-		h := &run.Hosts[k]
-		bar := report.Bar{Name: s.p.Hosts[k].Name, Note: fmt.Sprint(s.p.Hosts[k].Priority), Right: h.End.String()}
-		if h.Asked >= 0 {
-			bar.Right += " " + shutdown.Spell(h.Asked)
-		}
-		for _, sp := range rec.Spans[k] {
-			if kind := kinds[sp.Being]; kind != 0 {
-				bar.Spans = append(bar.Spans, report.Span{From: sp.From, To: sp.To, Kind: kind})
-			}
-		}
-		t.Bars = append(t.Bars, bar)
-	}
-	for i := range s.p.UPSs {
-		b := report.Band{Name: s.p.UPSs[i].Name, Right: "truly left"}
-		for _, l := range rec.Curves[i] {
-			b.Low = append(b.Low, report.Point{At: l.At, Left: l.Left})
-		}
-		t.Bands = append(t.Bands, b)
-	}
-	for _, m := range o.Moments {
-		label := map[world.What]string{world.InputLost: "input lost", world.InputBack: "input back"}[m.What]
-		if label != "" && m.At < t.Length {
-			t.Marks = append(t.Marks, report.Mark{At: m.At, Label: label})
-		}
-	}
-	return t
 }

@@ -19,7 +19,7 @@ import (
 var simulateCommand = command{
 	name:  "simulate",
 	about: "replays outages against the real decision code",
-	usage: "[POLICY] [OUTAGE ...] [--random N] [--seed S] [--report FILE.html] [--json]",
+	usage: "[POLICY] [OUTAGE ...] [--random N] [--seed S] [--report FILE.html] [--json] [...]",
 	help: `Replays outages against the very code that the agent decides with, in a modelled
 room, and says whether every host is off in time and every promise is kept.
 
@@ -51,8 +51,9 @@ func runSimulate(ctx context.Context, c *call) int {
 	lines := c.flags.Bool("transcript", false, "print every event and what the core answered (of one outage)")
 	faults := c.flags.Bool("faults", false, "show the faults and outages that random ones are drawn from, and how often each was tried")
 	smallest := c.flags.String("smallest", "", "write the smallest failing outage that is found to `FILE`")
-	listed := c.flags.Bool("names", false, "list the named outages")
 	page := c.flags.String("report", "", "write a page for people to `FILE.html`, too")
+	date := c.flags.String("day", "", "`DATE` on which it happens, for the batteries' age (2026-01-31); today if not given")
+	listed := c.flags.Bool("names", false, "list the named outages")
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
 	if err := c.parse(1000); err != nil {
 		return usageCode(err)
@@ -73,11 +74,16 @@ func runSimulate(ctx context.Context, c *call) int {
 	} else {
 		c.args = nil
 	}
+	day, err := dayOf(*date)
+	if err != nil {
+		c.usage("%v", err)
+		return exitUsage
+	}
 	p, code := c.policyOr(pf, false)
 	if p == nil {
 		return code
 	}
-	job := &simulation{p: p, path: path, day: today(), seed: *seed, random: *random, workers: *workers, detail: *detail, progress: c.progress()}
+	job := &simulation{p: p, path: path, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, progress: c.progress()}
 	if err := job.outages(files); err != nil {
 		return c.fail("%v", err)
 	}
@@ -103,7 +109,7 @@ func runSimulate(ctx context.Context, c *call) int {
 		return c.fail("%v", err)
 	}
 	v := job.view()
-	if err := c.writeReport(paper, job, v, files); err != nil {
+	if err := job.writeReport(paper, v); err != nil {
 		return c.fail("%v", err)
 	}
 	if c.json {
@@ -118,6 +124,23 @@ func runSimulate(ctx context.Context, c *call) int {
 		return exitFailed
 	}
 	return exitDone
+}
+
+// dayOf reads a date as days since 1970-01-01.
+func dayOf(text string) (int64, error) {
+	if text == "" {
+		return today(), nil
+	}
+	t, err := time.Parse(time.DateOnly, text)
+	if err != nil || t.Unix() < 0 {
+		return 0, fmt.Errorf("--day takes a date such as 2026-01-31, not %q", text)
+	}
+	return t.Unix() / 86400, nil
+}
+
+// on gives the flag that makes a command happen on the same day.
+func (s *simulation) on() string {
+	return " --day " + time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly)
 }
 
 // listOutages names the outages that come with the binary, with their first line.
@@ -275,16 +298,16 @@ func (s *simulation) nameOf(i int) (string, uint64) {
 func (s *simulation) again(i int) string {
 	name, seed := s.nameOf(i)
 	if i >= len(s.named) {
-		return fmt.Sprintf("ebbline simulate %s --random 1 --seed %d", quoted(s.path), seed)
+		return fmt.Sprintf("ebbline simulate %s --random 1 --seed %d", quoted(s.path), seed) + s.on()
 	}
 	if strings.Contains(name, " ") {
-		return fmt.Sprintf("ebbline simulate %s", quoted(s.path)) // one of those that every plan should survive
+		return fmt.Sprintf("ebbline simulate %s", quoted(s.path)) + s.on() // one of those that every plan should survive
 	}
 	text := fmt.Sprintf("ebbline simulate %s %s", quoted(s.path), quoted(name))
 	if seed != 1 {
 		text += fmt.Sprintf(" --seed %d", seed)
 	}
-	return text
+	return text + s.on()
 }
 
 // quoted writes a path for a shell.

@@ -353,7 +353,7 @@ func (m *smallest) command(s *simulation, name string) string {
 	if m.seed != 1 {
 		text += fmt.Sprintf(" --seed %d", m.seed)
 	}
-	return text
+	return text + s.on()
 }
 
 func (s *simulation) writeSmallest(name string) error {

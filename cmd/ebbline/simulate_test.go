@@ -15,7 +15,7 @@ import (
 // simulated runs the command and gives what it says.
 func simulated(ctx context.Context, args ...string) (code int, out, err string) {
 	var stdout, stderr bytes.Buffer
-	code = Run(ctx, append([]string{"simulate"}, args...), Streams{
+	code = Run(ctx, append([]string{"simulate", "--day", "2026-01-01"}, args...), Streams{
 		In: strings.NewReader(""), Out: &stdout, Err: &stderr, Env: func(string) string { return "" },
 	})
 	return code, stdout.String(), stderr.String()
@@ -101,7 +101,7 @@ func TestEvidence(t *testing.T) {
 	if r := e.Random; r == nil || r.All.Outages != 200 || r.All.AtMost != 3.0/200 || r.Within.Outages+r.Beyond.Outages != 200 || r.Within.Seen > 0 {
 		t.Errorf("rig: random %+v", r)
 	}
-	if v.Worst == nil || !strings.HasSuffix(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)) {
+	if v.Worst == nil || !strings.Contains(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)+" --day ") {
 		t.Errorf("rig: the worst %+v", v.Worst)
 	} else if _, again := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "1", "--seed", strconv.FormatUint(v.Worst.Seed, 10)); *again.Margin.Worst != *v.Worst.Margin {
 		t.Errorf("rig: the worst again has a margin of %d, not %d", *again.Margin.Worst, *v.Worst.Margin)
@@ -214,10 +214,13 @@ func TestSimulateBadInput(t *testing.T) {
 		{[]string{rig, "--seed", "soon"}, exitUsage, "--seed cannot be \"soon\": write a whole number"},
 		{[]string{rig, "--seed", "-1"}, exitUsage, "--seed cannot be \"-1\": write a whole number, from 0 up"},
 		{[]string{rig, "--seed", "99999999999999999999"}, exitUsage, "it is too large"},
+		{[]string{rig, "--day", "yesterday"}, exitUsage, "--day takes a date such as 2026-01-31, not \"yesterday\""},
 		{[]string{rig, "--random", "-5"}, exitUsage, "--random takes a number from 0 to"},
 		{[]string{rig, "--random", "many"}, exitUsage, "--random cannot be \"many\": write a whole number"},
 		{[]string{rig, "--workers", "0"}, exitUsage, "--workers takes a number from 1"},
 		{[]string{rig, "--smallest", filepath.Join(dir, "no", "such", "x.outage")}, exitFailed, "x.outage cannot be written: no such file or directory. Name a file in a folder"},
+		{[]string{rig, "--report", dir}, exitFailed, "it is there already and no ordinary file. Name a file"},
+		{[]string{rig, "--report", filepath.Join(dir, "no", "x.html")}, exitFailed, "x.html cannot be written: no such file or directory"},
 		{[]string{rig, "--random", "2", "--transcript"}, exitUsage, "--transcript shows one outage; 2 are"},
 		{[]string{filepath.Join(dir, "none.hcl")}, exitRefused, "none.hcl cannot be read"},
 		{nil, exitUsage, "no policy is named"},
@@ -259,5 +262,30 @@ func TestNamedOutages(t *testing.T) {
 				t.Errorf("%s with %s: %+v", name, file, broken)
 			}
 		}
+	}
+}
+
+// Aim: the report is a whole page with what it is for. Method: the one of a
+// policy that fails, looked at for each part; the command in it makes it again.
+func TestReportIsWritten(t *testing.T) {
+	dir := t.TempDir()
+	path := smallBattery(t, "2.2")
+	page := filepath.Join(dir, "page.html")
+	args := []string{path, "--random", "200", "--report", page}
+	if code, _, errs := simulated(context.Background(), args...); code != exitUnfit || errs != "" {
+		t.Fatalf("exit code %d\n%s", code, errs)
+	}
+	first, err := os.ReadFile(page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"loft: does the plan finish", ">Fails<", "Worst case by construction", "No proof:", "The smallest outage that fails", "The plan", "Margins", "How long each host stayed up", "battery below its low projection", "The worst outage", "--random 200 --seed 1 --day ", " --report " + page, "vault", "</html>"} {
+		if !strings.Contains(string(first), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	simulated(context.Background(), args...)
+	if again, err := os.ReadFile(page); err != nil || !bytes.Equal(first, again) {
+		t.Errorf("made again it differs: %v", err)
 	}
 }

@@ -56,8 +56,8 @@ func (t *proofText) item(head, text string) {
 		fmt.Fprintf(t.w, "%-*s", indent, head)
 	}
 	at := left
-	for i, word := range strings.Fields(strings.ReplaceAll(text, " %", "\u00a0%")) {
-		word = strings.ReplaceAll(word, "\u00a0", " ")
+	for i, word := range strings.Fields(strings.ReplaceAll(text, " %", "\x00%")) {
+		word = strings.ReplaceAll(word, "\x00", " ") // a figure stays with its unit
 		n := utf8.RuneCountInString(word)
 		switch {
 		case i == 0:
@@ -95,9 +95,9 @@ func (t *proofText) verdict(s *simulation, v *runsView) {
 	case verdictFails:
 		t.item("", fmt.Sprintf("FAILS in %d of %s", v.Failed, count(v.Outages, "outage")))
 	case verdictProven:
-		t.item("", fmt.Sprintf("PROVEN; and %s held", count(v.Outages, "outage")))
+		t.item("", fmt.Sprintf("PROVEN within the bounds below, and no failure in %s", count(v.Outages, "outage")))
 	default:
-		t.item("", fmt.Sprintf("HOLDS in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
+		t.item("", fmt.Sprintf("HOLDS: no failure in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
 	}
 	fmt.Fprintln(t.w)
 }
@@ -126,9 +126,9 @@ func (t *proofText) evidence(s *simulation, v *runsView) {
 func (t *proofText) worstCase(s *simulation, v *runsView) {
 	w := &v.Evidence.WorstCase
 	if w.Proven {
-		text := "proven for every outage, however long, in rooms within the bounds (full batteries that hold at least their low projection, hosts that draw no more than the policy says and stop within their first allowance), because " + v.becauseProven()
+		text := "proven for every outage, however long, with the agent running, full batteries that hold their low projection or more and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven()
 		if w.Margin != nil {
-			text += "; margin there " + spelled(*w.Margin)
+			text += "; its margin is " + spelled(*w.Margin)
 		}
 		t.item("worst case", text)
 		return
@@ -152,7 +152,7 @@ func (v *runsView) becauseProven() string {
 	for _, c := range v.Evidence.WorstCase.Conditions {
 		parts = append(parts, c.Text)
 	}
-	return strings.Join(parts, ", and ") + ": less power is always safer, and one replay at the bounds has the most"
+	return strings.Join(parts, ", ") + "; so less power is always safer, and one replay at these bounds has the most"
 }
 
 func (t *proofText) random(r *randomView) {
@@ -193,12 +193,12 @@ func (t *proofText) stayed(v *runsView) {
 		return
 	}
 	fmt.Fprintln(t.w)
-	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of the best that was possible with hindsight, weighed by priority, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
+	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of what hindsight would have given them (the plan made by who knows the outage's length, the batteries and every stop), weighed by priority, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
 	name := 4
 	for _, h := range v.Stayed.Hosts {
 		name = max(name, len(h.Name))
 	}
-	fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, "host", "median", "best")
+	fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, "host", "median", "hindsight")
 	for _, h := range v.Stayed.Hosts {
 		fmt.Fprintf(t.w, "  %-*s %10s %10s\n", name, h.Name, spelled(h.Median), spelled(h.Best))
 	}
@@ -265,25 +265,19 @@ func (s *simulation) table(w io.Writer, columns int) {
 	}
 }
 
-// the gives the one outage of a simulation of one.
-func (s *simulation) the() (*simulate.Outage, error) {
-	if len(s.named) == 1 {
-		return s.named[0], nil
-	}
-	dice, err := simulate.NewDice(s.p, s.day)
-	if err != nil {
-		return nil, err
-	}
-	o := &simulate.Outage{Name: fmt.Sprintf("random %d", s.seed)}
-	dice.Draw(s.seed, o)
-	return o, nil
-}
-
-// record replays the one outage and keeps what happened.
-func (s *simulation) record(text bool) (*simulate.Outage, *simulate.Recorder, *simulate.Run, error) {
-	o, err := s.the()
-	if err != nil {
-		return nil, nil, nil, err
+// record replays one outage and keeps what happened.
+func (s *simulation) record(i int, text bool) (*simulate.Outage, *simulate.Recorder, *simulate.Run, error) {
+	name, seed := s.nameOf(i)
+	o := &simulate.Outage{}
+	if i < len(s.named) {
+		o = s.named[i]
+	} else {
+		dice, err := simulate.NewDice(s.p, s.day)
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		dice.Draw(seed, o)
+		o.Name = name
 	}
 	r, err := simulate.NewRunner(s.p, s.day)
 	if err != nil {
@@ -292,12 +286,12 @@ func (s *simulation) record(text bool) (*simulate.Outage, *simulate.Recorder, *s
 	rec := simulate.NewRecorder(r)
 	rec.Text = text
 	var run simulate.Run
-	r.Run(o.Truth(s.seed), &run)
+	r.Run(o.Truth(seed), &run)
 	return o, rec, &run, nil
 }
 
 func (c *call) transcript(s *simulation) int {
-	_, rec, run, err := s.record(true)
+	_, rec, run, err := s.record(0, true)
 	if err != nil {
 		return c.fail("%v", err)
 	}
@@ -312,10 +306,20 @@ func (c *call) transcript(s *simulation) int {
 
 // drawRun draws the one outage: hosts, batteries, and what was told.
 func (c *call) drawRun(s *simulation, st report.Style) {
-	o, rec, run, err := s.record(false)
+	o, rec, run, err := s.record(0, false)
 	if err != nil {
 		return
 	}
+	report.Draw(c.Out, s.chartOf(o, rec, run), st)
+	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked.\nbattery: what is truly left.")
+	fmt.Fprintln(c.Out)
+	for _, n := range rec.Notes {
+		hang(c.Out, fmt.Sprintf("%9s  ", shutdown.Spell(n.At)), n.Notice.Text(s.p), st.Width)
+	}
+}
+
+// chartOf draws a recorded run.
+func (s *simulation) chartOf(o *simulate.Outage, rec *simulate.Recorder, run *simulate.Run) *report.Chart {
 	chart := &report.Chart{Title: o.Name, Length: interesting(rec, o)}
 	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut, simulate.Off: 0}
 	for _, k := range byPriority(s.p) {
@@ -345,12 +349,7 @@ func (c *call) drawRun(s *simulation, st report.Style) {
 			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: "input back"})
 		}
 	}
-	report.Draw(c.Out, chart, st)
-	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked.\nbattery: what is truly left.")
-	fmt.Fprintln(c.Out)
-	for _, n := range rec.Notes {
-		hang(c.Out, fmt.Sprintf("%9s  ", shutdown.Spell(n.At)), n.Notice.Text(s.p), st.Width)
-	}
+	return chart
 }
 
 // interesting is how much of a run is worth drawing: to a little after the last

@@ -124,6 +124,7 @@ type triedView struct {
 	Outages int    `json:"outages"`
 	Cut     int    `json:"cut"`
 	Failed  int    `json:"failed"`
+	Broken  int    `json:"promise_broken"`
 	Beyond  bool   `json:"beyond_the_bounds,omitempty"`
 	Drawn   string `json:"drawn,omitempty"`
 }
@@ -337,6 +338,9 @@ func (t *triedView) count(o *outcome) {
 	}
 	if o.failed {
 		t.Failed++
+	}
+	if len(o.broken) > 0 {
+		t.Broken++
 	}
 }
 

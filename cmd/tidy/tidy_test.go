@@ -204,10 +204,13 @@ func TestNoStrayPaths(t *testing.T) {
 		if err != nil {
 			return err
 		}
-		if d.IsDir() {
-			if d.Name() == ".git" {
+		if d.Name() == ".git" { // a file in a second working tree
+			if d.IsDir() {
 				return filepath.SkipDir
 			}
+			return nil
+		}
+		if d.IsDir() {
 			return nil
 		}
 		text, err := os.ReadFile(path)
