@@ -230,6 +230,8 @@ func (j *Judge) moments(o *Outage, s *Faults) {
 			*s |= 1 << OwnTest
 		case world.OutputFails:
 			*s |= 1 << EndsEarly
+		case world.Claims:
+			s.add(ClaimsMore, m.Number > 1)
 		case world.ExtraLoad:
 			s.add(LoadDrifts, m.Number > 0)
 		case world.HostMode:

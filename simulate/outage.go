@@ -28,6 +28,7 @@ import (
 //	at 7m    ups rack odd            # one reading that says battery; "odd-good": input
 //	at 8m    ups rack output off     # its output fails
 //	at 9m    ups rack draws +120     # watts more
+//	at 3m    ups rack claims x0.1    # of the minutes it has, from then on
 //	at 2m    host vault hangs        # or freezes, refuses, unreachable, cuts, obeys
 //	at 3m    load core-switch dies   # what is reached through it is not
 //	at 4m    agent killed 30s        # and started again
@@ -310,13 +311,16 @@ func (q *parser) ups(at time.Duration, w []string) error {
 	case word == "claims full" && at < 0:
 		q.o.UPSs[i].ClaimsFull = true
 		return nil
-	case w[2] == "claims" && len(w) == 4 && at < 0:
+	case w[2] == "claims" && len(w) == 4:
 		f, err := strconv.ParseFloat(strings.TrimPrefix(w[3], "x"), 64)
 		if err != nil || !(f > 0 && f <= 1000) {
 			return fmt.Errorf("%q is not a factor on the minutes it claims. Write \"x3\"", w[3])
 		}
-		q.o.UPSs[i].Optimism = f
-		return nil
+		if at < 0 {
+			q.o.UPSs[i].Optimism = f
+			return nil
+		}
+		m.What, m.Number = world.Claims, f
 	default:
 		return fmt.Errorf("a UPS can be silent or test for a time, be odd or odd-good, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, or be \"low at\" a time: not %q", word)
 	}
@@ -537,6 +541,8 @@ func momentText(p *policy.Policy, m *world.Moment) string {
 		return fmt.Sprintf("ups %s tests %s", ups, short(m.For))
 	case world.OutputFails:
 		return fmt.Sprintf("ups %s output off", ups)
+	case world.Claims:
+		return fmt.Sprintf("ups %s claims x%s", ups, number(m.Number))
 	case world.ExtraLoad:
 		return fmt.Sprintf("ups %s draws %+g", ups, m.Number)
 	case world.HostMode:

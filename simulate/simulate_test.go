@@ -15,6 +15,7 @@ import (
 	"ebbline/policy"
 	"ebbline/policy/load"
 	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
 	"ebbline/simulate/world"
 )
 
@@ -81,6 +82,7 @@ at 7m ups rack odd
 at 7m ups rack odd-good
 at 8m ups rack output off
 at 9m ups rack draws +120
+at 9m ups rack claims x0.15
 `
 	o := parse(t, p, text)
 	first := o.Text(p)
@@ -92,10 +94,62 @@ at 9m ups rack draws +120
 	if second := parse(t, p, first).Text(p); second != first {
 		t.Errorf("printed first:\n%s\nthen:\n%s", first, second)
 	}
-	if len(o.Moments) != 13 || o.UPSs[0].Holds != 0.6 || o.Hosts[4].Takes != 8*time.Minute {
+	if len(o.Moments) != 14 || o.UPSs[0].Holds != 0.6 || o.Hosts[4].Takes != 8*time.Minute {
 		t.Errorf("read as %+v", o)
 	}
 }
+
+// Aim: ebbline's own figure holds where the UPS's does not. Method: a UPS of our
+// policy that reads 21 minutes and three minutes later 2, with a battery as weak as
+// is counted on and as strong as is likely; at each of its answers the low
+// projection at the load of then is held against what the battery truly has.
+func TestOwnMinutesPlunge(t *testing.T) {
+	p := readPolicy(t, "rig.hcl")
+	for _, c := range []struct{ holds, first, then string }{{"81%", "x0.6", "x0.02"}, {"100%", "x0.46", "x0.016"}} {
+		r := newRunner(t, p)
+		w := &minutesWatch{t: t, r: r}
+		r.Log = w
+		var run Run
+		r.Run(parse(t, p, "ups u holds "+c.holds+"\nups u claims "+c.first+"\nat 0s input lost\nat 3m ups u claims "+c.then+"\nat 5h input back").Truth(1), &run)
+		t.Logf("holds %s: the UPS said %v, and %v after four minutes; ebbline %v and %v, truly %v and %v", c.holds, w.own[0], w.own[1], w.low[0], w.low[1], w.truth[0], w.truth[1])
+		if w.own != [2]time.Duration{21 * time.Minute, 2 * time.Minute} || run.Cut > 0 || w.seen < 1000 {
+			t.Errorf("holds %s: the UPS said %v, %d hosts cut, %d answers", c.holds, w.own, run.Cut, w.seen)
+		}
+		if w.low[1] < w.truth[1]/2 {
+			t.Errorf("holds %s: the projection fell with the UPS's to %v; truly %v", c.holds, w.low[1], w.truth[1])
+		}
+	}
+}
+
+type minutesWatch struct {
+	t               *testing.T
+	r               *Runner
+	seen            int
+	own, low, truth [2]time.Duration // at first, and at four minutes
+}
+
+func (w *minutesWatch) Event(at shutdown.Instant, e *shutdown.Event) {
+	u := &w.r.world.UPSs[0]
+	if e.Kind != shutdown.Measured || u.Input || !w.r.state.UPSs[0].OnBattery() {
+		return
+	}
+	low, _, _ := w.r.state.Runtime(0)
+	watts := u.Load + w.r.state.UPSs[0].Belief.OverheadWatts
+	truth := battery.Whole(u.Model.Runtime(u.Charge, watts))
+	if low > truth+4*time.Second { // it is of the answer before
+		w.t.Errorf("at %v the low projection is %v; the battery has %v at %.0f W", at.Sub(Start), low, truth, watts)
+	}
+	i := 0
+	if at >= Start.Add(4*time.Minute) {
+		i = 1
+	}
+	if w.own[i] == 0 {
+		w.own[i], w.low[i], w.truth[i] = time.Duration(e.Measurement.RuntimeSeconds)*time.Second, low, truth
+	}
+	w.seen++
+}
+
+func (w *minutesWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {}
 
 // Aim: bad outage files get a clear error with their line. Method: one mistake
 // each.

@@ -22,6 +22,7 @@ const (
 	Tests                       // UPS tests its battery for For
 	OutputFails                 // UPS's output goes off and stays off until the input is back again
 	ExtraLoad                   // UPS carries Number watts more
+	Claims                      // UPS claims Number times the minutes from now on
 	HostMode                    // Host behaves as Mode says from now on
 	PathDies                    // Load carries nothing any more: what is reached through it is not
 	AgentKilled                 // and started again after For

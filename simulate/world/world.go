@@ -54,6 +54,7 @@ type UPS struct {
 	since   shutdown.Instant
 	late    shutdown.Measurement // read, and still on its way
 	lates   uint32
+	claims  float64 // factor on its minutes
 }
 
 // Host is one host as it is now.
@@ -126,7 +127,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
 		m := b.Scaled(b.Likely * tr.Holds)
-		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never}
+		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism}
 	}
 	for k := range w.Hosts {
 		on := t.Hosts[k].Mode != WasOff
@@ -356,6 +357,8 @@ func (w *World) upsMoment(i int32, m *Moment) {
 		w.poll(i, pollSoon)
 	case OutputFails:
 		w.dead(i)
+	case Claims:
+		u.claims = m.Number
 	case ExtraLoad:
 		u.Extra += m.Number
 		w.settle()
@@ -445,7 +448,7 @@ func (w *World) Reading(i int32) shutdown.Measurement {
 	} else {
 		m.ChargeTenths = 0
 	}
-	m.RuntimeSeconds = int64(min(left/max(watts, 1)*t.Optimism, 359999)) / 60 * 60
+	m.RuntimeSeconds = int64(min(left/max(watts, 1)*u.claims, 359999)) / 60 * 60
 	if !u.Input && left < float64(watts*t.LowAt.Seconds()) {
 		m.Battery = shutdown.StoreLow
 	}
