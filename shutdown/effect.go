@@ -249,7 +249,7 @@ func reasonWords(r plan.Reason, other string) string {
 		return "later, and the battery would not carry all to the end"
 	case plan.ForPromise:
 		if other == "" {
-			return "its power carries the others over the ride-through"
+			return "longer, and others would have to go before the ride-through is over"
 		}
 		return "its power keeps the time promised to " + other
 	case plan.ForOrder:

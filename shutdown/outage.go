@@ -482,6 +482,9 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		if stop.Other >= 0 && stop.Why != plan.ForBattery && stop.Why != plan.ForNoReturn {
 			h.Other = w.hosts[stop.Other]
 		}
+		if h.Why == plan.ForPromise && h.Other >= 0 && s.Policy.Hosts[h.Other].KeepFor <= s.Policy.Site.RideThrough {
+			h.Other = -1 // all are promised that
+		}
 		h.Promise = s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
 	}
 	s.bend(at, w)

@@ -107,9 +107,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	if u.Silent {
 		u.Silent = false
 		out = append(out, cleared(SourceSilent, i, -1))
-		if u.Back != 0 {
-			u.Back = at // nobody knows what the input did meanwhile
-		}
+		s.unwatched(at, i)
 	}
 	was := u.Last
 	u.Last = *m
@@ -120,6 +118,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	s.warmth(i)
 	if u.CutFrom != 0 && u.CutTo == 0 && m.Source != FromNothing {
 		u.CutTo = at
+		s.unwatched(at, i)
 	}
 	switch {
 	case m.Source == FromNothing:
@@ -144,6 +143,14 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 		return s.inputGood(at, i, out)
 	}
 	return out
+}
+
+// unwatched begins the wait for a stable input anew: nobody knows what it did
+// before this answer.
+func (s *State) unwatched(at Instant, i int32) {
+	if u := &s.UPSs[i]; s.Outstanding() && !u.OnBattery() {
+		u.Back = at
+	}
 }
 
 // lost tells whether an answer says that the battery carries the load because

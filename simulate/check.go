@@ -54,7 +54,8 @@ type hostState struct {
 	givenUp bool
 	forced  bool
 	noticed bool
-	ours    bool // stopped, or cut, in an outage
+	ours    bool              // stopped, or cut, in an outage
+	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
 	notBack bool // every way to start it was tried, and it was said so
 }
@@ -175,10 +176,11 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		in := &c.inputs[i]
 		slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
 		known := in.heard.Sub(in.changed) > time.Second // the core can know only what an answer told it
-		if id.Method == 0 && id.Try == 1 && in.good && known && at.Sub(in.changed) > slack && !c.faulty(i) {
+		if id.Method == 0 && id.Try == 1 && id != h.asked && in.good && known && at.Sub(in.changed) > slack && !c.faulty(i) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
+	h.asked = id
 	if h.forced {
 		return
 	}
@@ -186,6 +188,9 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		q := &c.p.Hosts[j]
 		if c.truth.Hosts[j].Mode == world.WasOff {
 			continue
+		}
+		if len(q.Starts) == 0 && c.r.world.Hosts[j].Starting {
+			continue // with its power, by itself: nobody can see that yet
 		}
 		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
 			continue
