@@ -34,6 +34,7 @@ func Fears(p *policy.Policy, low []float64) []*Outage {
 	killed.Moments = append(killed.Moments, world.Moment{At: time.Minute, What: world.AgentKilled, UPS: -1, For: 30 * time.Second})
 	sortMoments(killed.Moments)
 	list = append(list, three, again, silent, killed)
+	list = append(list, worstFaults(p)...)
 	if len(p.UPSs) > 1 {
 		for i := range p.UPSs {
 			one := lasting(p, "two hours, of UPS "+p.UPSs[i].Name+" alone", 2*time.Hour)
@@ -50,6 +51,34 @@ func Fears(p *policy.Policy, low []float64) []*Outage {
 		list = append(list, hung)
 	}
 	return list
+}
+
+// worstFaults are the faults that every plan should bear, each at its worst, in
+// an outage of two hours.
+func worstFaults(p *policy.Policy) []*Outage {
+	const long = 2 * time.Hour
+	boasts := lasting(p, "two hours, the UPSs claim four times their minutes", long)
+	full := lasting(p, "two hours, the UPSs' gauges stay at 100 %, never \"low\"", long)
+	for i := range p.UPSs {
+		boasts.UPSs[i].Optimism = 4
+		full.UPSs[i].ClaimsFull = true
+	}
+	lossy := lasting(p, "two hours, a fifth of the UPSs' answers lost, half of them late", long)
+	lossy.Loss, lossy.Late = 0.2, 0.5
+	odd := lasting(p, "two hours, one reading that says input every ten minutes", long)
+	for at := 10 * time.Minute; at < long; at += 10 * time.Minute {
+		odd.Moments = append(odd.Moments, world.Moment{At: at, What: world.OddGood, UPS: -1})
+	}
+	sortMoments(odd.Moments)
+	tested := lasting(p, "two hours, and a battery test of ten minutes right after", long)
+	tested.Moments = append(tested.Moments, world.Moment{At: long + 5*time.Second, What: world.Tests, UPS: -1, For: 10 * time.Minute})
+	unanswered := lasting(p, "two hours, hosts that go down without an answer", long)
+	for k := range p.Hosts {
+		if !p.Hosts[k].Self {
+			unanswered.Hosts[k].Mode = world.CutsLink
+		}
+	}
+	return []*Outage{boasts, full, lossy, odd, tested, unanswered}
 }
 
 // loss is the loss of every input from a time on for so long.
@@ -70,7 +99,7 @@ func lasting(p *policy.Policy, name string, length time.Duration) *Outage {
 // longer stop is pointwise more load, so that this one run proves every milder
 // one.
 func Bounds(p *policy.Policy, low []float64) *Outage {
-	o := lasting(p, "eight hours at the bounds: the low battery, every host at its whole first allowance", 8*time.Hour)
+	o := lasting(p, "at the bounds: low battery, longest stops", 8*time.Hour)
 	for k := range p.Hosts {
 		if h := &p.Hosts[k]; len(h.Methods) > 0 {
 			o.Hosts[k].Takes = max(time.Second, h.Methods[0].GivesUp-2*time.Second)

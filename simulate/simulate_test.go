@@ -295,13 +295,14 @@ var (
 	soakRuns = flag.Int("soak", 300, "random outages per policy in TestSoak")
 	soakSeed = flag.Uint64("soak-seed", 1, "the first one's seed")
 	soakText = flag.String("soak-text", "", "a file for the transcript of the first outage that fails")
+	soakIn   = flag.String("soak-policies", "rig.hcl,barn.hcl,first.hcl", "policies of the corpus for TestSoak")
 )
 
 // Aim: no promise is broken in any room, under faults denser than in life.
 // Method: random outages, rooms and faults by seed, checkers that share no code
 // with the core. Longer: go test ./simulate -run Soak -soak 100000.
 func TestSoak(t *testing.T) {
-	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl"} {
+	for _, name := range strings.Split(*soakIn, ",") {
 		p := readPolicy(t, name)
 		r := newRunner(t, p)
 		check, err := NewChecker(r, day)

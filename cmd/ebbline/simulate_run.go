@@ -279,6 +279,9 @@ func (s *simulation) failure(o *simulate.Outage, run *simulate.Run, broken []sim
 // shrink makes one failing random outage small: the first in which a battery
 // ended too soon, or else the first of all.
 func (s *simulation) shrink(ctx context.Context) {
+	if ctx.Err() != nil {
+		return // what is known so far, at once
+	}
 	first := -1
 	for i := len(s.named); i < len(s.runs); i++ {
 		o := &s.runs[i]
@@ -310,7 +313,7 @@ func (s *simulation) shrinkOne(ctx context.Context, i int) {
 		return // it failed by a fault that only dice know of
 	}
 	fails := func(o *simulate.Outage) bool {
-		if ctx.Err() != nil && !s.stopped {
+		if ctx.Err() != nil {
 			return false // interrupted only now: what is small by then will do
 		}
 		run, broken := w.replay(o, seed)
