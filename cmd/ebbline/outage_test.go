@@ -313,6 +313,7 @@ func (r *room) charge() int64 {
 // stand-in: its power-off command writes a file, and the test then kills the
 // agent.
 func TestOutageFromEndToEnd(t *testing.T) {
+	t.Parallel()
 	r := startRoom(t)
 	if out, err := r.command("check", r.policy).CombinedOutput(); err != nil {
 		t.Fatalf("check: %v\n%s", err, out)

@@ -71,6 +71,9 @@ func Battery(ctx context.Context, from *history.Reader, p *policy.Policy, i int,
 			r.Running = append(r.Running, *t)
 			continue
 		}
+		if t.Measured == 0 {
+			continue // called off before it began
+		}
 		r.Measured = append(r.Measured, Measured{Test: t, Discharge: OfTest(u, t)})
 	}
 	if err := r.outages(ctx, from, p, u); err != nil {

@@ -20,9 +20,10 @@ type Setup struct {
 	UPS    int
 	Day    int64
 	Stop   Stop
-	First  bool  // no test of this battery is on record: one to the reserve stops at half its charge
-	Dummy  bool  // nothing hangs on the UPS that could be lost
-	Load   int64 // in watts, in place of what the UPS says; 0 for none
+	First  bool          // no test of this battery is on record: one to the reserve stops at half its charge
+	Dummy  bool          // nothing hangs on the UPS that could be lost
+	Load   int64         // in watts, in place of what the UPS says; 0 for none
+	Walk   time.Duration // what it takes the operator to give the input back; [Walk] when 0
 	// Celsius of the battery or the room, where the UPS does not say.
 	Celsius    float64
 	CelsiusSet bool
@@ -120,9 +121,9 @@ func New(s Setup, at history.Moment, m shutdown.Measurement) (*Trial, error) {
 	if d := u.Battery.InstalledDay; d != 0 && s.Day >= d {
 		t.record.BatteryAgeDays = s.Day - d
 	}
-	if left := t.left(m); !s.Dummy && left <= t.needed() {
+	if left := t.left(m); !s.Dummy && left <= t.Needed() {
 		return nil, fmt.Errorf("a test of UPS %s is not safe: by the plan, everything must begin to stop %s after the loss of input, and it takes %s to see that and to plug in again. `ebbline plan` shows what is missing; with nothing but a load of known watts on it, say so with --dummy",
-			u.Name, shutdown.Spell(max(0, left)), shutdown.Spell(t.needed()))
+			u.Name, shutdown.Spell(max(0, left)), shutdown.Spell(t.Needed()))
 	}
 	return t, nil
 }
@@ -259,14 +260,14 @@ func (t *Trial) judge(at history.Moment, m shutdown.Measurement) Advice {
 	a := Advice{Until: -1}
 	if !t.Dummy {
 		left := t.left(m)
-		if left <= t.needed() {
+		if left <= t.Needed() {
 			rule, text := history.StopUnsafe, "what is left could only just carry the shutdown plan"
 			if t.Stop.Rule == history.StopAtReserve {
 				rule = history.StopAtReserve
 			}
 			return stop(rule, "%s", text)
 		}
-		a.Until = left - t.needed()
+		a.Until = left - t.Needed()
 	}
 	if t.Stop.Rule == history.StopAtTime {
 		a.Until = min(max(a.Until, 0), t.Stop.Time-took)
@@ -277,9 +278,13 @@ func (t *Trial) judge(at history.Moment, m shutdown.Measurement) Advice {
 	return a
 }
 
-// needed is what it takes to see that the test must end and to plug in again.
-func (t *Trial) needed() time.Duration {
-	return Walk + 2*(t.Policy.UPSs[t.UPS].PollEvery()+t.Policy.UPSs[t.UPS].Timeout())
+// Needed is what it takes to see that the test must end and to plug in again.
+func (t *Trial) Needed() time.Duration {
+	walk := t.Walk
+	if walk == 0 {
+		walk = Walk
+	}
+	return walk + 2*(t.Policy.UPSs[t.UPS].PollEvery()+t.Policy.UPSs[t.UPS].Timeout())
 }
 
 // left is how long a safe plan still exists with nothing begun, if the input of
@@ -310,6 +315,17 @@ func (t *Trial) left(m shutdown.Measurement) time.Duration {
 func (t *Trial) Blind(at shutdown.Instant) bool {
 	return t.onBattery && at.Sub(t.last) > max(blind, 3*t.Policy.UPSs[t.UPS].PollEvery()+t.Policy.UPSs[t.UPS].Timeout())
 }
+
+// Halt ends the test for a reason that the trial does not see itself.
+func (t *Trial) Halt(rule history.StopRule, text string) Advice {
+	if t.advised == nil {
+		t.advised = &Advice{Stop: rule, Text: text}
+	}
+	return *t.advised
+}
+
+// Watts is the load of now.
+func (t *Trial) Watts() int64 { return int64(t.watts) }
 
 // Took is the time on battery so far.
 func (t *Trial) Took() time.Duration { return t.record.Measured }
