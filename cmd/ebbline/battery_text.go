@@ -169,9 +169,16 @@ func (g *guided) verdict(r history.Test) error {
 	return nil
 }
 
+// enders says what ended a test.
+var enders = map[string]string{
+	history.StopAtPercent.String(): "the charge", history.StopAtVoltage.String(): "the voltage", history.StopAtTime.String(): "the time",
+	history.StopAtCutOff.String(): "the battery's end", history.StopUnsafe.String(): "a limit of safety", history.StopByOperator.String(): "the person at the plug",
+	history.StopKilled.String(): "the end of the program that followed it", history.StopAtReserve.String(): "the reserve for the shutdown plan",
+}
+
 func (g *guided) sayVerdict(v *trialView) {
 	measured := time.Duration(v.Measured * float64(time.Second))
-	g.say("\nUPS %s was on battery for %s at %d W; ended by: %s.\n", v.UPS, shutdown.Spell(measured), v.LoadWatts, v.Stop)
+	g.say("\nUPS %s was on battery for %s at %d W; %s ended the test.\n", v.UPS, shutdown.Spell(measured), v.LoadWatts, enders[v.Stop])
 	if p := v.Predicted; p != nil {
 		g.say("  predicted  %s (low), %s (likely), %s (high)", spelledOr(p.Low, "for good"), spelledOr(p.Likely, "for good"), spelledOr(p.High, "for good"))
 		switch {
@@ -200,7 +207,7 @@ func (g *guided) sayVerdict(v *trialView) {
 	g.say("The forecast rests on %s. At %d W it says\n", v.Basis, v.LoadNow)
 	g.say("  before     %s\n  now        %s\n", v.BeforeSeconds.text(), v.RuntimeAfter.text())
 	if v.Margin != nil && v.MarginBefore != nil {
-		g.say("The plan's margin was %s and is %s. `ebbline plan` shows it; the agent uses it\nwhen it is next read (systemctl reload ebbline), or after the outage that it saw.\n", spelled(*v.MarginBefore), spelled(*v.Margin))
+		g.say("The plan's margin was %s and is %s. `ebbline plan` shows it; the running\nagent takes it over when it sees no outage.\n", spelled(*v.MarginBefore), spelled(*v.Margin))
 	}
 	g.say("Let the battery recharge. A pass today says nothing of the day after.\n")
 }

@@ -121,7 +121,7 @@ func (b *Battery) span() (from, to int64, low, high float64) {
 func (b *Battery) drawTrend(w io.Writer, s Style, width int) {
 	const rows = 7
 	from, to, low, high := b.span()
-	columns := min(72, width-7)
+	columns := min(72, width-8)
 	grid := make([][]string, rows)
 	row := func(percent float64) int {
 		return min(rows-1, max(0, int(math.Round((high-percent)/(high-low)*(rows-1)))))
@@ -154,9 +154,9 @@ func (b *Battery) drawTrend(w io.Writer, s Style, width int) {
 		if r == row(b.Limit) {
 			label = fmt.Sprintf("%.0f %%", b.Limit)
 		}
-		fmt.Fprintf(w, "%5s %s\n", label, strings.TrimRight(strings.Join(grid[r], ""), " "))
+		fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("%6s %s", label, strings.Join(grid[r], "")), " "))
 	}
-	fmt.Fprintf(w, "      %s%*s\n", Date(from), columns-10, Date(to))
+	fmt.Fprintf(w, "       %s%*s\n", Date(from), columns-10, Date(to))
 	fmt.Fprintf(w, "%s capacity found; %s to be replaced below", s.batteryGlyph(2), s.batteryGlyph(4))
 	if b.Falls != nil {
 		fmt.Fprint(w, "; ? when that is, probably")

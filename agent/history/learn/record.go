@@ -206,6 +206,9 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 	end := shutdown.Unread
 	for k := range samples {
 		s := &samples[k]
+		if s.Source == shutdown.FromBattery && s.At < in.Lost.At {
+			continue // of the loss before this one
+		}
 		if s.Source != shutdown.FromBattery {
 			switch {
 			case last == nil && s.ChargeTenths != shutdown.Unread:
