@@ -213,7 +213,7 @@ func (v *batteryUPSView) fill(u *policy.UPS, r *learn.Record, scored []history.S
 			continue
 		}
 		x := scoreView{s.by, s.of.Measured, nil, s.of.LowHeld, s.of.Inside, s.of.AtLeast, s.of.PastHigh, s.of.Open}
-		if s.of.Measured > 0 {
+		if s.of.MedianPermille > 0 {
 			f := float64(s.of.MedianPermille) / 1000
 			x.Median = &f
 		}
@@ -284,7 +284,8 @@ func dischargeOf(m *learn.Measured, scored []history.Scored) dischargeView {
 			d.Measured, d.AtLeast = best.Lasted.Seconds(), best.AtLeast
 		}
 	}
-	if c := m.Judged.Capacity; c > 0 && m.Discharge.Ended != battery.Early {
+	d.Capacity = nil
+	if c := m.Found(); c > 0 {
 		d.Capacity = inPercent(c)
 	}
 	d.Found, d.Counts, d.Refused = m.Capacity(), m.Judged.Used, m.Judged.Refused

@@ -10,10 +10,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"ebbline/agent"
 	"ebbline/agent/history"
 	"ebbline/agent/peertest"
 	"ebbline/policy"
@@ -269,6 +271,40 @@ func TestForecastFromEndToEnd(t *testing.T) {
 	if err := page(svg); err != nil {
 		t.Error(err)
 	}
+}
+
+// Aim: the agent acts on when its history cannot be written, and says so until it
+// can again. Method: another program's file lies where the history is to be, while
+// the agent watches a real snmpd; then it is moved away.
+func TestAgentWithoutHistory(t *testing.T) {
+	t.Parallel()
+	r := startBench(t)
+	file := filepath.Join(r.folder, "state", historyFile)
+	letter := strings.Repeat("a letter to my aunt\n", 100)
+	r.write("state/"+historyFile, letter, 0o644)
+	r.start("one")
+	unwritten := func() bool {
+		v, err := r.status()
+		return err == nil && slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool { return c.Code == "history-unwritable" })
+	}
+	r.until("the condition is raised", time.Minute, unwritten)
+	if v, err := r.status(); err != nil || v.UPSs[0].Phase != "normal" || !v.Fits {
+		t.Errorf("the agent does not act on: %+v, %v", v, err)
+	}
+	if text, err := os.ReadFile(file); err != nil || string(text) != letter {
+		t.Errorf("the foreign file was written to: %v", err)
+	}
+	if err := os.Rename(file, file+".aunt"); err != nil {
+		t.Fatal(err)
+	}
+	r.until("the condition is over", time.Minute, func() bool { return !unwritten() })
+	r.until("a history is begun", time.Minute, func() bool {
+		from, err := history.OpenReader(t.Context(), file)
+		if err == nil {
+			from.Close()
+		}
+		return err == nil
+	})
 }
 
 // page tells whether a file is an SVG drawing that a parser takes.

@@ -64,6 +64,8 @@ func (v *batteryUPSView) show(w io.Writer, st report.Style) {
 		median, held, inside := "-", "-", "-"
 		if s.Median != nil {
 			median = fmt.Sprintf("%.2f", *s.Median)
+		}
+		if s.Measured > 0 {
 			held, inside = fmt.Sprintf("%d/%d", s.LowHeld, s.Measured), fmt.Sprintf("%d/%d", s.Inside, s.Measured)
 		}
 		by := map[string]string{"model": "by the model", "plan": "under the plan", "ups": "the UPS's own"}[s.By]

@@ -176,7 +176,7 @@ func (r *Record) Tests() []battery.Tested {
 func (r *Record) ended(how battery.Ended) []battery.Tested {
 	var list []battery.Tested
 	for _, m := range r.Measured {
-		if m.Judged.Used && m.Judged.Capacity > 0 && m.Discharge.Ended == how {
+		if m.Judged.Used && m.found() && m.Discharge.Ended == how {
 			list = append(list, battery.Tested{Day: m.Discharge.Day, Capacity: m.Judged.Capacity})
 		}
 	}
@@ -187,18 +187,31 @@ func (r *Record) ended(how battery.Ended) []battery.Tested {
 // Last is the last discharge that found a capacity; nil when there is none.
 func (r *Record) Last() *Measured {
 	for i := len(r.Measured) - 1; i >= 0; i-- {
-		if m := &r.Measured[i]; m.Judged.Used && m.Judged.Capacity > 0 && m.Discharge.Ended != battery.Early {
+		if m := &r.Measured[i]; m.Judged.Used && m.found() {
 			return m
 		}
 	}
 	return nil
 }
 
+// found tells whether a discharge says what the capacity is, and not only that
+// it is no less.
+func (m *Measured) found() bool { return m.Judged.Capacity > 0 && !m.Judged.AtLeast }
+
+// Found is the capacity that a discharge found, as a part of a new battery's; 0
+// for none.
+func (m *Measured) Found() float64 {
+	if m.found() {
+		return m.Judged.Capacity
+	}
+	return 0
+}
+
 // Capacity says what a discharge found, for people: a part of a new battery's, or
 // a range where it was stopped at a charge reading. "" when it found none.
 func (m *Measured) Capacity() string {
 	switch {
-	case m.Judged.Capacity <= 0 || m.Discharge.Ended == battery.Early:
+	case !m.found():
 		return ""
 	case m.Discharge.Ended == battery.AtReading:
 		low, high := m.Judged.Range()

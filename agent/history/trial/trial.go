@@ -370,7 +370,7 @@ func (t *Trial) verdict() history.Verdict {
 	if d.Ended == battery.Early || len(d.Segments) == 0 {
 		return v
 	}
-	if c, err := battery.Calibrate(u, []battery.Discharge{d}, t.Day); err == nil {
+	if c, err := battery.Calibrate(u, []battery.Discharge{d}, t.Day); err == nil && !c.Judged[0].AtLeast {
 		v.CapacityTenths = int64(math.Round(1000 * c.Judged[0].Capacity))
 	}
 	return v
