@@ -91,7 +91,7 @@ func (g *guided) cautions(recent string) {
 	if recharge == 0 {
 		recharge = 7 // what New takes
 	}
-	g.say("A discharge test of UPS %s, down to %s.\n\n", u.Name, g.trial.Stop)
+	g.say("A discharge test of UPS %s, to be ended at %s.\n\n", u.Name, g.trial.Stop)
 	for _, text := range []string{
 		fmt.Sprintf("It takes the protection away until the battery is charged again, for about %g h and more. Never with a storm warning, a running backup, a rebuild of an array or an open firmware update.", recharge),
 		recent,

@@ -71,7 +71,6 @@ var directions = []struct {
 	{"simulate", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript", "simulate/world", "simulate/report"}, "the simulator never imports the agent"},
 	{"agent", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript"}, "the agent says what it needs in interfaces and imports none of its adapters"},
 	{"agent/journal", []string{"policy", "shutdown", "shutdown/transcript"}, "the journal keeps, it does not decide"},
-	{"agent/history", []string{"policy", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the memory keeps, counts and judges; it never drives"},
 	{"agent/control", []string{"agent", "policy", "shutdown"}, "the socket speaks for the agent"},
 	{"agent/source", []string{"policy", "shutdown", "agent/source/snmp"}, "one UPS in, measurements out"},
 	{"agent/action", []string{"policy", "shutdown", "agent/action", "agent/source/snmp"}, "one action in, one outcome out"},

@@ -181,7 +181,7 @@ const (
 
 // BatterySVG draws the same as one file that stands alone.
 func BatterySVG(w io.Writer, list []Battery) error {
-	height := 10
+	height := 30
 	for i := range list {
 		height += 60 + rowHeight*len(list[i].Discharges)
 		if len(list[i].Tests) > 1 {
@@ -194,6 +194,7 @@ func BatterySVG(w io.Writer, list []Battery) error {
 	for i := range list {
 		y = list[i].svg(s, y)
 	}
+	s.text("n", "start", 10, height-8, "band: predicted, low to high; line: likely; dot: measured; triangle: at least; dashes: to be replaced below")
 	_, err := io.WriteString(w, s.String()+"</svg>\n")
 	return err
 }

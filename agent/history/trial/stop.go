@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ebbline/agent/history"
+	"ebbline/shutdown"
 )
 
 // Stop is the end that a test is meant to have.
@@ -63,7 +64,7 @@ func (s Stop) String() string {
 	case history.StopAtVoltage:
 		return fmt.Sprintf("%g V", float64(s.Millivolts)/1000)
 	case history.StopAtTime:
-		return s.Time.String()
+		return "a time of " + shutdown.Spell(s.Time)
 	case history.StopAtCutOff:
 		return "the battery's end"
 	}
