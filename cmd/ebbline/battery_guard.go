@@ -9,6 +9,7 @@ import (
 
 	"ebbline/agent"
 	"ebbline/agent/control"
+	"ebbline/agent/history/trial"
 	"ebbline/shutdown"
 )
 
@@ -60,7 +61,7 @@ func held(v *agent.View) bool {
 }
 
 // unsafe says why the test must end, by what the agent sees; "" when it may go on.
-func (g *guard) unsafe(ctx context.Context, needed time.Duration) string {
+func (g *guard) unsafe(ctx context.Context, t *trial.Trial) string {
 	ctx, cancel := context.WithTimeout(ctx, guardEvery)
 	defer cancel()
 	v, _, err := g.client.Status(ctx)
@@ -76,16 +77,16 @@ func (g *guard) unsafe(ctx context.Context, needed time.Duration) string {
 			return fmt.Sprintf("the agent has begun to stop hosts (%s)", h.Name)
 		}
 	}
-	if n := v.PointOfNoReturn; n != nil && time.Duration(*n-elapsed)*time.Second <= needed {
+	if n := v.PointOfNoReturn; n != nil && !t.Dummy && time.Duration(*n-elapsed)*time.Second <= t.Needed() {
 		return "by the agent, what is left could only just carry the shutdown plan"
 	}
 	return ""
 }
 
-// release ends the hold when the agent sees every input again, and says how it
-// stands. Said while a UPS is on battery, the same word would mean: begin at
+// release ends the hold when the agent sees every input again, for which it waits
+// if ours is back, and says how it stands. Said while a UPS is on battery, the same word would mean: begin at
 // once. So it is not said then; the hold ends with that outage.
-func (g *guard) release() string {
+func (g *guard) release(back bool) string {
 	if !g.ours {
 		return ""
 	}
@@ -100,6 +101,9 @@ func (g *guard) release() string {
 			if err := g.client.Order(ctx, shutdown.Proceed); err == nil {
 				return ""
 			}
+		}
+		if !back {
+			break
 		}
 		pause(ctx, time.Second)
 	}

@@ -273,6 +273,71 @@ func TestForecastFromEndToEnd(t *testing.T) {
 	}
 }
 
+// Aim: a test ends well when the UPS falls silent, when it says that its battery is
+// low, and by Ctrl-C, and each time what was measured is on record. Method: the
+// card is stopped; its threshold is raised; the command gets the signal. No agent
+// runs, which must be said.
+func TestTrialEnds(t *testing.T) {
+	t.Parallel()
+	r := startBench(t)
+	args := []string{"battery", "test", "rack", r.policy, "--until", "reserve", "--walk", "1s", "--yes", "--no-agent"}
+	begin := func() *talk {
+		k := r.talk(args...)
+		k.hears("No agent runs")
+		k.hears("Cut the input")
+		r.card.Unplug()
+		k.hears("on battery")
+		return k
+	}
+	full := func() { r.until("it is full again", time.Minute, func() bool { return r.charge() == 1000 }) }
+
+	silent := begin()
+	r.card.Hang()
+	silent.hears("GIVE THE INPUT BACK NOW: the UPS does not answer")
+	r.card.Resume()
+	r.card.PlugIn()
+	if code := silent.end(); code != 0 {
+		t.Errorf("silent: exit code %d\n%s", code, silent.heard.String())
+	}
+	full()
+
+	low := begin()
+	r.card.Numbers(map[string]int64{"upsConfigLowBattTime": 5})
+	low.hears("GIVE THE INPUT BACK NOW: the UPS says that its battery is low")
+	r.card.PlugIn()
+	low.end()
+	r.card.Numbers(map[string]int64{"upsConfigLowBattTime": 0})
+	full()
+
+	halted := begin()
+	halted.cmd.Process.Signal(os.Interrupt)
+	halted.hears("rack is still on battery: GIVE THE INPUT BACK")
+	if code := halted.end(); code != 0 {
+		t.Errorf("Ctrl-C: exit code %d\n%s", code, halted.heard.String())
+	}
+	r.card.PlugIn()
+	full()
+
+	from, err := history.OpenReader(t.Context(), filepath.Join(r.folder, "state", historyFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer from.Close()
+	tests, err := from.Tests(t.Context(), "rack", 10)
+	if err != nil || len(tests) != 3 {
+		t.Fatalf("%d tests, %v", len(tests), err)
+	}
+	for i, want := range []history.StopRule{history.StopUnsafe, history.StopUnsafe, history.StopByOperator} {
+		if tests[i].Stop != want || !tests[i].Verdict.Censored || tests[i].Forecast.Likely == 0 {
+			t.Errorf("test %d: %v, want %v: %+v", i, tests[i].Stop, want, tests[i].Verdict)
+		}
+	}
+
+	if out, err := r.command("battery", "selftest", "rack", r.policy, "--start", "quick").CombinedOutput(); err != nil || !strings.Contains(string(out), "its own quick test passed, after 3s") {
+		t.Errorf("selftest: %v\n%s", err, out)
+	}
+}
+
 // Aim: the agent acts on when its history cannot be written, and says so until it
 // can again. Method: another program's file lies where the history is to be, while
 // the agent watches a real snmpd; then it is moved away.

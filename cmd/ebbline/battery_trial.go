@@ -66,6 +66,7 @@ type guided struct {
 	yes    bool
 	trial  *trial.Trial
 
+	dark  bool      // the input was not back at the last reading
 	shown time.Time // when a line of progress was last written
 	kept  shutdown.Instant
 }
@@ -172,6 +173,9 @@ func (g *guided) run(ctx context.Context, s trial.Setup, socket string, noAgent 
 		if err := g.guard.calm(); err != nil {
 			return err
 		}
+		if h := g.only(); s.Dummy && h != "" {
+			return fmt.Errorf("the policy says that %s hangs on UPS %s alone, and the agent would stop it in a test of a dummy load. Stop the agent for the test, and say --no-agent", h, g.ups.Name)
+		}
 	}
 	if g.store, err = history.Open(g.path, history.Options{}); err != nil {
 		return err
@@ -207,7 +211,10 @@ func (g *guided) run(ctx context.Context, s trial.Setup, socket string, noAgent 
 	rule, followed, err := g.discharge(ctx)
 	r := g.end(rule, followed)
 	if g.guard != nil {
-		g.sayln(g.guard.release())
+		g.sayln(g.guard.release(!g.dark))
+	}
+	if g.dark {
+		g.say("\nUPS %s is still on battery: GIVE THE INPUT BACK.\n", g.ups.Name)
 	}
 	if err != nil {
 		return err
@@ -235,6 +242,17 @@ func (g *guided) before(ctx context.Context) (tests int, recent string) {
 		}
 	}
 	return tests, recent
+}
+
+// only is a host that the policy feeds from this UPS alone and would stop; "" for
+// none.
+func (g *guided) only() string {
+	for k := range g.p.Hosts {
+		if h := &g.p.Hosts[k]; !h.StaysUp && len(h.FedBy) == 1 && h.FedBy[0] == g.i {
+			return h.Name
+		}
+	}
+	return ""
 }
 
 // read asks the UPS. One that goes by hand says nothing.
@@ -298,6 +316,7 @@ func (g *guided) await(ctx context.Context) error {
 			return fmt.Errorf("UPS %s has begun a test of its own; wait for its end", g.ups.Name)
 		case m.Source == shutdown.FromBattery:
 			g.trial.Begin(g.clock.now())
+			g.dark = true
 			g.sample(m)
 			g.advise(g.trial.Read(g.clock.moment(), m))
 			return nil
@@ -328,6 +347,7 @@ func (g *guided) follow(ctx context.Context) (rule history.StopRule, followed bo
 			g.advise(g.trial.Halt(history.StopUnsafe, "the UPS does not answer: "+err.Error()))
 		case err != nil:
 		case g.source != nil && (m.Source == shutdown.FromInput || m.Source == shutdown.FromBypass):
+			g.dark = false
 			g.sample(m)
 			return history.StopByOperator, true
 		default:
@@ -336,7 +356,7 @@ func (g *guided) follow(ctx context.Context) (rule history.StopRule, followed bo
 		}
 		if g.guard != nil && now.At.Sub(looked) >= guardEvery {
 			looked = now.At
-			if why := g.guard.unsafe(ctx, g.trial.Needed()); why != "" && ctx.Err() == nil {
+			if why := g.guard.unsafe(ctx, g.trial); why != "" && ctx.Err() == nil {
 				g.advise(g.trial.Halt(history.StopUnsafe, why))
 			}
 		}

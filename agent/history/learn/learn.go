@@ -59,7 +59,7 @@ func Apply(ctx context.Context, p *policy.Policy, from *history.Reader, day int6
 func (r *Record) notes(u *policy.UPS, day int64) []Note {
 	var notes []Note
 	for _, m := range r.Measured {
-		if m.Judged.Refused != "" {
+		if m.Judged.Refused != "" && m.Judged.Capacity > 0 { // else it says nothing, which is no fault
 			notes = append(notes, Note{UPS: r.UPS, Warning: true, Text: fmt.Sprintf("%s is not counted: %s", m.Name(), m.Judged.Refused)})
 		}
 	}
