@@ -64,7 +64,7 @@ func runCheck(ctx context.Context, c *call) int {
 		_, color := terminal(c.Out)
 		load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
 		c.sum(p, diags)
-		found.show(c.Out, 80)
+		found.calm().show(c.Out, 80)
 	}
 	if p == nil {
 		return exitRefused

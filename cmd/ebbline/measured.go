@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/hashicorp/hcl/v2"
@@ -117,6 +118,12 @@ func (m *measured) show(w io.Writer, width int) {
 			fmt.Fprintf(w, "%s %s\n", mark, line)
 		}
 	}
+}
+
+// calm is it without the warnings, for where these are told otherwise.
+func (m *measured) calm() *measured {
+	notes := slices.DeleteFunc(slices.Clone(m.notes), func(n learn.Note) bool { return n.Warning })
+	return &measured{m.own, m.path, notes}
 }
 
 // diagnostics are the warnings, each on the line of the policy that it is about.
