@@ -17,15 +17,16 @@ import (
 
 var batteryCommand = command{
 	name:  "battery",
-	about: "predicted against measured, capacity, when to replace; discharge tests",
+	about: "predicted against measured, when to replace; discharge tests",
 	usage: "[POLICY] [--svg FILE] [--history FILE] [--json]",
-	help: `Shows, for each UPS, what was predicted of each discharge test and outage and what
-was measured; how often the low prediction held; the capacity that the tests
-found and when it comes down to 80 %; and what is to be done: a battery to be
-replaced, a test that is overdue.
+	help: `Shows, for each UPS, what was predicted of each discharge test and outage and
+what was measured; how often the low prediction held; the capacity that the
+tests found and when it comes down to 80 %; and what is to be done: a battery to
+be replaced, a test that is overdue.
 
   ebbline battery test UPS       leads through a discharge test
-  ebbline battery selftest UPS   reads or starts the tests that a UPS makes of itself
+  ebbline battery selftest UPS   reads or starts the tests that a UPS makes of
+                                 itself
 
 Each takes --help. A quarterly test (engineering value) keeps the forecast worth
 betting on: what is not measured widens it again with time.`,

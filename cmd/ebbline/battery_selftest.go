@@ -13,9 +13,9 @@ import (
 var selftestCommand = command{
 	name:  "battery selftest",
 	about: "the tests that a UPS makes of itself",
-	usage: "UPS [POLICY] [--start quick | general | deep] [--stop] [--yes] [--json]",
-	help: `Reads what came of the test that a UPS last made of itself, over SNMP; starts one,
-or stops the one that runs. It waits for the end of a test that it started.
+	usage: "UPS [POLICY] [--start TEST | --stop] [--json]",
+	help: `Reads what came of the test that a UPS last made of itself, over SNMP; starts
+one, or stops the one that runs. It waits for the end of a test that it started.
 
   quick    seconds to minutes: tells a battery that is broken, not what it holds
   general  the maker's standard test

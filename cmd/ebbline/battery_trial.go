@@ -24,7 +24,7 @@ import (
 var batteryTestCommand = command{
 	name:  "battery test",
 	about: "a guided discharge test of one UPS",
-	usage: "UPS [POLICY] [--until END] [--load WATTS] [--dummy] [--by-hand] [--yes] [--json]",
+	usage: "UPS [POLICY] [--until END] [--dummy] [--by-hand] [--json]",
 	help: `Leads through a discharge test, the one way to know what a battery holds. It
 writes down what it expects before the start, tells when to cut the input and
 when to give it back, follows the UPS in between, records what happened and
@@ -85,11 +85,11 @@ func runBatteryTest(ctx context.Context, c *call) int {
 	past, socket := c.historyFlag(), c.socketFlag()
 	until := c.flags.String("until", "reserve", "`END` of the test: reserve, 40%, 66V, 12m or empty")
 	load := c.flags.Float64("load", 0, "`WATTS` on the UPS, where it does not say")
-	celsius := c.flags.Float64("celsius", math.NaN(), "`DEGREES` of the battery, or of the room, where the UPS does not say")
-	dummy := c.flags.Bool("dummy", false, "nothing hangs on the UPS but a load that may lose its power")
-	byHand := c.flags.Bool("by-hand", false, "the UPS says nothing: press Enter at the start and at the end")
+	celsius := c.flags.Float64("celsius", math.NaN(), "`DEGREES` of the battery or room, if the UPS does not say")
+	dummy := c.flags.Bool("dummy", false, "nothing on the UPS but a load that may lose its power")
+	byHand := c.flags.Bool("by-hand", false, "the UPS says nothing: press Enter at start and end")
 	walk := c.flags.Duration("walk", trial.Walk, "`TIME` that it takes you to give the input back")
-	noAgent := c.flags.Bool("no-agent", false, "go on though no agent runs that would stop the hosts")
+	noAgent := c.flags.Bool("no-agent", false, "go on though no agent runs to stop the hosts")
 	yes := c.flags.Bool("yes", false, "the cautions are known; do not ask")
 	if err := c.parse(2); err != nil {
 		return usageCode(err)

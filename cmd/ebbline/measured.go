@@ -23,7 +23,7 @@ const historyFile = "history.db"
 
 // historyFlag is of every command that uses what the agent has measured.
 func (c *call) historyFlag() *string {
-	return c.flags.String("history", c.Env("EBBLINE_HISTORY"), "`FILE` with what was measured, or none; the agent's if there is one (or EBBLINE_HISTORY)")
+	return c.flags.String("history", c.Env("EBBLINE_HISTORY"), "`FILE` of what was measured, or none (EBBLINE_HISTORY)")
 }
 
 // noHistory is the word for doing without.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -242,7 +243,15 @@ func (r *room) start(boot string) {
 	cmd.Args[6], cmd.Path = cmd.Path, path
 	cmd.Stdout, cmd.Stderr = r, r
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := cmd.Start(); err != nil {
+	// Its death signal comes when the thread ends that started it: others of this
+	// program end with their goroutines. This one lasts as long as the test.
+	started := make(chan error)
+	go func() {
+		runtime.LockOSThread()
+		started <- cmd.Start()
+		<-r.t.Context().Done()
+	}()
+	if err := <-started; err != nil {
 		r.t.Fatal(err)
 	}
 	r.agent = cmd

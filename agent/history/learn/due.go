@@ -43,8 +43,7 @@ func Dues(u *policy.UPS, r *Record, day int64) []Due {
 		}
 	}
 	switch {
-	case last == 0:
-		list = append(list, Due{shutdown.TestOverdue, fmt.Sprintf("no test of it is on record, and the policy does not say when it was installed. Test it: ebbline battery test %s", u.Name)})
+	case last == 0: // nobody knows for how long
 	case day-last > testOverdue:
 		list = append(list, Due{shutdown.TestOverdue, fmt.Sprintf("%d days have passed since %s; a battery is tested every quarter. Test it: ebbline battery test %s", day-last, since, u.Name)})
 	}
