@@ -165,40 +165,30 @@ func (g *guided) run(ctx context.Context, s trial.Setup, socket string, noAgent 
 		return err
 	}
 	defer unlock()
-	if g.guard, err = findGuard(ctx, socket); err != nil && !noAgent {
-		return fmt.Errorf("%w. Without an agent nobody stops the hosts should the input not come back; --no-agent says that you know", err)
-	}
-	g.clock = newBootClock(g.guard)
-	if g.guard != nil {
-		if err := g.guard.calm(); err != nil {
-			return err
-		}
-		if h := g.only(); s.Dummy && h != "" {
-			return fmt.Errorf("the policy says that %s hangs on UPS %s alone, and the agent would stop it in a test of a dummy load. Stop the agent for the test, and say --no-agent", h, g.ups.Name)
-		}
+	if err := g.look(ctx, &s, socket, noAgent); err != nil {
+		return err
 	}
 	if g.store, err = history.Open(g.path, history.Options{}); err != nil {
 		return err
 	}
 	defer g.store.Close(context.Background())
 	g.store.CloseUnfinishedTests(g.clock.now()) // nobody follows those: the lock is ours
-	m, err := g.read(ctx)
-	if err != nil {
-		return fmt.Errorf("UPS %s cannot be read: %w. For a UPS that says nothing there are --by-hand and --load", g.ups.Name, err)
-	}
 	tests, recent := g.before(ctx)
 	s.First = tests == 0
-	if g.trial, err = trial.New(s, g.clock.moment(), m); err != nil {
+	if err := g.prepare(ctx, s); err != nil {
 		return err
 	}
 	g.cautions(recent)
-	if !g.yes && !g.confirmed(ctx) {
-		return errors.New("nothing was begun")
+	if !g.yes {
+		if !g.confirmed(ctx) {
+			return errors.New("nothing was begun")
+		}
+		// Much may have happened until the answer.
+		if err := errors.Join(g.look(ctx, &s, socket, noAgent), g.prepare(ctx, s)); err != nil {
+			return err
+		}
 	}
 	// Only now: a prediction that nobody will measure is none.
-	if g.trial, err = trial.New(s, g.clock.moment(), m); err != nil {
-		return err
-	}
 	if err := g.keep(ctx); err != nil {
 		return fmt.Errorf("the prediction must be written before the start, and cannot be: %w", err)
 	}
@@ -220,6 +210,31 @@ func (g *guided) run(ctx context.Context, s trial.Setup, socket string, noAgent 
 		return err
 	}
 	return g.verdict(r)
+}
+
+// look finds the agent, and says why no test can begin beside it.
+func (g *guided) look(ctx context.Context, s *trial.Setup, socket string, noAgent bool) (err error) {
+	if g.guard, err = findGuard(ctx, socket); err != nil && !noAgent {
+		return fmt.Errorf("%w. Without an agent nobody stops the hosts should the input not come back; --no-agent says that you know", err)
+	}
+	g.clock = newBootClock(g.guard)
+	if g.guard == nil {
+		return nil
+	}
+	if h := g.only(); s.Dummy && h != "" {
+		return fmt.Errorf("the policy says that %s hangs on UPS %s alone, and the agent would stop it in a test of a dummy load. Stop the agent for the test, and say --no-agent", h, g.ups.Name)
+	}
+	return g.guard.calm()
+}
+
+// prepare makes the trial from a reading of now, or says why there can be none.
+func (g *guided) prepare(ctx context.Context, s trial.Setup) error {
+	m, err := g.read(ctx)
+	if err != nil {
+		return fmt.Errorf("UPS %s cannot be read: %w. For a UPS that says nothing there are --by-hand and --load", g.ups.Name, err)
+	}
+	g.trial, err = trial.New(s, g.clock.moment(), m)
+	return err
 }
 
 // before says how many tests of this battery there were, and how long ago the
