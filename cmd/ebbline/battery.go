@@ -100,7 +100,7 @@ type batteryUPSView struct {
 	CapacityText   string          `json:"capacity,omitempty"`
 	CapacityDate   string          `json:"capacity_date,omitempty"`
 	Replace        replaceView     `json:"replace"`
-	Conditions     []conditionView `json:"conditions"`
+	Conditions     []dueView `json:"conditions"`
 	Discharges     []dischargeView `json:"discharges"`
 	Scores         []scoreView     `json:"scores"`
 	tests          []battery.Tested
@@ -116,7 +116,7 @@ type replaceView struct {
 	Basis   string   `json:"basis"`
 }
 
-type conditionView struct {
+type dueView struct {
 	Code string `json:"code"`
 	Text string `json:"text"`
 }
@@ -180,7 +180,7 @@ func (v *batteryView) fill(ctx context.Context, p *policy.Policy, from *history.
 		low, likely, high := s.Runtime(int32(i))
 		u := batteryUPSView{
 			Name: p.UPSs[i].Name, Basis: s.UPSs[i].Belief.Basis, LoadWatts: int64(s.UPSs[i].Load + 0.5),
-			RuntimeSeconds: threeWay{ending(low), ending(likely), ending(high)}, Conditions: []conditionView{}, Discharges: []dischargeView{}, Scores: []scoreView{},
+			RuntimeSeconds: threeWay{ending(low), ending(likely), ending(high)}, Conditions: []dueView{}, Discharges: []dischargeView{}, Scores: []scoreView{},
 		}
 		u.fill(&p.UPSs[i], records[i], scored[i], day)
 		v.UPSs = append(v.UPSs, u)
@@ -221,7 +221,7 @@ func (v *batteryUPSView) fill(u *policy.UPS, r *learn.Record, scored []history.S
 		v.Scores = append(v.Scores, x)
 	}
 	for _, d := range learn.Dues(u, r, day) {
-		v.Conditions = append(v.Conditions, conditionView{d.Code.String(), d.Text})
+		v.Conditions = append(v.Conditions, dueView{d.Code.String(), d.Text})
 	}
 }
 
