@@ -111,6 +111,24 @@ func (a *Agent) Raise(c shutdown.Code) { a.note(c, false) }
 // Settle clears one.
 func (a *Agent) Settle(c shutdown.Code) { a.note(c, true) }
 
+// Mark raises or clears a condition of one UPS that the core does not know of,
+// such as [shutdown.BatteryWorn].
+func (a *Agent) Mark(c shutdown.Code, ups string, on bool) {
+	a.mu.Lock()
+	p, fresh := a.seen.Policy, false
+	n := shutdown.Notice{Code: c, Clear: !on, UPS: -1, Host: -1, B: -1}
+	if p != nil {
+		n.UPS = int32(slices.IndexFunc(p.UPSs, func(u policy.UPS) bool { return u.Name == ups }))
+	}
+	if n.UPS >= 0 {
+		fresh = a.board.take(a.seen.Now, p, &n)
+	}
+	a.mu.Unlock()
+	if fresh {
+		a.voice.tell(n, n.Text(p))
+	}
+}
+
 func (a *Agent) note(c shutdown.Code, clear bool) {
 	n := shutdown.Notice{Code: c, Clear: clear, UPS: -1, Host: -1, B: -1}
 	a.mu.Lock()

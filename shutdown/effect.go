@@ -73,6 +73,8 @@ const (
 	SecretUnreadable // raised by the runner
 	PolicyRefused    // raised by the runner
 	HistoryUnwritten // raised by the runner
+	BatteryWorn      // UPS, raised by the runner
+	TestOverdue      // UPS, raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -89,6 +91,7 @@ var codeNames = [...]string{
 	StoppedHalfway: "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
+	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue",
 }
 
 // String gives the stable code that people and programs see.
@@ -200,6 +203,10 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return "A secret cannot be read; see the log for its name. Put it where the agent looks (see README, secrets)."
 	case HistoryUnwritten:
 		return "The history cannot be written; the agent acts on without it, and what is measured meanwhile may be lost. The log says why; most often its disk is full."
+	case BatteryWorn:
+		return fmt.Sprintf("The battery of UPS %s is worn: it is, or is about to be, down to 80 %% of a new one. `ebbline battery` shows why; replace it, and write the date as installed.", ups)
+	case TestOverdue:
+		return fmt.Sprintf("The battery of UPS %s has not been tested for more than a quarter: the forecast widens. Test it: `ebbline battery test %s`.", ups, ups)
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"modernc.org/sqlite"
@@ -130,10 +131,16 @@ func (f *file) open(ctx context.Context) error {
 }
 
 // create makes an empty file, for the owner and the group, if there is none.
+// Root makes it for the owner of its folder: that is the agent's user.
 func create(path string) error {
 	h, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, fileMode)
 	switch {
 	case err == nil:
+		if folder, err := os.Stat(filepath.Dir(path)); err == nil && os.Geteuid() == 0 {
+			if owner, ok := folder.Sys().(*syscall.Stat_t); ok {
+				h.Chown(int(owner.Uid), int(owner.Gid)) // else the agent says that it cannot write
+			}
+		}
 		return h.Close()
 	case errors.Is(err, os.ErrExist):
 		if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {

@@ -497,3 +497,33 @@ func FuzzFileAtPath(f *testing.F) {
 		}
 	})
 }
+
+// Aim: what root begins beside the agent, such as a test, the agent can write.
+func TestRootBeginsForTheAgent(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can give a file away")
+	}
+	const agent = 12345
+	folder := filepath.Join(t.TempDir(), "state")
+	if err := errors.Join(os.Mkdir(folder, 0o700), os.Chown(folder, agent, agent)); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(folder, "history.db")
+	s, err := Open(path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(t.Context())
+	if err := errors.Join(s.CloseUnfinishedTests(1), s.Flush(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	for _, part := range []string{"", "-wal", "-shm"} {
+		info, err := os.Stat(path + part)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if owner := info.Sys().(*syscall.Stat_t); owner.Uid != agent {
+			t.Errorf("history.db%s belongs to %d", part, owner.Uid)
+		}
+	}
+}

@@ -307,7 +307,7 @@ func TestUnfinishedTest(t *testing.T) {
 	must(t, s.CloseUnfinishedTests(at(9000).At))
 	must(t, s.Flush(t.Context()))
 	all[1].Ended, all[1].Stop = all[1].Seen, StopKilled
-	all[1].Verdict = Verdict{Censored: true, Weak: []string{"charge was 98 %", "the agent ended before the test did"}}
+	all[1].Verdict = Verdict{Censored: true, Weak: []string{"charge was 98 %", "whoever followed it ended before the test did"}}
 	got, err := reader(t, path).Tests(t.Context(), "rack", 10)
 	must(t, err)
 	if d := cmp.Diff(all, got); d != "" {

@@ -235,7 +235,7 @@ func (t *transaction) fact(f any) {
 	case kill:
 		t.exec(`UPDATE test SET ended_ns = seen_ns, ended_ms = seen_ms, stop = ?, censored = 1,
 			weak = weak || CASE weak WHEN '' THEN '' ELSE char(10) END || ? WHERE ended_ns IS NULL AND began_ns < ?`,
-			StopKilled.String(), "the agent ended before the test did", int64(f.before))
+			StopKilled.String(), "whoever followed it ended before the test did", int64(f.before))
 	case Stop:
 		t.exec("INSERT INTO stop VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET method = excluded.method, took_ms = excluded.took_ms, ended = excluded.ended",
 			f.Host, f.Asked.ns(), f.Asked.ms(), f.Outage, f.Method, upMilliseconds(f.Took), stopEndings[f.Ended])

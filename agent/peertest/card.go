@@ -45,7 +45,8 @@ type Battery struct {
 	Left        float64 // at first; the card keeps count from there
 	ChargeWatts float64 // into the store while the input is there
 	InputLost   bool
-	Test        bool // a battery test: on battery with the input there
+	Test        bool  // a battery test: on battery with the input there
+	TestSeconds int64 // of a test that upsTestId starts; 0 starts none
 }
 
 // SetRequest is one SET of one variable as the card saw it.
@@ -164,6 +165,7 @@ type card struct {
 	due     map[string]time.Time // countdowns under way
 	off     bool                 // output switched off
 	outage  bool                 // it went off in an outage
+	test    time.Time            // a test that upsTestId started runs until then
 
 	left   float64 // of the live battery, watt-seconds
 	at     time.Time
@@ -356,7 +358,7 @@ func (c *card) alarms() map[int]string {
 
 func (c *card) onBattery() bool {
 	b := c.state.Battery
-	return b != nil && (b.InputLost || b.Test) && !c.off
+	return b != nil && (b.InputLost || b.Test || !c.test.IsZero()) && !c.off
 }
 
 func (c *card) load() float64 {
@@ -422,7 +424,7 @@ func (c *card) live(name string) (int64, bool) {
 			return 0, true
 		}
 	case "upsTestResultsSummary":
-		if b.Test {
+		if b.Test || !c.test.IsZero() {
 			return 5, true
 		}
 	}
@@ -451,6 +453,9 @@ func (c *card) advance(now time.Time) {
 			c.left = min(b.Full, c.left+b.ChargeWatts*passed)
 		}
 		c.at = now
+	}
+	if !c.test.IsZero() && now.After(c.test) {
+		c.test, c.written["upsTestResultsSummary"] = time.Time{}, 1
 	}
 	input := b == nil || !b.InputLost
 	for name, due := range c.due {
@@ -502,6 +507,19 @@ func (c *card) write(r *mibRow, kind, value string) string {
 	case slices.Contains(c.state.BadValue, name), r.obj.kind == "integer" && (n < r.obj.low || n > r.obj.high):
 		return "wrong-value"
 	case slices.Contains(c.state.Ignored, name):
+	case name == "upsTestSpinLock": // TestAndIncr, RFC 2579
+		if now, _ := c.number(name); now != n {
+			return "wrong-value"
+		}
+		c.written[name] = n + 1
+	case name == "upsTestId" && c.state.Battery != nil && c.state.Battery.TestSeconds > 0:
+		c.texts[name] = value
+		if strings.HasSuffix(value, ".2") { // upsTestAbortTestInProgress
+			c.test, c.written["upsTestResultsSummary"] = time.Time{}, 4
+			break
+		}
+		c.test = time.Now().Add(time.Duration(c.state.Battery.TestSeconds) * time.Second)
+		c.written["upsTestElapsedTime"] = 100 * c.state.Battery.TestSeconds
 	case r.obj.kind != "integer":
 		c.texts[name] = value
 	case slices.Contains(countdowns, name):

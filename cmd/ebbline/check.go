@@ -17,11 +17,11 @@ import (
 var checkCommand = command{
 	name:  "check",
 	about: "says all that is wrong with a policy, and what is risky",
-	usage: "[POLICY] [--rights] [--json]",
+	usage: "[POLICY] [--rights] [--history FILE] [--json]",
 	help: `Reads the policy and reports everything that is wrong with it in one run, each
 on its line, with what to write instead; then what is risky: a plan that does
 not fit, a promised time that cannot be kept, a load over a UPS's rating, a
-secret that cannot be read.
+secret that cannot be read, a host or battery that was measured to be otherwise.
 
 With --rights it prints, for each host stopped over SSH, the line for its
 authorized_keys file and the sudoers line that suffice, and no more.
@@ -33,6 +33,7 @@ Exit code 78 says that the policy has errors; warnings alone give 0.`,
 func runCheck(ctx context.Context, c *call) int {
 	pf := c.policyFlags()
 	rights := c.flags.Bool("rights", false, "print the least rights that each host must give")
+	past := c.historyFlag()
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
@@ -44,15 +45,26 @@ func runCheck(ctx context.Context, c *call) int {
 		c.fail("%v", err)
 		return exitRefused
 	}
+	found := &measured{}
 	if p != nil {
-		diags = append(diags, fitting(p, index)...)
+		q, m, err := c.learned(ctx, p, *past)
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		found = m
+		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
 	}
 	if c.json {
-		printJSON(c.Out, map[string]any{"diagnostics": load.JSON(diags)})
+		v := map[string]any{"diagnostics": load.JSON(diags)}
+		if list := found.view(); list != nil {
+			v["measured"] = list
+		}
+		printJSON(c.Out, v)
 	} else {
 		_, color := terminal(c.Out)
 		load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
 		c.sum(p, diags)
+		found.calm().show(c.Out, 80)
 	}
 	if p == nil {
 		return exitRefused

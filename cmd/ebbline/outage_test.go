@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -242,7 +243,15 @@ func (r *room) start(boot string) {
 	cmd.Args[6], cmd.Path = cmd.Path, path
 	cmd.Stdout, cmd.Stderr = r, r
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := cmd.Start(); err != nil {
+	// Its death signal comes when the thread ends that started it: others of this
+	// program end with their goroutines. This one lasts as long as the test.
+	started := make(chan error)
+	go func() {
+		runtime.LockOSThread()
+		started <- cmd.Start()
+		<-r.t.Context().Done()
+	}()
+	if err := <-started; err != nil {
 		r.t.Fatal(err)
 	}
 	r.agent = cmd
@@ -313,6 +322,7 @@ func (r *room) charge() int64 {
 // stand-in: its power-off command writes a file, and the test then kills the
 // agent.
 func TestOutageFromEndToEnd(t *testing.T) {
+	t.Parallel()
 	r := startRoom(t)
 	if out, err := r.command("check", r.policy).CombinedOutput(); err != nil {
 		t.Fatalf("check: %v\n%s", err, out)

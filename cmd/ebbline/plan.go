@@ -20,13 +20,16 @@ import (
 var planCommand = command{
 	name:  "plan",
 	about: "the shutdown plan if the input failed now",
-	usage: "[POLICY] [--load UPS=WATTS] [--charge UPS=PERCENT] [--off HOST] [--json]",
+	usage: "[POLICY] [--load UPS=WATTS] [--charge UPS=PERCENT] [--off HOST] [--history FILE] [--json]",
 	help: `Shows who would stop when, and why then, if the input of every UPS failed now;
 what the battery does under it; the point of no return; and the margin. The
 plan is the one the agent would make from the same readings.
 
 Without --load a UPS carries what the policy says its hosts and loads draw;
-without --charge its battery is full. Exit code 3 says that the plan does not
+without --charge its battery is full. What the agent has measured of batteries
+and hosts takes the place of the policy's figures, and it is said where it does.
+
+Exit code 3 says that the plan does not
 fit: not every host is off before the battery's low projection less the reserve.`,
 	run: runPlan,
 }
@@ -38,10 +41,11 @@ func runPlan(ctx context.Context, c *call) int {
 	c.flags.Var(&loads, "load", "`UPS=WATTS` that it carries, instead of what the policy says")
 	c.flags.Var(&charges, "charge", "`UPS=PERCENT` of its battery's charge, instead of 100")
 	c.flags.Var(&off, "off", "`HOST` that is off already")
+	past := c.historyFlag()
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
-	p, code := c.policyOr(pf, false)
+	p, found, code := c.policyLearned(ctx, pf, *past)
 	if p == nil {
 		return code
 	}
@@ -51,11 +55,13 @@ func runPlan(ctx context.Context, c *call) int {
 		return exitUsage
 	}
 	view := planOf(s)
+	view.Measured = found.view()
 	if c.json {
 		printJSON(c.Out, view)
 	} else {
 		width, color := terminal(c.Out)
 		drawPlan(c.Out, p, s, view, c.style(width, color))
+		found.show(c.Out, width)
 	}
 	if !view.Fits {
 		return exitUnfit
@@ -152,6 +158,7 @@ type planView struct {
 	UPSs               []planUPSView  `json:"ups"`
 	Hosts              []planHostView `json:"hosts"`
 	StaysUp            []string       `json:"stays_up,omitempty"`
+	Measured           []noteView     `json:"measured,omitempty"`
 }
 
 type planUPSView struct {

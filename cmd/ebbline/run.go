@@ -36,6 +36,10 @@ and back up afterwards. It stays in the foreground; the unit in packaging/ runs
 it under systemd. SIGHUP reads the policy again, whole or not at all; SIGTERM
 ends it, and its journal lets the next start go on where it was.
 
+What it measures goes into history.db in its state folder: how long batteries
+lasted and hosts took to stop. From that it corrects the policy's figures at
+each start and reload and after each outage; the log says which.
+
 Secrets are read from systemd credentials, from --secrets, or from the
 environment (EBBLINE_SECRET_ and the name in capitals); never from the policy.`,
 	run: runRun,
@@ -60,6 +64,10 @@ func (c *call) socketPath() string {
 	return first(c.Env("EBBLINE_SOCKET"), defaultSocket)
 }
 
+func (c *call) socketFlag() *string {
+	return c.flags.String("socket", c.socketPath(), "`PATH` of the control socket (or EBBLINE_SOCKET)")
+}
+
 func first(texts ...string) string {
 	for _, t := range texts {
 		if t != "" {
@@ -71,8 +79,8 @@ func first(texts ...string) string {
 
 func runRun(ctx context.Context, c *call) int {
 	pf := c.policyFlags()
-	state := c.flags.String("state", c.stateFolder(), "`FOLDER` for the journal (or EBBLINE_STATE)")
-	socket := c.flags.String("socket", c.socketPath(), "`PATH` of the control socket (or EBBLINE_SOCKET)")
+	state := c.flags.String("state", c.stateFolder(), "`FOLDER` for the journal and the history (or EBBLINE_STATE)")
+	socket := c.socketFlag()
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
@@ -95,11 +103,15 @@ func runRun(ctx context.Context, c *call) int {
 	if p == nil && (code == exitUsage || past.Snapshot == nil) {
 		return code
 	}
-	store := c.store(pf)
-	read := func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
+	memory, err := openMemory(filepath.Join(*state, historyFile), log)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	secrets := c.store(pf)
+	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 	a := agent.New(agent.Config{
-		Policy: p, Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) },
-		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
+		Policy: memory.learned(ctx, p), Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) },
+		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier, Witness: memory.witness(),
 	})
 	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
 	if err != nil {
@@ -115,12 +127,14 @@ func runRun(ctx context.Context, c *call) int {
 			}
 		})
 	}
-	wg.Go(func() { c.reloads(inner, a, pf, notifier, log) })
+	wg.Go(func() { memory.watch(inner, a) })
+	wg.Go(func() { c.reloads(inner, a, pf, memory, notifier, log) })
 	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
 	err = a.Run(ctx)
 	notifier.Stopping()
 	cancel()
 	wg.Wait()
+	memory.close()
 	if err != nil {
 		return c.fail("%v", err)
 	}
@@ -128,24 +142,34 @@ func runRun(ctx context.Context, c *call) int {
 	return exitDone
 }
 
-// reloads reads the policy again at each SIGHUP.
-func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, n *systemd.Notifier, log *zap.Logger) {
+// reloads reads the policy again at each SIGHUP, and learns again after each
+// outage and once a day.
+func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, n *systemd.Notifier, log *zap.Logger) {
 	hups := make(chan os.Signal, 1)
 	signal.Notify(hups, syscall.SIGHUP)
 	defer signal.Stop(hups)
+	daily := time.NewTimer(learnFirst)
+	defer daily.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
+		case <-m.over:
+			m.again(ctx, a)
+			continue
+		case <-daily.C:
+			m.again(ctx, a)
+			daily.Reset(learnEvery)
+			continue
 		case <-hups:
 		}
 		n.Reloading()
-		c.reload(a, pf, log)
+		c.reload(ctx, a, pf, m, log)
 		n.Ready()
 	}
 }
 
-func (c *call) reload(a *agent.Agent, pf *policyFlags, log *zap.Logger) {
+func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, log *zap.Logger) {
 	var told bytes.Buffer
 	quiet := *c
 	quiet.Err, quiet.Out = &told, io.Discard
@@ -155,7 +179,7 @@ func (c *call) reload(a *agent.Agent, pf *policyFlags, log *zap.Logger) {
 		a.Raise(shutdown.PolicyRefused)
 		return
 	}
-	if err := a.Adopt(p); err != nil {
+	if err := a.Adopt(m.learned(ctx, p)); err != nil {
 		log.Error("the new policy is refused; the old one stays in force", zap.Error(err))
 		return
 	}
@@ -225,7 +249,7 @@ Root, the agent's own user and the group ebbline-operators may give orders.`,
 }
 
 func runStatus(ctx context.Context, c *call) int {
-	socket := c.flags.String("socket", c.socketPath(), "`PATH` of the control socket (or EBBLINE_SOCKET)")
+	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
 	var orders [shutdown.Abort + 1]*bool
 	orders[shutdown.Hold] = c.flags.Bool("hold", false, "nobody stops early")

@@ -55,6 +55,7 @@ func runSimulate(ctx context.Context, c *call) int {
 	date := c.flags.String("day", "", "`DATE` on which it happens, for the batteries' age (2026-01-31); today if not given")
 	listed := c.flags.Bool("names", false, "list the named outages")
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
+	past := c.historyFlag()
 	if err := c.parse(1000); err != nil {
 		return usageCode(err)
 	}
@@ -79,7 +80,7 @@ func runSimulate(ctx context.Context, c *call) int {
 		c.usage("%v", err)
 		return exitUsage
 	}
-	p, code := c.policyOr(pf, false)
+	p, found, code := c.policyLearned(ctx, pf, *past)
 	if p == nil {
 		return code
 	}
@@ -109,6 +110,7 @@ func runSimulate(ctx context.Context, c *call) int {
 		return c.fail("%v", err)
 	}
 	v := job.view()
+	v.Measured = found.view()
 	if err := job.writeReport(paper, v); err != nil {
 		return c.fail("%v", err)
 	}
@@ -116,6 +118,8 @@ func runSimulate(ctx context.Context, c *call) int {
 		printJSON(c.Out, v)
 	} else {
 		c.showRuns(job, v, *faults)
+		width, _ := terminal(c.Out)
+		found.show(c.Out, width)
 	}
 	switch {
 	case v.Verdict == verdictFails:

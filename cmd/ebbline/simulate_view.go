@@ -34,6 +34,7 @@ type runsView struct {
 	Stayed      *stayedView     `json:"stayed_up,omitempty"`
 	Shapes      []triedView     `json:"shapes_tried,omitempty"`
 	Faults      []triedView     `json:"faults_tried"`
+	Measured    []noteView      `json:"measured,omitempty"`
 	Runs        []runView       `json:"runs,omitempty"`
 }
 

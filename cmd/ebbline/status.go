@@ -46,6 +46,9 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 		u := &v.UPSs[i]
 		fmt.Fprintf(w, "%-12s %-12s %5d W %5.0f %% %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), u.LoadWatts, u.ChargePercent,
 			spell(u.RuntimeSeconds.Low), spell(u.RuntimeSeconds.Likely), spell(u.MarginSeconds), spell(u.OwnRuntimeSeconds))
+		if u.Basis != "" {
+			fmt.Fprintf(w, "  by %s\n", u.Basis)
+		}
 		if u.Fault != "" {
 			fmt.Fprintf(w, "  does not answer: %s\n", u.Fault)
 		}

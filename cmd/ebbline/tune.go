@@ -49,10 +49,11 @@ func runTune(ctx context.Context, c *call) int {
 	c.flags.Var(&w.bigger, "bigger", "`UPS=FACTOR` times the UPS and its battery")
 	c.flags.Var(&w.older, "older", "`UPS=AGE` by which its battery is older")
 	c.flags.Var(&w.off, "off", "`HOST` that is off, with all that depends on it")
+	past := c.historyFlag()
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
-	p, code := c.policyOr(pf, false)
+	p, found, code := c.policyLearned(ctx, pf, *past)
 	if p == nil {
 		return code
 	}
@@ -62,7 +63,7 @@ func runTune(ctx context.Context, c *call) int {
 		c.usage("%v", err)
 		return exitUsage
 	}
-	v := &tuneView{Site: p.Site.Name}
+	v := &tuneView{Site: p.Site.Name, Measured: found.view()}
 	if len(changes) > 0 {
 		v.compare(scene, then, changes)
 	} else if !v.look(ctx, scene, c.steps()) {
@@ -73,6 +74,7 @@ func runTune(ctx context.Context, c *call) int {
 	} else {
 		width, color := terminal(c.Out)
 		v.show(c.Out, c.style(width, color))
+		found.show(c.Out, width)
 	}
 	if !v.fits() {
 		return exitUnfit

@@ -15,6 +15,8 @@ import (
 type tuneView struct {
 	Site string     `json:"site"`
 	Now  standsView `json:"now"`
+
+	Measured []noteView `json:"measured,omitempty"`
 	*lookView
 	WhatIf *whatIfView `json:"what_if,omitempty"`
 }

@@ -38,7 +38,9 @@ type Discharge struct {
 
 // Judged is what one discharge says.
 type Judged struct {
-	Capacity float64 // part of what a new battery has, at 25 °C, by the rate method; for Early at least that; 0 when not worked out
+	Capacity float64 // part of what a new battery has, at 25 °C, by the rate method; 0 when not worked out
+	AtLeast  bool    // the capacity is no less: it was stopped early, or at a reading that says nothing
+	Spread   float64 // of the capacity: one standard deviation of its logarithm, as a measurement
 	Used     bool    // it bears on the model
 	Refused  string  // why it does not, for people; "" when it does, or says nothing new
 }
@@ -94,7 +96,7 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 	out := Calibration{OverheadWatts: c.ups.OverheadWatts, Judged: make([]Judged, len(found))}
 	for i := range found {
 		o, capacity, refused := c.observe(&found[i])
-		out.Judged[i] = Judged{Capacity: capacity, Refused: refused}
+		out.Judged[i] = Judged{Capacity: capacity, AtLeast: o.atLeast, Spread: o.spread, Refused: refused}
 		if refused == "" {
 			o.of = i
 			c.seen = append(c.seen, o)
@@ -117,6 +119,13 @@ func (c *Calibration) Correct(u *policy.UPS) {
 		m := *c.Model
 		u.Battery.Model, u.Battery.Chart, u.OverheadWatts = &m, nil, c.OverheadWatts
 	}
+}
+
+// Range is the capacity with 5 % and with 95 % certainty, as far as the
+// measurement goes: wide when it was stopped at a charge reading.
+func (j *Judged) Range() (low, high float64) {
+	wide := exp(widest * j.Spread)
+	return j.Capacity / wide, float64(j.Capacity * wide)
 }
 
 // calibrator is one calibration under way. Its two unknowns are the logarithms

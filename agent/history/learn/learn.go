@@ -40,7 +40,7 @@ func Apply(ctx context.Context, p *policy.Policy, from *history.Reader, day int6
 			continue
 		}
 		r.Calibration.Correct(&q.UPSs[i])
-		notes = append(notes, r.notes(&q.UPSs[i])...)
+		notes = append(notes, r.notes(&q.UPSs[i], day)...)
 	}
 	for k := range q.Hosts {
 		more, err := host(ctx, from, &q, k)
@@ -56,30 +56,29 @@ func Apply(ctx context.Context, p *policy.Policy, from *history.Reader, day int6
 }
 
 // notes says what a UPS's belief rests on, and what of it is amiss.
-func (r *Record) notes(u *policy.UPS) []Note {
+func (r *Record) notes(u *policy.UPS, day int64) []Note {
 	var notes []Note
 	for _, m := range r.Measured {
-		if m.Judged.Refused != "" {
+		if m.Judged.Refused != "" && m.Judged.Capacity > 0 { // else it says nothing, which is no fault
 			notes = append(notes, Note{UPS: r.UPS, Warning: true, Text: fmt.Sprintf("%s is not counted: %s", m.Name(), m.Judged.Refused)})
 		}
 	}
-	if m := r.Calibration.Model; m != nil {
-		text := fmt.Sprintf("%s, last on %s", m.Basis, date(m.FittedDay))
-		if c, ok := r.Capacity(); ok {
-			text += fmt.Sprintf(": %.0f %% of a new battery", 100*c.Capacity)
+	if b, err := battery.New(u, day); err == nil && r.Calibration.Model != nil {
+		text := b.Basis
+		if m := r.Last(); m != nil {
+			text += fmt.Sprintf(": %s of a new battery", m.Capacity())
 		}
 		notes = append(notes, Note{UPS: r.UPS, Attribute: "battery", Text: text})
 	}
 	return notes
 }
 
-func date(day int64) string { return time.Unix(day*86400, 0).UTC().Format("2006-01-02") }
-
 // drawn is when a host's measured draw takes the place of the policy's.
 const (
 	enoughDraws = 3
 	drawNear    = 10 // watts; quartiles no further apart, or a fifth of the draw
-	drawMoved   = 15 // watts, and a quarter of the policy's: then it is said
+	drawMoved   = 15 // watts, and a quarter of the policy's: then it is a warning
+	stopMoved   = 10 * time.Second
 )
 
 // host puts a host's measured stopping time and draw in.
@@ -113,11 +112,15 @@ func stopping(h *policy.Host, s history.Stopping) []Note {
 		notes = append(notes, Note{Host: h.Name, Attribute: "gives_up", Warning: true, Text: fmt.Sprintf(
 			"a stop took %s, longer than its whole allowance of %s: the plan does not count on that. Raise gives_up, or find out why it took so long", shutdown.Spell(s.Most), shutdown.Spell(allowance))})
 	}
-	text := fmt.Sprintf("stops in %s: %s", shutdown.Spell(h.StopsIn), s.Basis)
+	n := Note{Host: h.Name, Attribute: "stops_in", Text: fmt.Sprintf("stops in %s: %s", shutdown.Spell(h.StopsIn), s.Basis)}
 	if h.StopsIn != was {
-		text += fmt.Sprintf("; the policy says %s", shutdown.Spell(was))
+		n.Text += fmt.Sprintf("; the policy says %s", shutdown.Spell(was))
 	}
-	return append(notes, Note{Host: h.Name, Attribute: "stops_in", Text: text})
+	if h.StopsIn-was > max(stopMoved, was/4) {
+		n.Warning = true
+		n.Text += fmt.Sprintf(". Write stops_in = %q", h.StopsIn)
+	}
+	return append(notes, n)
 }
 
 // draw puts the measured draw in when it is known on every feed and its spread is
@@ -160,12 +163,20 @@ func (n Note) String() string {
 	return of + ": " + strings.TrimSuffix(n.Text, ".")
 }
 
-// Tests gives, of a record, the capacities that full and part tests found, by
-// day: what a trend rests on.
+// Tests gives, of a record, the capacities found by day, which a trend rests on:
+// those of discharges to the battery's end, or, where there is none, those that
+// were stopped at a charge reading. The two differ by what the gauge makes of it.
 func (r *Record) Tests() []battery.Tested {
+	if list := r.ended(battery.AtCutOff); len(list) > 0 {
+		return list
+	}
+	return r.ended(battery.AtReading)
+}
+
+func (r *Record) ended(how battery.Ended) []battery.Tested {
 	var list []battery.Tested
 	for _, m := range r.Measured {
-		if m.Judged.Used && m.Judged.Capacity > 0 && m.Discharge.Ended != battery.Early {
+		if m.Judged.Used && m.found() && m.Discharge.Ended == how {
 			list = append(list, battery.Tested{Day: m.Discharge.Day, Capacity: m.Judged.Capacity})
 		}
 	}
@@ -173,11 +184,38 @@ func (r *Record) Tests() []battery.Tested {
 	return list
 }
 
-// Capacity is the last one found; false when there is none.
-func (r *Record) Capacity() (battery.Tested, bool) {
-	list := r.Tests()
-	if len(list) == 0 {
-		return battery.Tested{}, false
+// Last is the last discharge that found a capacity; nil when there is none.
+func (r *Record) Last() *Measured {
+	for i := len(r.Measured) - 1; i >= 0; i-- {
+		if m := &r.Measured[i]; m.Judged.Used && m.found() {
+			return m
+		}
 	}
-	return list[len(list)-1], true
+	return nil
+}
+
+// found tells whether a discharge says what the capacity is, and not only that
+// it is no less.
+func (m *Measured) found() bool { return m.Judged.Capacity > 0 && !m.Judged.AtLeast }
+
+// Found is the capacity that a discharge found, as a part of a new battery's; 0
+// for none.
+func (m *Measured) Found() float64 {
+	if m.found() {
+		return m.Judged.Capacity
+	}
+	return 0
+}
+
+// Capacity says what a discharge found, for people: a part of a new battery's, or
+// a range where it was stopped at a charge reading. "" when it found none.
+func (m *Measured) Capacity() string {
+	switch {
+	case !m.found():
+		return ""
+	case m.Discharge.Ended == battery.AtReading:
+		low, high := m.Judged.Range()
+		return fmt.Sprintf("%.0f to %.0f %%", 100*low, 100*high)
+	}
+	return fmt.Sprintf("%.0f %%", 100*m.Judged.Capacity)
 }

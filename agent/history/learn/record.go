@@ -71,6 +71,9 @@ func Battery(ctx context.Context, from *history.Reader, p *policy.Policy, i int,
 			r.Running = append(r.Running, *t)
 			continue
 		}
+		if t.Measured == 0 {
+			continue // called off before it began
+		}
 		r.Measured = append(r.Measured, Measured{Test: t, Discharge: OfTest(u, t)})
 	}
 	if err := r.outages(ctx, from, p, u); err != nil {
@@ -203,6 +206,9 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 	end := shutdown.Unread
 	for k := range samples {
 		s := &samples[k]
+		if s.Source == shutdown.FromBattery && s.At < in.Lost.At {
+			continue // of the loss before this one
+		}
 		if s.Source != shutdown.FromBattery {
 			switch {
 			case last == nil && s.ChargeTenths != shutdown.Unread:

@@ -216,6 +216,11 @@ func (e *RefusedError) Error() string { return "the card refused it: " + e.Statu
 // would start a countdown again. Without an answer (any error but
 // [RefusedError]) the object may have been written: read it back.
 func (c *Client) Set(ctx context.Context, oid string, value int64) error {
+	return c.Write(ctx, gosnmp.SnmpPDU{Name: oid, Type: gosnmp.Integer, Value: int(value)})
+}
+
+// Write writes objects of any type once, all or none of them; else it is [Client.Set].
+func (c *Client) Write(ctx context.Context, values ...gosnmp.SnmpPDU) error {
 	ctx, cancel := context.WithTimeout(ctx, c.cfg.Timeout)
 	defer cancel()
 	x, err := c.open(ctx)
@@ -225,7 +230,7 @@ func (c *Client) Set(ctx context.Context, oid string, value int64) error {
 	x.Retries, x.Timeout = 0, c.cfg.Timeout
 	conn := x.Conn
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
-	p, err := x.Set([]gosnmp.SnmpPDU{{Name: oid, Type: gosnmp.Integer, Value: int(value)}})
+	p, err := x.Set(values)
 	if !stop() || err != nil {
 		c.Close()
 	}
