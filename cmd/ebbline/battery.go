@@ -100,7 +100,7 @@ type batteryUPSView struct {
 	CapacityText   string          `json:"capacity,omitempty"`
 	CapacityDate   string          `json:"capacity_date,omitempty"`
 	Replace        replaceView     `json:"replace"`
-	Conditions     []dueView `json:"conditions"`
+	Conditions     []dueView       `json:"conditions"`
 	Discharges     []dischargeView `json:"discharges"`
 	Scores         []scoreView     `json:"scores"`
 	tests          []battery.Tested
