@@ -43,3 +43,28 @@ func TestBoard(t *testing.T) {
 		t.Errorf("%d records, the last says %q", n, b.Records[n-1].Text)
 	}
 }
+
+// Aim: a condition of one UPS that the core does not know of is raised once,
+// stays for that UPS alone, and is cleared; a name that the policy does not have
+// raises none.
+func TestMark(t *testing.T) {
+	a := New(Config{})
+	a.Mark(shutdown.BatteryWorn, "b", true) // before there is a policy
+	a.seen.Policy = &policy.Policy{UPSs: []policy.UPS{{Name: "a"}, {Name: "b"}}}
+	a.Mark(shutdown.BatteryWorn, "nobody", true)
+	if n := len(a.board.Conditions); n != 0 {
+		t.Fatalf("%d conditions of nobody", n)
+	}
+	for range 2 {
+		a.Mark(shutdown.BatteryWorn, "b", true)
+		a.Mark(shutdown.TestOverdue, "a", true)
+	}
+	if c := a.board.Conditions; len(c) != 2 || c[0].Code != "battery-replace" || c[0].UPS != "b" || c[1].Code != "battery-test-overdue" || c[1].UPS != "a" {
+		t.Errorf("%+v", c)
+	}
+	a.Mark(shutdown.BatteryWorn, "a", false)
+	a.Mark(shutdown.BatteryWorn, "b", false)
+	if c := a.board.Conditions; len(c) != 1 || c[0].UPS != "a" {
+		t.Errorf("%+v", c)
+	}
+}
