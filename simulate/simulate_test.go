@@ -261,7 +261,7 @@ func TestSeries(t *testing.T) {
 // Aim: the outages that every plan should survive break no promise and cut no
 // host that goes down when told. Method: the corpus's policies, real core.
 func TestFears(t *testing.T) {
-	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl"} {
+	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl", "loft.hcl"} {
 		p := readPolicy(t, name)
 		r := newRunner(t, p)
 		check, err := NewChecker(r, day)
@@ -292,10 +292,10 @@ func TestFears(t *testing.T) {
 }
 
 var (
-	soakRuns = flag.Int("soak", 300, "random outages per policy in TestSoak")
+	soakRuns = flag.Int("soak", 400, "random outages per policy in TestSoak")
 	soakSeed = flag.Uint64("soak-seed", 1, "the first one's seed")
 	soakText = flag.String("soak-text", "", "a file for the transcript of the first outage that fails")
-	soakIn   = flag.String("soak-policies", "rig.hcl,barn.hcl,first.hcl", "policies of the corpus for TestSoak")
+	soakIn   = flag.String("soak-policies", "rig.hcl,barn.hcl,first.hcl,loft.hcl", "policies of the corpus for TestSoak")
 )
 
 // Aim: no promise is broken in any room, under faults denser than in life.

@@ -173,8 +173,13 @@ func (v *seenView) text() string {
 	return fmt.Sprintf("%d of %d: between %s and %s at 95 %%", v.Seen, v.Outages, chance(v.AtLeast), chance(v.AtMost))
 }
 
-// chance writes a probability in percent with two figures that count.
-func chance(p float64) string { return fmt.Sprintf("%.2g %%", 100*p) }
+// chance writes a probability in percent, with two figures that count.
+func chance(p float64) string {
+	if p >= 0.0995 {
+		return fmt.Sprintf("%.0f %%", 100*p)
+	}
+	return fmt.Sprintf("%.2g %%", 100*p)
+}
 
 func (t *proofText) margins(v *runsView) {
 	if v.Margin.Worst == nil {

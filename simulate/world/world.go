@@ -406,8 +406,8 @@ func (w *World) answer(i int32) *shutdown.Event {
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if !u.Input || u.tests > w.Now || u.Dead {
-		return every
+	if !u.Input || u.tests > w.Now || u.Dead || w.Truth.Loss > 0 {
+		return every // where answers get lost, two apart would be silence
 	}
 	for k := range w.Hosts {
 		if h := &w.Hosts[k]; h.Stopping || h.Starting {
@@ -465,10 +465,10 @@ func (w *World) looked(k int32) *shutdown.Event {
 		return nil
 	}
 	seen := w.Sight(k)
-	if h.told && seen != shutdown.SeenSilent {
+	if (h.told || h.asked) && seen != shutdown.SeenSilent {
 		w.lookSoon(k, lookAgain)
 	}
-	if h.sent && seen == h.seen && !(h.told && h.asked) {
+	if h.sent && seen == h.seen && !h.asked {
 		return nil
 	}
 	h.seen, h.sent = seen, true
