@@ -17,6 +17,7 @@ const (
 	fastLook     = time.Second      // between looks at a host that stops or starts
 	slowLook     = 30 * time.Second // between looks at a host in normal mode
 	aMoment      = time.Second      // between the first and a later answer that the input is away
+	unwatchedFor = time.Minute      // a silence so long may hide a loss that matters
 	afterBoot    = time.Minute      // what a UPS gets to answer first after a boot of the agent's host
 	orderLost    = 10 * time.Second // what a UPS gets to take an order
 	startRounds  = 3                // times that all ways to start a host are tried
@@ -103,12 +104,14 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	// Between two answers the load was at most the larger of the two.
 	s.drain(i, at, max(u.Load, load))
 	u.Load = load
-	u.LastAt = at
 	if u.Silent {
 		u.Silent = false
 		out = append(out, cleared(SourceSilent, i, -1))
-		s.unwatched(at, i)
+		if at.Sub(u.LastAt) >= unwatchedFor {
+			s.unwatched(at, i)
+		}
 	}
+	u.LastAt = at
 	was := u.Last
 	u.Last = *m
 	if m.Source == 0 {
@@ -118,7 +121,6 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	s.warmth(i)
 	if u.CutFrom != 0 && u.CutTo == 0 && m.Source != FromNothing {
 		u.CutTo = at
-		s.unwatched(at, i)
 	}
 	switch {
 	case m.Source == FromNothing:
@@ -542,6 +544,7 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			if s.Outstanding() {
 				u.cut(u.LastAt)
 			}
+			s.unwatched(at, int32(i))
 			u.Known, u.Charge, u.ChargeAt = false, u.Belief.Model.At(0), at
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
 			s.Planned = false // until something new is known

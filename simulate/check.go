@@ -123,8 +123,8 @@ func (c *Checker) follow(at shutdown.Instant) {
 			switch {
 			case !good:
 				in.before = was
-			case at.Sub(was) < c.p.UPSs[i].PollEvery()+c.p.UPSs[i].Timeout():
-				in.since = in.before // a blink between two polls, which nobody saw
+			case in.heard < was && at.Sub(was) < time.Minute:
+				in.since = in.before // a blink between two answers, which nobody saw
 			}
 			if !good && c.lost == shutdown.Never {
 				c.lost = at
@@ -284,6 +284,9 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
+		if w.Hosts[d].LastCut && c.lies(&c.p.Hosts[d]) {
+			continue // nobody could see its UPS give out
+		}
 		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff && c.truth.Hosts[d].Mode != world.Unreachable {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
 		}
