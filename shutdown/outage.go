@@ -1047,7 +1047,7 @@ func (s *State) outputs(at Instant, out []Effect) []Effect {
 			out = s.calledBack(int32(i), false, out)
 		}
 		switch {
-		case u.Output == OutputCounting && !u.OnBattery() && !s.ownLeaves(int32(i)):
+		case u.Output == OutputCounting && (!u.OnBattery() || s.wanted(int32(i))) && !s.ownLeaves(int32(i)):
 			u.Output, u.OutputTry = OutputCalling, u.OutputTry+1
 			u.OutputBy = at.Add(orderLost)
 			out = append(out, Effect{Kind: Begin, Action: s.outputAction(int32(i), VerbSwitchOn)})
@@ -1099,6 +1099,9 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			}
 			continue
 		}
+		if h.Power != Down && !s.affected(int32(k)) && !s.steady(at, int32(k)) {
+			return false
+		}
 		if p.StaysUp && s.affected(int32(k)) {
 			return false
 		}
@@ -1123,6 +1126,29 @@ func (s *State) mayCut(at Instant, i int32) bool {
 		any = true
 	}
 	return any && (own || !runs)
+}
+
+// steady tells whether a host has a feed whose input has been good for a while:
+// only then can it do without the others.
+func (s *State) steady(at Instant, k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) {
+			return true
+		}
+	}
+	return false
+}
+
+// wanted tells whether a host that is up has only this UPS, or others on battery,
+// since its output was told to go off: another feed has failed meanwhile.
+func (s *State) wanted(i int32) bool {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if (h.Power == Up || h.Power == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
+			return true
+		}
+	}
+	return false
 }
 
 func (s *State) needsFrom(k, i int32) bool {
