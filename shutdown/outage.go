@@ -1224,7 +1224,10 @@ func (s *State) phases(at Instant, out []Effect) []Effect {
 }
 
 // nextWake is when time alone changes something.
-func (s *State) nextWake(at Instant) Instant {
+func (s *State) nextWake(at Instant) Instant { return min(s.upsWake(at), s.HostWake) }
+
+// upsWake is when something of a UPS is due by time alone.
+func (s *State) upsWake(at Instant) Instant {
 	w := Never
 	sooner := func(t Instant) {
 		if t > at && t < w {
@@ -1246,6 +1249,17 @@ func (s *State) nextWake(at Instant) Instant {
 		if s.Outstanding() && u.Back != 0 {
 			sooner(u.Back.Add(s.Policy.Site.Restore.StableFor))
 			sooner(u.StartedAt.Add(s.Policy.Site.Restore.Stagger))
+		}
+	}
+	return w
+}
+
+// hostWake is when something of a host is due by time alone.
+func (s *State) hostWake(at Instant) Instant {
+	w := Never
+	sooner := func(t Instant) {
+		if t > at && t < w {
+			w = t
 		}
 	}
 	for k := range s.Hosts {

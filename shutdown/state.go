@@ -23,21 +23,23 @@ type State struct {
 	NextDay int64
 	Now     Instant // of the last event
 	Wake    Instant // a Tick is wanted then; Never when there is no need
-	Outage  uint32  // counts outages; keeps action names unique
-	Began   Instant // when the running outage's input was lost; 0 when all is Normal
-	Held    bool    // operator: nobody early
-	Going   bool    // operator: all that are affected, at once
-	Aborted bool    // operator: nobody further
-	Planned bool    // Plan fields below and in UPSs and Hosts hold a plan
-	Fits    bool    // at worst durations
-	FitsExp bool    // at expected durations
-	Return  Instant // the point of no return, by the plan
-	Stale   bool    // the plan rests on what is no longer so: another is made
-	Worse   bool    // it may no longer be safe: its starts are moved forward
-	Slack   bool    // it may leave time over: its starts are moved backward when one has come
-	UPSs    []UPS   // by name, as in the policy
-	Hosts   []Host  // by name, as in the policy
-	Order   []int32 // indices into Hosts: dependents first, own host last
+	// HostWake is the part of it that hangs on hosts, as it was decided last.
+	HostWake Instant
+	Outage   uint32  // counts outages; keeps action names unique
+	Began    Instant // when the running outage's input was lost; 0 when all is Normal
+	Held     bool    // operator: nobody early
+	Going    bool    // operator: all that are affected, at once
+	Aborted  bool    // operator: nobody further
+	Planned  bool    // Plan fields below and in UPSs and Hosts hold a plan
+	Fits     bool    // at worst durations
+	FitsExp  bool    // at expected durations
+	Return   Instant // the point of no return, by the plan
+	Stale    bool    // the plan rests on what is no longer so: another is made
+	Worse    bool    // it may no longer be safe: its starts are moved forward
+	Slack    bool    // it may leave time over: its starts are moved backward when one has come
+	UPSs     []UPS   // by name, as in the policy
+	Hosts    []Host  // by name, as in the policy
+	Order    []int32 // indices into Hosts: dependents first, own host last
 
 	due  bool // something other than time asks for a decision
 	work *work

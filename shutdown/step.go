@@ -48,8 +48,11 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 	case Restarted:
 		out = s.restarted(at, e.Rebooted, out)
 	}
-	if s.due || at >= s.Wake {
+	switch {
+	case s.due || at >= s.Wake:
 		out = s.decide(at, out)
+	case e.Kind == Measured:
+		s.Wake = s.nextWake(at) // an answer puts off the silence of its UPS
 	}
 	return out
 }
@@ -70,6 +73,7 @@ func (s *State) decide(at Instant, out []Effect) []Effect {
 		out = s.phases(at, out)
 		out = s.restore(at, out)
 		if !s.due && !s.Stale {
+			s.HostWake = s.hostWake(at)
 			s.Wake = s.nextWake(at)
 			return out
 		}

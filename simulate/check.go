@@ -48,6 +48,7 @@ type inputState struct {
 	changed shutdown.Instant // the same, blinks that perhaps nobody saw among it
 	before  shutdown.Instant // since when it was good before it was last lost
 	heard   shutdown.Instant // the last answer that reached the core
+	saw     shutdown.Instant // the last one that said battery
 }
 
 type hostState struct {
@@ -109,7 +110,11 @@ func (c *Checker) broken(promise, format string, args ...any) {
 func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	c.follow(at)
 	if e.Kind == shutdown.Measured {
-		c.inputs[e.UPS].heard = at
+		in := &c.inputs[e.UPS]
+		in.heard = at
+		if e.Measurement.Source == shutdown.FromBattery {
+			in.saw = at
+		}
 	}
 }
 
@@ -123,8 +128,8 @@ func (c *Checker) follow(at shutdown.Instant) {
 			switch {
 			case !good:
 				in.before = was
-			case in.heard < was && at.Sub(was) < time.Minute:
-				in.since = in.before // a blink between two answers, which nobody saw
+			case in.saw < was && at.Sub(was) < time.Minute:
+				in.since = in.before // a blink that no answer told of
 			}
 			if !good && c.lost == shutdown.Never {
 				c.lost = at

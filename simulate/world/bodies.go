@@ -19,7 +19,7 @@ func (w *World) Do(f *shutdown.Effect) {
 		w.poll(f.UPS, pollSoon)
 	case shutdown.Probe:
 		h := &w.Hosts[f.Host]
-		h.told, h.sent = f.Every <= time.Second, false
+		h.sent = false
 		w.lookSoon(f.Host, min(lookAgain, f.Every))
 	}
 }
@@ -51,7 +51,7 @@ func (w *World) stop(a shutdown.Action) {
 		h.AskedAt = w.Now
 	}
 	h.Asks++
-	h.told, h.asked = true, true
+	h.asked = true
 	method := &w.Policy.Hosts[k].Methods[a.ID.Method]
 	dark := w.dark(w.Policy.Hosts[k].FedBy)
 	aside := method.Kind != policy.BySSH && method.Kind != policy.ByLocal
@@ -143,7 +143,7 @@ func (w *World) start(a shutdown.Action) {
 	if h.StartAt == shutdown.Never {
 		h.StartAt = w.Now
 	}
-	h.told, h.asked = true, false
+	h.asked = false
 	w.finish(a, shutdown.Accepted, answerTakes)
 	w.boot(k)
 	w.lookSoon(k, lookAgain)
@@ -261,6 +261,9 @@ func (w *World) settle() {
 		u := &w.UPSs[i]
 		load := w.load(int32(i))
 		w.update(int32(i))
+		if load != u.Load {
+			w.hurry(int32(i))
+		}
 		u.Load = load
 		u.version++
 		if u.Input || u.Dead {

@@ -15,6 +15,7 @@ const (
 	pollSoon    = 10 * time.Millisecond
 	noAnswer    = time.Second // until an unreachable host is known to be so
 	lookAgain   = 10 * time.Second
+	lostLately  = time.Minute     // after a loss, and before the battery is low, readings come at their full pace
 	idlePoll    = 8 * time.Second // between answers while nothing is under way: nothing is learned from more, and it is no silence yet
 )
 
@@ -76,7 +77,6 @@ type Host struct {
 	seen     shutdown.Sighting
 	sent     bool
 	mode     Mode
-	told     bool // a look is wanted again and again
 	asked    bool // to stop, and not to start since: to be seen up again means something then
 }
 
@@ -303,6 +303,7 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 	case HostMode:
 		if h := &w.Hosts[m.Host]; m.Mode != WasOff {
 			h.mode = m.Mode
+			w.lookSoon(m.Host, 0)
 		}
 	case PathDies:
 		w.paths[m.Load] = false
@@ -352,6 +353,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 		w.poll(i, pollSoon)
 	case OddGood:
 		u.odd = shutdown.FromInput
+		w.hurry(i)
 	case Tests:
 		u.tests = w.Now.Add(m.For)
 		w.poll(i, pollSoon)
@@ -359,6 +361,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 		w.dead(i)
 	case Claims:
 		u.claims = m.Number
+		w.hurry(i)
 	case ExtraLoad:
 		u.Extra += m.Number
 		w.settle()
@@ -383,8 +386,11 @@ func (w *World) answer(i int32) *shutdown.Event {
 	if !w.Agent {
 		return nil // its start asks again
 	}
+	if u.Empty {
+		return nil // its return asks again
+	}
 	w.poll(i, w.interval(i))
-	if u.Empty || w.Now < u.mute || !w.pathTo(-1, i) || w.rand.Float() < w.Truth.Loss {
+	if w.Now < u.mute || !w.pathTo(-1, i) || w.rand.Float() < w.Truth.Loss {
 		return nil
 	}
 	w.update(i)
@@ -406,8 +412,11 @@ func (w *World) answer(i int32) *shutdown.Event {
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if !u.Input || u.tests > w.Now || u.Dead || w.Truth.Loss > 0 {
+	if u.tests > w.Now || w.Truth.Loss > 0 || w.Truth.Late > 0 {
 		return every // where answers get lost, two apart would be silence
+	}
+	if !u.Input && (w.Now < u.since.Add(lostLately) || w.toLow(i) < lostLately) {
+		return every
 	}
 	for k := range w.Hosts {
 		if h := &w.Hosts[k]; h.Stopping || h.Starting {
@@ -415,6 +424,24 @@ func (w *World) interval(i int32) time.Duration {
 		}
 	}
 	return max(every, idlePoll)
+}
+
+// toLow is how long the load as it is can be carried before the UPS says "battery
+// low".
+func (w *World) toLow(i int32) time.Duration {
+	u := &w.UPSs[i]
+	watts := u.Load + u.belief.OverheadWatts
+	left := u.Model.Store - float64(u.Model.Ohmic*watts) - u.Charge.Delivered - u.Charge.Bound
+	return time.Duration(min(left/max(watts, 1), 1e6)*1e9) - w.Truth.UPSs[i].LowAt
+}
+
+// hurry brings a UPS's answer forward to the next regular one: something has
+// changed that it tells of.
+func (w *World) hurry(i int32) {
+	u, every := &w.UPSs[i], w.Policy.UPSs[i].PollEvery()
+	if in := u.pollAt.Sub(w.Now); u.pollAt != shutdown.Never && in > every {
+		u.pollAt = w.Now.Add(in % every)
+	}
 }
 
 // Reading is what the UPS's own instruments show.
@@ -465,7 +492,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 		return nil
 	}
 	seen := w.Sight(k)
-	if (h.told || h.asked) && seen != shutdown.SeenSilent {
+	if h.asked && seen != shutdown.SeenSilent {
 		w.lookSoon(k, lookAgain)
 	}
 	if h.sent && seen == h.seen && !h.asked {
