@@ -133,7 +133,7 @@ func (l *loader) host(s *section) *hostDraft {
 		return h
 	}
 	if stops.attr == nil && !s.partial {
-		l.warn(s.head, stopsAssumed, "%s does not say how long it takes to stop; one minute is assumed. Measure it (\"ebbline rehearse\") and write stops_in = \"3m\".", s.title)
+		l.warn(s.head, stopsAssumed, "%s does not say how long it takes to stop; one minute is assumed. Measure it (from the order until it no longer answers) and write stops_in = \"3m\".", s.title)
 	}
 	h.Methods = l.methods(s, givesUp)
 	h.Starts = l.starts(s, h)
