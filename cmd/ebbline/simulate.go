@@ -55,6 +55,7 @@ func runSimulate(ctx context.Context, c *call) int {
 	date := c.flags.String("day", "", "`DATE` on which it happens, for the batteries' age (2026-01-31); today if not given")
 	listed := c.flags.Bool("names", false, "list the named outages")
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
+	seen := c.flags.Bool("past", false, "replay the outages that the agent has seen, too")
 	past := c.historyFlag()
 	if err := c.parse(1000); err != nil {
 		return usageCode(err)
@@ -84,9 +85,16 @@ func runSimulate(ctx context.Context, c *call) int {
 	if p == nil {
 		return code
 	}
-	job := &simulation{p: p, path: path, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, progress: c.progress()}
+	job := &simulation{p: p, path: path, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
 	if err := job.outages(files); err != nil {
 		return c.fail("%v", err)
+	}
+	if *seen {
+		list, err := c.past(ctx, p, *past)
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		job.named = append(job.named, list...)
 	}
 	if err := writable(*smallest); err != nil {
 		return c.fail("%v", err)
@@ -142,9 +150,17 @@ func dayOf(text string) (int64, error) {
 	return t.Unix() / 86400, nil
 }
 
-// on gives the flag that makes a command happen on the same day.
+// on gives the flags that make a command happen on the same day, by the same
+// measurements.
 func (s *simulation) on() string {
-	return " --day " + time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly)
+	text := " --day " + time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly)
+	if s.seen {
+		text += " --past"
+	}
+	if s.history != "" {
+		text += " --history " + quoted(s.history)
+	}
+	return text
 }
 
 // listOutages names the outages that come with the binary, with their first line.
@@ -259,6 +275,8 @@ type simulation struct {
 	random   int
 	workers  int
 	detail   bool
+	seen     bool   // the outages of the history are among those named
+	history  string // as it was named
 	named    []*simulate.Outage
 	progress io.Writer
 

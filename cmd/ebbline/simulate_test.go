@@ -10,6 +10,10 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
+
+	"ebbline/agent/history"
+	"ebbline/shutdown"
 )
 
 // simulated runs the command and gives what it says.
@@ -287,5 +291,46 @@ func TestReportIsWritten(t *testing.T) {
 	simulated(context.Background(), args...)
 	if again, err := os.ReadFile(page); err != nil || !bytes.Equal(first, again) {
 		t.Errorf("made again it differs: %v", err)
+	}
+}
+
+// Aim: the outages of the agent's history are replayed as they came and went.
+// Method: a history with one that has ended, one that is on, and one of another
+// site.
+func TestSimulatePast(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "history.db")
+	store, err := history.Open(path, history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	day := time.Date(2026, 11, 2, 3, 14, 0, 0, time.UTC)
+	at := func(d time.Duration) history.Moment {
+		return history.Moment{At: shutdown.Instant(time.Hour + d), UTC: day.Add(d)}
+	}
+	for _, o := range []history.Outage{
+		{Number: 1, Site: "rig", Began: at(0), Ended: at(3 * time.Hour), Inputs: []history.Input{
+			{UPS: "u", Lost: at(0), Back: at(40 * time.Second)}, {UPS: "u", Lost: at(time.Minute), Back: at(2 * time.Hour)}, {UPS: "gone", Lost: at(0), Back: at(time.Hour)}}},
+		{Number: 2, Site: "elsewhere", Began: at(4 * time.Hour), Ended: at(5 * time.Hour), Inputs: []history.Input{{UPS: "u", Lost: at(4 * time.Hour), Back: at(5 * time.Hour)}}},
+		{Number: 3, Site: "rig", Began: at(6 * time.Hour), Inputs: []history.Input{{UPS: "u", Lost: at(6 * time.Hour)}}},
+	} {
+		if err := store.RecordOutage(o); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := store.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	policy := "../../testdata/policies/rig.hcl"
+	code, v := viewed(t, t.Context(), policy, "--past", "--history", path, "--detail")
+	if code != exitDone || len(v.Runs) == 0 {
+		t.Fatalf("exit %d, %d runs", code, len(v.Runs))
+	}
+	last := v.Runs[len(v.Runs)-1]
+	if last.Outage != "outage 1 of 2026-11-02 03:14" {
+		t.Errorf("the last of %d runs is %q", len(v.Runs), last.Outage)
+	}
+	code, _, errs := simulated(t.Context(), policy, "--past", "--history", "none")
+	if code != exitFailed || !strings.Contains(errs, "--history FILE") {
+		t.Errorf("without a history: exit %d, %s", code, errs)
 	}
 }
