@@ -961,7 +961,7 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 func (s *State) guests(at Instant, k int32) {
 	for g := range s.Hosts {
 		if h := &s.Hosts[g]; s.Policy.Hosts[g].RunsOn == int(k) && h.Power != Down {
-			h.Stopped = h.Stopped || !h.off()
+			h.Stopped = h.Stopped || h.ran()
 			s.setDown(at, int32(g))
 		}
 	}

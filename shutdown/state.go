@@ -238,6 +238,15 @@ func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
 // known.
 func (h *Host) off() bool { return !h.Alive && (h.Seen == SeenSilent || h.Seen == SeenOff) }
 
+// ran tells whether a host that loses its power was up, by all that is known,
+// before it was asked to stop.
+func (h *Host) ran() bool {
+	if h.Power == Asked || h.Power == Abandoned {
+		return !h.Dark
+	}
+	return !h.off()
+}
+
 // affected tells whether no feed of the host has good input. Only such a host
 // is ever stopped.
 func (s *State) affected(k int32) bool {

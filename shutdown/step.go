@@ -280,7 +280,7 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 			continue
 		}
 		// No feed carries it: it is off, whatever it was doing.
-		h.Stopped = h.Stopped || s.Outstanding() && !h.off()
+		h.Stopped = h.Stopped || s.Outstanding() && h.ran()
 		s.setDown(at, int32(k))
 	}
 	return append(out, condition(OutputIsOff, i, -1))
