@@ -589,6 +589,16 @@ func (s *State) lingers(k int32) bool {
 	return false
 }
 
+// counting tells whether every UPS of a host counts down to switch its output off.
+func (s *State) counting(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].Output != OutputCounting && !s.UPSs[f].Dead {
+			return false
+		}
+	}
+	return true
+}
+
 // returns tells whether the power of a host goes off and on again by itself.
 func (s *State) returns(k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
@@ -697,7 +707,7 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 		if s.Policy.Site.AtOnce > 0 && s.underWay() >= s.Policy.Site.AtOnce && at < h.Latest {
 			return out
 		}
-		if p.Self && (s.outputsAsking() || h.Why == ForOutput && s.lingers(k)) {
+		if p.Self && (s.outputsAsking() || h.Why == ForOutput && at < h.Latest && !s.counting(k)) {
 			return out
 		}
 		if stays >= 0 {
@@ -1040,7 +1050,7 @@ func (s *State) outputs(at Instant, out []Effect) []Effect {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		if u.Output == OutputAsking && at >= u.OutputBy {
-			u.Output, s.due = OutputRefused, true
+			u.Output, s.due, s.Stale = OutputRefused, true, true
 			out = append(out, condition(OutputNotOff, int32(i), -1))
 		}
 		if u.Output == OutputCalling && at >= u.OutputBy {
@@ -1189,7 +1199,7 @@ func (s *State) switched(at Instant, id ActionID, o Outcome, out []Effect) []Eff
 		u.Output = OutputCounting
 		return out
 	}
-	u.Output = OutputRefused
+	u.Output, s.Stale = OutputRefused, true
 	return append(out, condition(OutputNotOff, id.UPS, -1))
 }
 

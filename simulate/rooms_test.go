@@ -1,0 +1,177 @@
+package simulate
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+
+	"ebbline/policy"
+	"ebbline/policy/load"
+	"ebbline/simulate/world"
+)
+
+var (
+	soakRooms    = flag.Int("soak-rooms", 60, "random rooms in TestSoakRooms")
+	soakRoomSeed = flag.Uint64("soak-room-seed", 1, "the first room's seed")
+	soakEach     = flag.Int("soak-each", 25, "random outages in each of them")
+)
+
+// Aim: no promise is broken in any room. Method: random policies, each with random
+// outages and faults, held against the checkers. Longer: go test ./simulate -run
+// SoakRooms -soak-rooms 2000 -soak-each 200.
+func TestSoakRooms(t *testing.T) {
+	hosts, cut, refused := 0, 0, 0
+	for seed := *soakRoomSeed; seed < *soakRoomSeed+uint64(*soakRooms); seed++ {
+		text := roomText(seed)
+		p, _, diags := load.Load([]load.File{{Name: "room.hcl", Bytes: []byte(text)}}, load.Options{})
+		if p == nil {
+			t.Logf("room %d is no policy: %v", seed, diags)
+			refused++
+			continue
+		}
+		hosts += len(p.Hosts)
+		if cut += soakRoom(t, p, text, seed); t.Failed() {
+			return
+		}
+	}
+	if refused*4 > *soakRooms {
+		t.Errorf("%d of %d rooms are no policies", refused, *soakRooms)
+	}
+	t.Logf("%d rooms with %d hosts, %d outages each: %d ended with a host cut, all beyond what the promise covers", *soakRooms, hosts, *soakEach, cut)
+}
+
+func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int) {
+	r := newRunner(t, p)
+	check, err := NewChecker(r, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dice, err := NewDice(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := &Outage{}
+	var run Run
+	for seed := room * 1000; seed < room*1000+uint64(*soakEach); seed++ {
+		dice.Draw(seed, o)
+		truth := o.Truth(seed)
+		check.Begin(truth)
+		r.Run(truth, &run)
+		check.End(&run)
+		if run.Cut > 0 {
+			cut++
+		}
+		for _, v := range check.Violations {
+			t.Errorf("room %d, outage %d: %s broken at %s: %s", room, seed, v.Promise, v.At, v.Text)
+		}
+		if t.Failed() {
+			t.Logf("%s\n%s", o.Text(p), text)
+			if *soakText != "" {
+				os.WriteFile(*soakText, []byte(transcriptOf(r, o, seed)), 0o644)
+			}
+			return cut
+		}
+	}
+	return cut
+}
+
+// roomText writes a policy of a random room: one to three UPSs, two to nine hosts
+// with one or two feeds, loads, guests, who depends on whom, promises, allowances,
+// ways to stop and to start.
+func roomText(seed uint64) string {
+	r := world.NewRandom(seed)
+	var b strings.Builder
+	whole := func(from, to int) int { return from + int(r.Float()*float64(to-from+1)) }
+	maybe := func(chance float64) bool { return r.Float() < chance }
+	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+
+	line("site \"room-%d\" {\n  ride_through = \"%ds\"\n  reserve = \"%ds\"", seed, whole(20, 120), whole(30, 120))
+	if maybe(0.2) {
+		line("  stops_at_once = %d", whole(1, 3))
+	}
+	line("  restore {\n    stable_for = \"%ds\"\n    stagger = \"%ds\"\n  }\n}", whole(30, 300), whole(2, 20))
+	upss := whole(1, 3)
+	for i := range upss {
+		rated := whole(4, 30) * 100
+		line("ups \"u%d\" {\n  rated_watts = %d\n  overhead_watts = %d", i, rated, whole(5, 40))
+		line("  battery {\n    chemistry = %q\n    volts = 48\n    amp_hours = %d\n    installed = \"2025-0%d-01\"", []string{"vrla", "vrla", "lfp"}[whole(0, 2)], whole(3, 20), whole(1, 9))
+		line("  }\n  snmp {\n    address = \"192.0.2.%d\"\n    version = \"2c\"\n    community = secret(\"c\")\n  }", 10+i)
+		if maybe(0.5) {
+			line("  output {\n    off_after = \"%ds\"\n    on_after = \"30s\"\n  }", whole(60, 400))
+		}
+		line("}")
+	}
+	feeds := func() string {
+		first := whole(0, upss-1)
+		if upss > 1 && maybe(0.3) {
+			return fmt.Sprintf("[\"u%d\", \"u%d\"]", first, (first+1)%upss)
+		}
+		return fmt.Sprintf("[\"u%d\"]", first)
+	}
+	loads := whole(0, 2)
+	for l := range loads {
+		line("load \"l%d\" {\n  fed_by = %s\n  watts = %d\n}", l, feeds(), whole(5, 60))
+	}
+	hosts := whole(2, 9)
+	fed := make([]string, hosts)
+	guest := make([]bool, hosts)
+	allowance := 0
+	for k := range hosts { // a later one may depend on an earlier one, which has the higher priority
+		stops := whole(10, 180)
+		gives := stops + whole(5, 120)
+		allowance = max(allowance, gives)
+		on := -1
+		if k > 0 && maybe(0.25) {
+			if on = whole(0, k-1); guest[on] {
+				on = -1
+			}
+		}
+		watts := whole(60, 200)
+		if on >= 0 {
+			watts = 6 // among the host's
+		}
+		line("host \"h%d\" {\n  priority = %d\n  watts = %d\n  stops_in = \"%ds\"\n  starts_in = \"%ds\"", k, 95-k*9-whole(0, 4), watts, stops, whole(30, 240))
+		if on >= 0 {
+			guest[k], fed[k] = true, fed[on]
+			line("  runs_on = \"h%d\"", on)
+		} else {
+			fed[k] = feeds()
+			line("  fed_by = %s", fed[k])
+		}
+		var needs []string
+		for j := range k {
+			if j != on && maybe(0.2) {
+				needs = append(needs, fmt.Sprintf("%q", fmt.Sprintf("h%d", j)))
+			}
+		}
+		if loads > 0 && maybe(0.3) {
+			needs = append(needs, `"l0"`)
+		}
+		if len(needs) > 0 {
+			line("  depends_on = [%s]", strings.Join(needs, ", "))
+		}
+		if maybe(0.3) {
+			line("  keep_for = \"%dm\"", whole(1, 30))
+		}
+		if maybe(0.15) && on < 0 {
+			line("  stopping_watts = %d", whole(20, 260))
+		}
+		line("  ssh {\n    address = \"192.0.2.%d\"\n    user = \"e\"\n    key = secret(\"k\")\n    known_hosts = \"/k\"\n    command = \"sudo systemctl poweroff\"\n    gives_up = \"%ds\"\n  }", 100+k, gives)
+		if on < 0 && maybe(0.3) {
+			line("  bmc {\n    protocol = \"redfish\"\n    address = \"192.0.2.%d\"\n    user = \"e\"\n    password = secret(\"p\")\n    force = %v\n    gives_up = \"%ds\"\n  }", 200+k, maybe(0.5), whole(10, 60))
+		}
+		switch {
+		case on >= 0:
+			line("  start {\n    command = \"sudo start-guest h%d\"\n  }", k)
+		case maybe(0.7):
+			line("  wake {\n    ethernet = \"02:00:00:00:01:%02x\"\n  }", k)
+		}
+		line("}")
+	}
+	if maybe(0.8) {
+		line("host \"own\" {\n  self = true\n  priority = 100\n  fed_by = %s\n  watts = %d\n  stops_in = \"20s\"\n  starts_in = \"%ds\"\n  local {\n    command = [\"systemctl\", \"poweroff\"]\n    gives_up = \"50s\"\n  }\n}", feeds(), whole(5, 30), whole(40, 180))
+	}
+	return b.String()
+}
