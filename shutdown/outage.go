@@ -750,13 +750,27 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 			continue
 		}
 		switch {
-		case s.planned(i):
+		case s.planned(i), s.justBack(i):
 			return i, stays
 		case !s.Policy.Hosts[i].StaysUp && !self:
 			stays = i
 		}
 	}
 	return blocker, stays
+}
+
+// justBack tells whether a host has input by the word of a moment only: it may
+// have to go after all.
+func (s *State) justBack(k int32) bool {
+	if s.Policy.Hosts[k].StaysUp || s.affected(k) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || s.Now >= u.Back.Add(resumeWithin)) {
+			return false
+		}
+	}
+	return true
 }
 
 func (s *State) underWay() int {
@@ -1257,6 +1271,7 @@ func (s *State) upsWake(at Instant) Instant {
 			sooner(u.OutputBy)
 		}
 		if s.Outstanding() && u.Back != 0 {
+			sooner(u.Back.Add(resumeWithin))
 			sooner(u.Back.Add(s.Policy.Site.Restore.StableFor))
 			sooner(u.StartedAt.Add(s.Policy.Site.Restore.Stagger))
 		}

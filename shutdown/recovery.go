@@ -318,6 +318,27 @@ func (s *State) leastReady(i int32, w *work) int64 {
 // fit: what recharging gives back in hours and not in a day.
 const nearlyFull = 0.85
 
+// waitedFor tells which hosts must be off before one that the UPS feeds may stop,
+// wherever their own power comes from: it may fail at the same time.
+func (s *State) waitedFor(i int32) []bool {
+	waited := make([]bool, len(s.Hosts))
+	for moved := true; moved; {
+		moved = false
+		for k := range s.Hosts {
+			if waited[k] || s.Policy.Hosts[k].StaysUp {
+				continue
+			}
+			for j := range s.Hosts {
+				needed := s.Policy.Hosts[j].Self && j != k || dependsOn(s.Policy.Hosts[k].DependsOn, int32(j))
+				if needed && (waited[j] || s.fedBy(int32(j), i)) {
+					waited[k], moved = true, true
+				}
+			}
+		}
+	}
+	return waited
+}
+
 // noReturn is the point of no return of one UPS alone, all that it feeds up,
 // from the charge given in percent.
 func (s *State) noReturn(i int32, percent int64, w *work) time.Duration {
@@ -334,9 +355,14 @@ func (s *State) noReturn(i int32, percent int64, w *work) time.Duration {
 	}
 	sum := 0.0
 	var hosts []int32
+	waited := s.waitedFor(i)
 	for k := range s.Policy.Hosts {
 		h := &s.Policy.Hosts[k]
 		if !s.fedBy(int32(k), i) {
+			if waited[k] {
+				hosts = append(hosts, int32(k))
+				p.Hosts = append(p.Hosts, plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: []plan.Feed{{Store: 0, Part: 1}}})
+			}
 			continue
 		}
 		watts := float64(h.Watts) / float64(len(h.FedBy))

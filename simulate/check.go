@@ -306,7 +306,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.lastOn[i] = at
 	}
 	if !c.lies(p) && !c.couldCarry(p) {
-		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more", p.Name)
+		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more (%.0f %% full)", p.Name, 100*c.fullest(p))
 	}
 }
 
@@ -319,6 +319,16 @@ func (c *Checker) lies(p *policy.Host) bool {
 		}
 	}
 	return false
+}
+
+// fullest is how full the fullest of a host's batteries truly is.
+func (c *Checker) fullest(p *policy.Host) float64 {
+	most := 0.0
+	for _, i := range p.FedBy {
+		u := &c.r.world.UPSs[i]
+		most = max(most, 1-u.Charge.Delivered/u.Model.Full())
+	}
+	return most
 }
 
 // couldCarry tells whether one feed's battery, as it really is but at the low
@@ -421,6 +431,9 @@ func (c *Checker) byItsFeeds(k int) bool {
 // back in time; nobody told it to stop; and by the checker's own reckoning all
 // could be off.
 func (c *Checker) bound() bool {
+	if c.p.Site.AtOnce > 0 {
+		return false // its reckoning has all stop at once
+	}
 	for i := range c.truth.UPSs {
 		if t := &c.truth.UPSs[i]; t.Holds < c.lowParts[i] || t.Charge < 1 || c.pnr[i] < 10*time.Second {
 			return false
@@ -478,7 +491,7 @@ func (c *Checker) least() time.Duration {
 // ride-through, less what it takes to notice, on batteries that carry it.
 func (c *Checker) short() bool {
 	site := &c.p.Site
-	if c.truth.Loss > 0 || len(c.truth.Moments) == 0 {
+	if c.truth.Loss > 0 || len(c.truth.Moments) == 0 || c.p.Site.AtOnce > 0 {
 		return false
 	}
 	var lost [64]time.Duration
