@@ -38,7 +38,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 			out = s.enter(at, int32(i), Normal, out)
 			u.Lost, u.CutFrom, u.CutTo = 0, 0, 0 // Back stays: what is proven down late waits for it too
 		}
-		all = all && u.Phase == Normal
+		all = all && u.Phase == Normal && (!u.Dead || s.settled(int32(i)))
 	}
 	if all {
 		out = s.over(at, out)

@@ -279,8 +279,13 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 		if !s.fedBy(int32(k), i) || !s.dark(int32(k)) || h.Power == Down {
 			continue
 		}
-		// No feed carries it: it is off, whatever it was doing.
-		h.Stopped = h.Stopped || s.Outstanding() && h.ran()
+		// No feed carries it: it is off, whatever it was doing. With the input there
+		// that is an outage of its own, and over when all is back.
+		if h.ran() && !s.Outstanding() {
+			s.Began = at
+			s.Outage++
+		}
+		h.Stopped = h.Stopped || h.ran()
 		s.setDown(at, int32(k))
 	}
 	return append(out, condition(OutputIsOff, i, -1))

@@ -224,11 +224,10 @@ func (c *Checker) needs(j, k int) bool {
 	return false
 }
 
-// allLost tells whether every feed of a host has been without input for long
-// enough to be known.
+// allLost tells whether every feed of a host is without input, and has said so.
 func (c *Checker) allLost(p *policy.Host) bool {
 	for _, i := range p.FedBy {
-		if c.inputs[i].good {
+		if in := &c.inputs[i]; in.good || in.saw < in.since {
 			return false
 		}
 	}
@@ -376,12 +375,26 @@ func (c *Checker) stranded() {
 			could = could && c.p.UPSs[f].Output != nil && u.Input && !u.Dead && !c.faulty(f)
 			// Where it had to go before the others were off, and one of them may
 			// take longer than the output's countdown, switching off would cut it.
-			could = could && !(c.hosts[k].forced && c.slowest(f) > c.p.UPSs[f].Output.OffAfter)
+			could = could && !c.reachedThrough(f) && !(c.hosts[k].forced && c.slowest(f) > c.p.UPSs[f].Output.OffAfter)
 		}
 		if could {
 			c.broken("P8", "%s, the agent's own host, is off, and nothing will start it", p.Name)
 		}
 	}
+}
+
+// reachedThrough tells whether a host that is up elsewhere needs a load of this
+// UPS: its output must stay on then.
+func (c *Checker) reachedThrough(i int) bool {
+	for k := range c.p.Hosts {
+		q := &c.p.Hosts[k]
+		for _, l := range q.NeedsLoads {
+			if c.r.world.Hosts[k].On && !slices.Contains(q.FedBy, i) && slices.Contains(c.p.Loads[l].FedBy, i) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // slowest is the longest allowance of the hosts that a UPS feeds.
@@ -593,6 +606,11 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 		}
 		at := (from + c.down[k]).Seconds()
 		last = max(last, at)
+		if q.StoppingWatts < q.Watts { // less from when it is asked
+			less := draw(float64(q.Watts-q.StoppingWatts), q.FedBy, shared)
+			changes = append(changes, change{at - q.GivesUp().Seconds(), less})
+			watts -= less
+		}
 		changes = append(changes, change{at, watts})
 	}
 	gone := (1 - charge) * m.Full()
