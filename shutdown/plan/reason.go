@@ -185,8 +185,8 @@ func (w *Planner) marginWithout(lost int, out *Plan) {
 	}
 }
 
-// latest goes back from the stores' ends less the reserve, at expected
-// durations. A plan's own start is never too late.
+// latest goes back from the stores' ends less the reserve, which is kept while any
+// plan fits, at expected durations. A plan's own start is never too late.
 func (w *Planner) latest(out *Plan) {
 	for g := range w.groups {
 		w.deadline[g] = w.deadlineOf(&w.groups[g], out)
@@ -229,6 +229,9 @@ func (w *Planner) deadlineOf(g *group, out *Plan) int64 {
 	}
 	for m := g.needs; m != 0; m &= m - 1 {
 		t = min(t, end(bits.TrailingZeros64(m)))
+	}
+	if !out.FitsExpected {
+		return t // before the order is given up, the reserve is used up
 	}
 	return t - clamp(w.p.Reserve)
 }
