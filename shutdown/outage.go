@@ -557,7 +557,14 @@ func (s *State) bend(at Instant, w *work) {
 func (s *State) own(w *work) {
 	for _, k := range w.hosts {
 		h := &s.Hosts[k]
-		if !s.Policy.Hosts[k].Self || h.Power != Up || !s.returns(k) || s.lingers(k) {
+		if !s.Policy.Hosts[k].Self || h.Power != Up {
+			continue
+		}
+		if s.counting(k) {
+			h.Start, h.Why, h.Other = min(h.Start, s.Now), ForOutput, -1
+			continue
+		}
+		if !s.returns(k) || s.lingers(k) {
 			continue
 		}
 		last := max(h.Promise, s.lostAt(k).Add(s.Policy.Site.RideThrough), s.Now)
@@ -589,14 +596,19 @@ func (s *State) lingers(k int32) bool {
 	return false
 }
 
-// counting tells whether every UPS of a host counts down to switch its output off.
+// counting tells whether a UPS of a host counts down to switch its output off, and
+// none is still being asked to: what is left of them may not carry it for long.
 func (s *State) counting(k int32) bool {
+	any := false
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if s.UPSs[f].Output != OutputCounting && !s.UPSs[f].Dead {
+		switch s.UPSs[f].Output {
+		case OutputAsking:
 			return false
+		case OutputCounting:
+			any = true
 		}
 	}
-	return true
+	return any
 }
 
 // returns tells whether the power of a host goes off and on again by itself.

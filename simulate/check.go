@@ -351,8 +351,13 @@ func (c *Checker) End(out *Run) {
 	}
 	if out.Cut > 0 && c.bound() {
 		for k := range out.Hosts {
-			if h := &out.Hosts[k]; h.End == world.Cut && c.behaves(k) && !c.byItsFeeds(k) {
+			h := &out.Hosts[k]
+			switch {
+			case h.End != world.Cut || !c.behaves(k) || c.byItsFeeds(k):
+			case !c.besideBad(k):
 				c.broken("P1", "%s lost its power while it was up, though there was time: by the checker's reckoning all could be off when begun %s after the loss", c.p.Hosts[k].Name, c.least())
+			case h.Asked < 0:
+				c.broken("P6", "%s lost its power and was never asked to stop, while another host did not go down", c.p.Hosts[k].Name)
 			}
 		}
 	}
@@ -423,6 +428,23 @@ func (c *Checker) behaves(k int) bool {
 		}
 	}
 	return t.Takes+5*time.Second <= p.Methods[0].GivesUp
+}
+
+// besideBad tells whether a host that draws on after its allowance shares a UPS
+// with this one. What it takes then is paid from the reserve, and beyond that by
+// the others; they must still have been asked.
+func (c *Checker) besideBad(k int) bool {
+	for j := range c.p.Hosts {
+		if j == k || c.truth.Hosts[j].Mode == world.WasOff || c.behaves(j) {
+			continue
+		}
+		for _, f := range c.p.Hosts[j].FedBy {
+			if slices.Contains(c.p.Hosts[k].FedBy, f) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // byItsFeeds tells whether the script itself took a host's power.
