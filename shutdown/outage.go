@@ -712,11 +712,14 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 		h.Prepared, h.Preparing = true, true
 		out = append(out, s.prepare(at, k))
 	}
+	late := at >= h.Latest || s.ownGoes(at)
 	switch {
-	case at < h.Start && (blocker < 0 || at < h.Latest):
+	case at < h.Start && !late:
+		return out
+	case at < h.Start && blocker < 0 && !s.ownGoes(at):
 		return out
 	case blocker < 0:
-		if s.Policy.Site.AtOnce > 0 && s.underWay() >= s.Policy.Site.AtOnce && at < h.Latest {
+		if s.Policy.Site.AtOnce > 0 && s.underWay() >= s.Policy.Site.AtOnce && !late {
 			return out
 		}
 		if p.Self && (s.outputsAsking() || h.Why == ForOutput && at < h.Latest && !s.counting(k)) {
@@ -725,13 +728,24 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 		if stays >= 0 {
 			out = s.raise(LeftDependent, k, int64(stays), out)
 		}
-	case at >= h.Latest:
+	case late:
 		h.Forced = true
 		out = s.raise(OrderGivenUp, k, int64(blocker), out)
 	default:
 		return out
 	}
 	return s.ask(at, k, out)
+}
+
+// ownGoes tells whether the agent's own host has come to its latest start: then
+// nobody is left to ask the others later, and all that are up are asked now.
+func (s *State) ownGoes(at Instant) bool {
+	for k := range s.Hosts {
+		if h := &s.Hosts[k]; s.Policy.Hosts[k].Self && h.Power == Up && s.planned(int32(k)) && at >= h.Latest {
+			return true
+		}
+	}
+	return false
 }
 
 // prepare begins a host's early step.

@@ -621,19 +621,16 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 		if !feeds(q.FedBy, i) {
 			continue
 		}
-		watts := draw(float64(max(q.Watts, q.StoppingWatts)), q.FedBy, shared)
-		load += watts
+		load += draw(float64(q.Watts), q.FedBy, shared)
 		if q.StaysUp {
 			continue
 		}
 		at := (from + c.down[k]).Seconds()
 		last = max(last, at)
-		if q.StoppingWatts < q.Watts { // less from when it is asked
-			less := draw(float64(q.Watts-q.StoppingWatts), q.FedBy, shared)
-			changes = append(changes, change{at - q.GivesUp().Seconds(), less})
-			watts -= less
-		}
-		changes = append(changes, change{at, watts})
+		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)
+		changes = append(changes,
+			change{at - q.GivesUp().Seconds(), draw(float64(q.Watts), q.FedBy, shared) - stopping}, // from when it is asked
+			change{at, stopping})
 	}
 	gone := (1 - charge) * m.Full()
 	used := func(t float64, held bool) float64 {
