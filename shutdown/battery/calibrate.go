@@ -23,14 +23,19 @@ const (
 	Early                      // stopped before it was empty, with nothing to go by
 )
 
+// Gauged is what the UPS said of its charge, 0 to 1, so many seconds into a
+// discharge.
+type Gauged struct{ Seconds, Charge float64 }
+
 // Discharge is one measured discharge of a UPS's battery: a test, or an outage.
 type Discharge struct {
 	Day        int64     // days since 1970-01-01
 	Segments   []Segment // in order
 	Start      float64   // its charge then, 0 to 1; 1 where the UPS did not say
 	Ended      Ended
-	Reading    float64 // for AtReading: the charge reported at the end, 0 to 1
-	Celsius    float64 // of the battery
+	Reading    float64  // for AtReading: the charge reported at the end, 0 to 1
+	Gauge      []Gauged // on the way, in order; from one to the end, what readings of this UPS mean
+	Celsius    float64  // of the battery
 	CelsiusSet bool
 	Weak       bool // its circumstances leave doubt: it counts for a quarter
 	Outage     bool // and no test: loads and temperature were what they were
@@ -62,7 +67,8 @@ const (
 	testSpread   = 0.04 // a full discharge as a measurement
 	outageSpread = 0.06 // an outage to the battery's end
 	weakTimes    = 2.0  // a weak one is so many times as far off
-	blockSpread  = 0.17 // a battery about what its figures and its age say, before it is tested
+	blockSpread  = 0.17 // a lead-acid battery about its label or chart and its age, before it is tested
+	gaugeSpread  = 0.03 // what a gauge means from one discharge to the next, as a part of the whole
 	yearSpread   = 0.06 // how a battery wanders off the usual ageing in a year
 	contradicts  = 2.5  // spreads beyond which one discharge contradicts the others
 	widest       = 1.6448536269514722
@@ -100,12 +106,25 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 		return Calibration{}, err
 	}
 	out := Calibration{OverheadWatts: c.ups.OverheadWatts, Judged: make([]Judged, len(found))}
-	for i := range found {
+	take := func(i int) {
 		o, capacity, refused := c.observe(&found[i])
 		out.Judged[i] = Judged{Capacity: capacity, AtLeast: o.atLeast, Spread: o.spread, Refused: refused}
 		if refused == "" {
 			o.of = i
 			c.seen = append(c.seen, o)
+		}
+	}
+	for i := range found { // those to the end first: they show what a reading means
+		if d := &found[i]; d.Ended == AtCutOff {
+			take(i)
+			if out.Judged[i].Refused == "" && !d.Weak {
+				c.whole = append(c.whole, d)
+			}
+		}
+	}
+	for i := range found {
+		if found[i].Ended != AtCutOff {
+			take(i)
 		}
 	}
 	if len(c.seen) == 0 {
@@ -143,6 +162,7 @@ type calibrator struct {
 	fresh     Belief // by the policy's figures, new or as fitted, at 25 °C
 	usualDraw bool   // the policy does not state the UPS's own
 	seen      []observed
+	whole     []*Discharge // sound ones to the end
 
 	last        int64   // day of the last discharge
 	prior       float64 // of the store
@@ -261,7 +281,10 @@ func (c *calibrator) carried(d *Discharge, o *observed) {
 	o.watts = at.Delivered / seconds
 	o.atLeast = d.Ended == Early || d.Ended == AtReading && !(d.Reading >= 0 && d.Reading <= lastReading)
 	if d.Ended == AtReading && !o.atLeast {
-		least, most := Used(d.Reading)
+		least, most, known := c.gauge(d, o.watts)
+		if !known {
+			least, most = Used(d.Reading)
+		}
 		short, long := 1/most-1, 1/least-1 // times that it would have gone on
 		more := func(part float64) float64 {
 			end := m.Advance(at, o.watts, float64(part*seconds))
@@ -286,6 +309,49 @@ func Used(reading float64) (least, most float64) {
 		}
 	}
 	return 1 - reading, most
+}
+
+// gauge says what [Used] does from what this UPS said on the way of discharges to
+// the end, at mean loads within a factor of 1.5; false when there is none. A gauge
+// that counts from a label drifts as the battery fades.
+func (c *calibrator) gauge(d *Discharge, watts float64) (least, most float64, known bool) {
+	own := c.fresh.OverheadWatts
+	least = 1
+	for _, w := range c.whole {
+		whole := w.delivered(math.Inf(1), own)
+		mean := whole / w.seconds()
+		came := slices.IndexFunc(w.Gauge, func(g Gauged) bool { return g.Charge <= d.Reading })
+		if mean > 1.5*watts || watts > 1.5*mean || came < 0 {
+			continue
+		}
+		from, until := w.delivered(w.Gauge[came].Seconds, own)/whole, 1.0
+		if went := slices.IndexFunc(w.Gauge, func(g Gauged) bool { return g.Charge < d.Reading }); went >= 0 {
+			until = w.delivered(w.Gauge[went].Seconds, own) / whole
+		}
+		years := math.Abs(float64(d.Day-w.Day)) / yearDays
+		wide := float64(widest * hypot(gaugeSpread, yearSpread*math.Sqrt(years)))
+		least, most, known = min(least, from-wide), max(most, until+wide), true
+	}
+	return max(0.05, least), min(1, most), known
+}
+
+// delivered is what was taken in so many seconds, the UPS's own with it.
+func (d *Discharge) delivered(seconds, own float64) float64 {
+	sum := 0.0
+	for _, s := range d.Segments {
+		part := max(0, min(s.Seconds, seconds))
+		sum += float64((s.Watts + own) * part)
+		seconds -= part
+	}
+	return sum
+}
+
+func (d *Discharge) seconds() float64 {
+	sum := 0.0
+	for _, s := range d.Segments {
+		sum += s.Seconds
+	}
+	return sum
 }
 
 // full is the store that a discharge implies, at the losses found.
@@ -331,7 +397,11 @@ func (c *calibrator) solve() error {
 		return err
 	}
 	c.prior, c.priorSpread = ln(c.fresh.Model.Store*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
-	c.priorSpread = max(c.priorSpread, blockSpread)
+	least := repeatSpread
+	if c.ups.Battery.Model == nil && c.ups.Battery.Chemistry == policy.VRLA {
+		least = blockSpread
+	}
+	c.priorSpread = max(c.priorSpread, least)
 	c.shape = usualShape
 	if len(c.ups.Battery.Chart) > 1 || c.ups.Battery.Model != nil {
 		c.shape = chartShape

@@ -277,6 +277,56 @@ func TestCalibrateCutShort(t *testing.T) {
 	})
 }
 
+// Aim: a discharge to the end shows what this UPS's readings mean, and one that is
+// stopped at a reading then says more: its range holds the truth and is narrower
+// than where nothing is known of the gauge. One at quite another load shows
+// nothing, and one of long ago less. Method: gauges that count, that follow the
+// voltage, and that stick, read every 10 s to whole percents.
+func TestGauge(t *testing.T) {
+	for name, gauge := range map[string]func(passed float64) float64{
+		"counts":              func(p float64) float64 { return 1 - p },
+		"follows the voltage": func(p float64) float64 { return 1 - p*p*p },
+		"counts from a label": func(p float64) float64 { return 1 - 0.8*p },
+		"sticks at a half":    func(p float64) float64 { return max(1-2*p, min(0.5, 2*(1-p))) },
+	} {
+		read := func(d Discharge) Discharge { // one load
+			s := d.Segments[0].Seconds
+			for at := 0.0; at <= s; at += 10 {
+				d.Gauge = append(d.Gauge, Gauged{at, math.Round(100*gauge(at/s)) / 100})
+			}
+			return d
+		}
+		for _, reading := range []float64{0.5, 0.3, 0.25} {
+			whole := read(discharged(t, 0.9, 500))
+			part := read(discharged(t, 0.85, 600))
+			stopped := slices.IndexFunc(part.Gauge, func(g Gauged) bool { return g.Charge <= reading })
+			part.Segments = []Segment{{600, part.Gauge[stopped].Seconds}}
+			part.Gauge, part.Ended, part.Reading = part.Gauge[:stopped+1], AtReading, part.Gauge[stopped].Charge
+
+			judged := func(whole Discharge) Judged { return calibrate(t, rack(), part, whole).Judged[0] }
+			known, apart := judged(whole), judged(read(discharged(t, 0.9, 1200)))
+			without := whole
+			without.Gauge = nil
+			unknown := judged(without)
+			if low, high := known.Range(); low > 0.85 || high < 0.85 || known.AtLeast {
+				t.Errorf("%s, stopped at %v: %v to %v of a battery of which there is 0.85", name, reading, low, high)
+			}
+			if known.Spread >= unknown.Spread && name != "sticks at a half" || apart != unknown {
+				t.Errorf("%s, stopped at %v: %+v; by a gauge unknown %+v, known at another load %+v", name, reading, known, unknown, apart)
+			}
+		}
+	}
+	u := rack()
+	u.Battery.InstalledDay -= 1000
+	d := discharged(t, 0.9, 500)
+	s := d.Segments[0].Seconds
+	d.Gauge = []Gauged{{0, 1}, {0.5 * s, 0.4}, {0.6 * s, 0.3}}
+	part := Discharge{Segments: []Segment{{500, 0.5 * s}}, Ended: AtReading, Reading: 0.4}
+	if old, new := calibrate(t, u, part, d.on(900)).Judged[0], calibrate(t, u, part, d).Judged[0]; old.Spread <= new.Spread {
+		t.Errorf("a gauge seen long ago: %+v; today: %+v", old, new)
+	}
+}
+
 // Aim: a longer discharge to the end never says that a battery holds less, and
 // nothing that can be recorded makes a belief that the core refuses. Method:
 // records at random, and the same with one of them longer.
