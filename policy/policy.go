@@ -128,7 +128,7 @@ type ChartPoint struct {
 type Model struct {
 	StoreWattHours               float64
 	Ohmic, Diffusion, Relaxation time.Duration
-	FittedDay                    int64 // of the last measurement, days since 1970-01-01; 0 when not stated: it counts as recent
+	FittedDay                    int64 // of the last measurement, days since 1970-01-01; 0 when not stated: it is believed no more than a chart
 
 	// How much of the store there is, with 95 % certainty, probably, and with 5 %
 	// certainty; all zero for what a fitted model usually leaves. They and Basis

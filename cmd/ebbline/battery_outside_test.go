@@ -237,7 +237,7 @@ func TestForecastFromEndToEnd(t *testing.T) {
 		return err == nil && v.UPSs[0].Source == "nothing"
 	})
 	r.card.PlugIn()
-	r.until("all is normal after the outage, and learned", 2*time.Minute, func() bool {
+	r.until("all is normal after the outage, and learned", 5*time.Minute, func() bool {
 		v, err := r.status()
 		return normal() && err == nil && strings.HasPrefix(v.UPSs[0].Basis, "1 test and 1 outage")
 	})

@@ -117,10 +117,12 @@ func (m *Model) At(part float64) Charge {
 	return Charge{Delivered: float64((1 - part) * m.Full())}
 }
 
+// rating is the time at whose rate ratings and gauges count, in seconds.
+const rating = 20 * 3600
+
 // Full is what a full battery gives at the 20-hour rate, in joules.
 func (m *Model) Full() float64 {
-	const rated = 20 * 3600
-	return float64(m.Store*rated) / m.Phi(rated)
+	return float64(m.Store*rating) / m.Phi(rating)
 }
 
 // Phi is the kernel: a constant load of Store/Phi(t) watts lasts t seconds.

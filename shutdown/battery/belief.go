@@ -134,6 +134,9 @@ func (b *Belief) fromModel(m *policy.Model) {
 		Ohmic: m.Ohmic.Seconds(), Diffusion: m.Diffusion.Seconds(), Relaxation: m.Relaxation.Seconds(),
 	}
 	b.At25, b.Basis = fromFullTest, "fitted model"
+	if m.FittedDay == 0 { // it may be a chart's as well as a test's, of any age
+		b.At25, b.Basis = fromChart, "fitted model of unknown date"
+	}
 	if f := (Factors{m.Low, m.Likely, m.High}); f != (Factors{}) {
 		b.At25 = f
 	}

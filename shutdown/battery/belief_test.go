@@ -53,15 +53,22 @@ func TestEvidence(t *testing.T) {
 		{"lithium", func(u *policy.UPS) { u.Battery.Chemistry = policy.LFP }, 0.95 * 72 * 9 * 0.88, Factors{0.90, 1, 1.05}, "rated figures, new"},
 		{"lithium with a fitted model", func(u *policy.UPS) {
 			u.Battery.Chemistry = policy.LFP
+			u.Battery.Model = &policy.Model{StoreWattHours: 500, Ohmic: time.Minute, FittedDay: newToday}
+		}, 500, Factors{0.90, 1, 1.08}, "fitted model, new"},
+		{"lithium with a fitted model of unknown date", func(u *policy.UPS) {
+			u.Battery.Chemistry = policy.LFP
 			u.Battery.Model = &policy.Model{StoreWattHours: 500, Ohmic: time.Minute}
-		}, 500, Factors{0.90, 1, 1.08}, "fitted model"},
+		}, 500, Factors{0.83, 1, 1.15}, "fitted model of unknown date"},
 		{"lithium with a chart", func(u *policy.UPS) {
 			u.Battery.Chemistry = policy.LFP
 			u.Battery.Chart = chart(policy.ChartPoint{Watts: 675, Runtime: 29 * time.Minute})
 		}, 0, Factors{0.90, 1, 1.05}, "one point of the maker's chart, new"},
-		{"fitted model", func(u *policy.UPS) {
+		{"fitted model of unknown date", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, Diffusion: 64 * time.Minute, Relaxation: 90 * time.Minute}
-		}, 312, Factors{0.92, 1, 1.08}, "fitted model"},
+		}, 312, Factors{0.83, 1, 1.15}, "fitted model of unknown date"},
+		{"fitted model", func(u *policy.UPS) {
+			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, Diffusion: 64 * time.Minute, Relaxation: 90 * time.Minute, FittedDay: newToday}
+		}, 312, Factors{0.92, 1, 1.08}, "fitted model, new"},
 		{"fitted model of a year ago", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, FittedDay: newToday - 365}
 		}, 312, Factors{0.92 * (1 - 0.2*365/365.25/2.75), 1 - 0.2*365/365.25/3.5, 1.08 * (1 - 0.2*365/365.25/5)}, "fitted model, 12 months old"},

@@ -23,14 +23,19 @@ const (
 	Early                      // stopped before it was empty, with nothing to go by
 )
 
+// Gauged is what the UPS said of its charge, 0 to 1, so many seconds into a
+// discharge.
+type Gauged struct{ Seconds, Charge float64 }
+
 // Discharge is one measured discharge of a UPS's battery: a test, or an outage.
 type Discharge struct {
 	Day        int64     // days since 1970-01-01
 	Segments   []Segment // in order
 	Start      float64   // its charge then, 0 to 1; 1 where the UPS did not say
 	Ended      Ended
-	Reading    float64 // for AtReading: the charge reported at the end, 0 to 1
-	Celsius    float64 // of the battery
+	Reading    float64  // for AtReading: the charge reported at the end, 0 to 1
+	Gauge      []Gauged // on the way, in order; from one to the end, what readings of this UPS mean
+	Celsius    float64  // of the battery
 	CelsiusSet bool
 	Weak       bool // its circumstances leave doubt: it counts for a quarter
 	Outage     bool // and no test: loads and temperature were what they were
@@ -54,22 +59,28 @@ type Calibration struct {
 
 // How far a measured discharge may be from what the battery holds, as one
 // standard deviation of the logarithm. repeatSpread is that of two full tests of
-// one block, 3.6 % apart; testSpread that of the tables about their fits; the
-// others are engineering values, no source.
+// one block, 3.6 % apart; testSpread that of the tables about their fits;
+// blockSpread that of three measured blocks, at +16, -17 and 0 % of their rating;
+// the others are engineering values, no source.
 const (
 	repeatSpread = 0.03 // from one discharge of a battery to the next
 	testSpread   = 0.04 // a full discharge as a measurement
 	outageSpread = 0.06 // an outage to the battery's end
 	weakTimes    = 2.0  // a weak one is so many times as far off
+	blockSpread  = 0.17 // a lead-acid battery about its label or chart and its age, before it is tested
+	gaugeSpread  = 0.03 // what a gauge means from one discharge to the next, as a part of the whole
 	yearSpread   = 0.06 // how a battery wanders off the usual ageing in a year
 	contradicts  = 2.5  // spreads beyond which one discharge contradicts the others
 	widest       = 1.6448536269514722
 )
 
 const (
-	usualShape = 0.35 // both losses of a battery against the usual ones
-	chartShape = 0.1  // against those of its maker's chart, or of a fitted model
-	shapeOpens = 2.5  // tests at different loads may move them so many times as far
+	// The tables' own fits from 3 min to 2 h spread by so much about the usual
+	// losses, between makers and from one end voltage to another.
+	usualShape = 0.45    // both losses of a battery against the usual ones
+	chartShape = 0.15    // against those of its maker's chart, or of a fitted model
+	shapeOpens = 5.0 / 3 // tests at different loads may move them so many times as far
+	ofBalance  = 1.0 / 3 // so much of it for half of ohmic over diffusion loss
 
 	leastStore  = 0.05 // what a discharge may say of the store, against the figures
 	mostStore   = 1.6  // for a new battery, and still be one of that battery
@@ -83,23 +94,37 @@ const (
 // discharges, as each deserves. One of them settles the store and moves the
 // losses a little; more of them, at other loads, settle the losses too.
 //
-// It is least squares in the logarithms of the store and of both losses
-// together, about what the policy's figures leave open. A discharge that says
-// more than the others allow counts little: a battery does not grow. One that
-// says less counts little too, unless it is the last: batteries do fail. What no
-// discharge of this battery can say is refused.
+// It is least squares in the logarithms of the store, of both losses together
+// and of their balance, about what the policy's figures leave open: the same
+// equations as a chart's. A discharge that says more than the others allow counts
+// little: a battery does not grow. One that says less counts little too, unless it
+// is the last: batteries do fail. What no discharge of this battery can say is
+// refused.
 func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error) {
 	c := calibrator{ups: *u, day: day}
 	if err := c.start(); err != nil {
 		return Calibration{}, err
 	}
 	out := Calibration{OverheadWatts: c.ups.OverheadWatts, Judged: make([]Judged, len(found))}
-	for i := range found {
+	take := func(i int) {
 		o, capacity, refused := c.observe(&found[i])
 		out.Judged[i] = Judged{Capacity: capacity, AtLeast: o.atLeast, Spread: o.spread, Refused: refused}
 		if refused == "" {
 			o.of = i
 			c.seen = append(c.seen, o)
+		}
+	}
+	for i := range found { // those to the end first: they show what a reading means
+		if d := &found[i]; d.Ended == AtCutOff {
+			take(i)
+			if out.Judged[i].Refused == "" && !d.Weak {
+				c.whole = append(c.whole, d)
+			}
+		}
+	}
+	for i := range found {
+		if found[i].Ended != AtCutOff {
+			take(i)
 		}
 	}
 	if len(c.seen) == 0 {
@@ -128,35 +153,37 @@ func (j *Judged) Range() (low, high float64) {
 	return j.Capacity / wide, float64(j.Capacity * wide)
 }
 
-// calibrator is one calibration under way. Its two unknowns are the logarithms
-// of the store on the day of the last discharge, at 25 °C, and of the losses
-// against those of the figures.
+// calibrator is one calibration under way. Its unknowns are the logarithms of
+// the store on the day of the last discharge, at 25 °C, and of the losses against
+// those of the figures. The UPS's own draw is not sought, but it is open.
 type calibrator struct {
-	ups   policy.UPS
-	day   int64
-	fresh Belief // by the policy's figures, new or as fitted, at 25 °C
-	seen  []observed
+	ups       policy.UPS
+	day       int64
+	fresh     Belief // by the policy's figures, new or as fitted, at 25 °C
+	usualDraw bool   // the policy does not state the UPS's own
+	seen      []observed
+	whole     []*Discharge // sound ones to the end
 
-	last          int64 // day of the last discharge
-	prior         float64
-	priorSpread   float64
-	shape         float64 // spread of the losses
-	store, losses float64
-	covariance    [3]float64 // store, both, losses
+	last        int64   // day of the last discharge
+	prior       float64 // of the store
+	priorSpread float64
+	shape       float64 // spread of the losses
+	x           unknowns
+	equations   equations // about x
 }
 
 // observed is a discharge as an equation: what it took from the store is
-// delivered + e^losses lost.
+// delivered + ohmic + bound, the last two as the losses found have it.
 type observed struct {
-	of              int
-	day             int64
-	delivered, lost float64 // joules
-	missing         float64 // part of the store that was not there at the start
-	watts           float64 // mean, with the UPS's own
-	warmth          float64
-	atLeast         bool // the store is no less
-	outage          bool
-	spread          float64 // of the measurement
+	of                      int
+	day                     int64
+	delivered, ohmic, bound float64 // joules, by the losses of the figures
+	missing                 float64 // part of the store that was not there at the start
+	watts                   float64 // mean, with the UPS's own
+	warmth                  float64
+	atLeast                 bool // the store is no less
+	outage                  bool
+	spread                  float64 // of the measurement
 
 	faded  float64 // logarithm of what is left on the last day of what there was on its own
 	weight float64
@@ -166,6 +193,7 @@ type observed struct {
 // watts, as a policy holds it, before anything rests on it.
 func (c *calibrator) start() error {
 	u := c.ups
+	c.usualDraw = u.OverheadWatts == usualOverhead(&u)
 	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
 	if m := u.Battery.Model; m != nil {
 		n := *m
@@ -253,7 +281,10 @@ func (c *calibrator) carried(d *Discharge, o *observed) {
 	o.watts = at.Delivered / seconds
 	o.atLeast = d.Ended == Early || d.Ended == AtReading && !(d.Reading >= 0 && d.Reading <= lastReading)
 	if d.Ended == AtReading && !o.atLeast {
-		least, most := Used(d.Reading)
+		least, most, known := c.gauge(d, o.watts)
+		if !known {
+			least, most = Used(d.Reading)
+		}
 		short, long := 1/most-1, 1/least-1 // times that it would have gone on
 		more := func(part float64) float64 {
 			end := m.Advance(at, o.watts, float64(part*seconds))
@@ -262,7 +293,7 @@ func (c *calibrator) carried(d *Discharge, o *observed) {
 		o.spread = max(o.spread, hypot(o.spread, ln(more(long)/more(short))/(2*widest)))
 		at, watts = m.Advance(at, o.watts, float64((short+long)/2*seconds)), o.watts
 	}
-	o.delivered, o.lost = at.Delivered, at.Bound+float64(m.Ohmic*watts)
+	o.delivered, o.ohmic, o.bound = at.Delivered, float64(m.Ohmic*watts), at.Bound
 }
 
 // Used says how much of a discharge at a steady load has passed when the UPS
@@ -280,11 +311,60 @@ func Used(reading float64) (least, most float64) {
 	return 1 - reading, most
 }
 
+// gauge says what [Used] does from what this UPS said on the way of discharges to
+// the end, at mean loads within a factor of 1.5; false when there is none. A gauge
+// that counts from a label drifts as the battery fades.
+func (c *calibrator) gauge(d *Discharge, watts float64) (least, most float64, known bool) {
+	own := c.fresh.OverheadWatts
+	least = 1
+	for _, w := range c.whole {
+		whole := w.delivered(math.Inf(1), own)
+		mean := whole / w.seconds()
+		came := slices.IndexFunc(w.Gauge, func(g Gauged) bool { return g.Charge <= d.Reading })
+		if mean > 1.5*watts || watts > 1.5*mean || came < 0 {
+			continue
+		}
+		from, until := w.delivered(w.Gauge[came].Seconds, own)/whole, 1.0
+		if went := slices.IndexFunc(w.Gauge, func(g Gauged) bool { return g.Charge < d.Reading }); went >= 0 {
+			until = w.delivered(w.Gauge[went].Seconds, own) / whole
+		}
+		years := math.Abs(float64(d.Day-w.Day)) / yearDays
+		wide := float64(widest * hypot(gaugeSpread, yearSpread*math.Sqrt(years)))
+		least, most, known = min(least, from-wide), max(most, until+wide), true
+	}
+	return max(0.05, least), min(1, most), known
+}
+
+// delivered is what was taken in so many seconds, the UPS's own with it.
+func (d *Discharge) delivered(seconds, own float64) float64 {
+	sum := 0.0
+	for _, s := range d.Segments {
+		part := max(0, min(s.Seconds, seconds))
+		sum += float64((s.Watts + own) * part)
+		seconds -= part
+	}
+	return sum
+}
+
+func (d *Discharge) seconds() float64 {
+	sum := 0.0
+	for _, s := range d.Segments {
+		sum += s.Seconds
+	}
+	return sum
+}
+
 // full is the store that a discharge implies, at the losses found.
 func (c *calibrator) full(o *observed) float64 {
 	m := c.fresh.Model
 	there := 1 - float64(o.missing*m.Full())/m.Store
-	return (o.delivered + float64(exp(c.losses)*o.lost)) / there
+	ohmic, bound := c.lost(o)
+	return (o.delivered + ohmic + bound) / there
+}
+
+// lost is what a discharge lost, at the losses found.
+func (c *calibrator) lost(o *observed) (ohmic, bound float64) {
+	return float64(o.ohmic * exp(c.x[losses]+c.x[balance])), float64(o.bound * exp(c.x[losses]-c.x[balance]))
 }
 
 // published is how far the maker's chart lies from its fit at a time, as a part
@@ -317,9 +397,11 @@ func (c *calibrator) solve() error {
 		return err
 	}
 	c.prior, c.priorSpread = ln(c.fresh.Model.Store*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
-	if c.priorSpread < repeatSpread {
-		c.priorSpread = repeatSpread
+	least := repeatSpread
+	if c.ups.Battery.Model == nil && c.ups.Battery.Chemistry == policy.VRLA {
+		least = blockSpread
 	}
+	c.priorSpread = max(c.priorSpread, least)
 	c.shape = usualShape
 	if len(c.ups.Battery.Chart) > 1 || c.ups.Battery.Model != nil {
 		c.shape = chartShape
@@ -336,9 +418,9 @@ func (c *calibrator) solve() error {
 		all, one := c.seen, c.seen[n]
 		c.seen = slices.Delete(slices.Clone(all), n, n+1)
 		c.fit(-1)
-		fall := c.store - c.says(&one)
+		fall := c.x[store] - c.says(&one)
 		c.seen = all
-		if fall > contradicts*hypot(one.spread, math.Sqrt(c.covariance[0])) {
+		if fall > contradicts*hypot(one.spread, c.equations.spread(unknowns{store: 1})) {
 			c.priorSpread = hypot(c.priorSpread, fall)
 			for i := range c.seen {
 				if i != n && !c.seen[i].atLeast {
@@ -386,14 +468,13 @@ func (c *calibrator) says(o *observed) float64 {
 // how far they are from the guess. The one numbered newest is believed when it
 // says less.
 func (c *calibrator) fit(newest int) {
-	c.losses = 0
-	c.store = c.middle()
+	c.x = unknowns{}
+	c.x[store] = c.middle()
 	for range 60 {
-		a, b, d := 1/(c.priorSpread*c.priorSpread), 0.0, 1/(c.shape*c.shape)
-		right := [2]float64{float64(a * (c.prior - c.store)), -float64(d * c.losses)}
+		q := c.expected()
 		for i := range c.seen {
 			o := &c.seen[i]
-			off := c.says(o) - c.store
+			off := c.says(o) - c.x[store]
 			spread := o.spread
 			if o.atLeast {
 				spread = repeatSpread
@@ -407,25 +488,40 @@ func (c *calibrator) fit(newest int) {
 			case i == newest && off < 0:
 				o.weight = 1
 			}
-			weight := o.weight / (spread * spread)
-			lost := float64(exp(c.losses) * o.lost)
-			k := lost / (o.delivered + lost)
-			a += weight
-			b -= float64(weight * k)
-			d += float64(weight * float64(k*k))
-			right[0] += float64(weight * off)
-			right[1] -= float64(weight * float64(k*off))
+			ohmic, bound := c.lost(o)
+			q.add(off, lossRow(ohmic, bound, o.delivered+ohmic+bound), spread/math.Sqrt(o.weight))
 		}
-		det := float64(a*d) - float64(b*b)
-		c.covariance = [3]float64{d / det, -b / det, a / det}
-		ds := (float64(d*right[0]) - float64(b*right[1])) / det
-		dl := (float64(a*right[1]) - float64(b*right[0])) / det
-		c.store += ds
-		c.losses += max(-0.5, min(0.5, dl))
-		if math.Abs(ds)+math.Abs(dl) < 1e-10 {
+		c.equations = q
+		step, moved := q.solve(), 0.0
+		for i := range step {
+			if i != store {
+				step[i] = max(-0.5, min(0.5, step[i]))
+			}
+			c.x[i] += step[i]
+			moved += math.Abs(step[i])
+		}
+		if moved < 1e-10 {
 			break
 		}
 	}
+}
+
+// expected is what the figures say before any discharge. Of the store they say
+// what it gives in 20 hours: with higher losses, more of it is there.
+func (c *calibrator) expected() equations {
+	var q equations
+	m := c.found()
+	q.addRated(c.x, &m, c.prior-ln(c.fresh.Model.Phi(rating)), c.priorSpread)
+	q.add(c.x[losses], unknowns{losses: 1}, c.shape)
+	q.add(c.x[balance], unknowns{balance: 1}, ofBalance*c.shape)
+	q.add(c.x[ownDraw], unknowns{ownDraw: 1}, overheadSpread)
+	return q
+}
+
+// found is the battery as far as it is known.
+func (c *calibrator) found() Model {
+	f := fitting{usual: c.fresh.Model}
+	return f.model(c.x)
 }
 
 // middle is where to begin: the median of what the discharges say, or the
@@ -444,24 +540,27 @@ func (c *calibrator) middle() float64 {
 	return all[(len(all)-1)/2]
 }
 
-// spreadAt is how far the load that lasts as long as this one may be off: by the
-// store and the losses as far as they are known, and from one time to the next.
-func (c *calibrator) spreadAt(m *Model, watts float64) float64 {
+// spreadAt is how far the power that lasts as long as this one does may be off:
+// by the store and the losses as far as they are known, by the UPS's own draw
+// where it was another part of the power that was tested, and from one time to the
+// next.
+func (c *calibrator) spreadAt(m *Model, watts, tested float64) float64 {
 	t := m.Runtime(Charge{}, watts)
 	if t <= 0 || t > 1e9 {
 		return 0
 	}
-	k := 1 - t/m.Phi(t)
-	v := c.covariance[0] - float64(float64(2*k)*c.covariance[1]) + float64(float64(k*k)*c.covariance[2])
-	return math.Sqrt(max(0, v) + repeatSpread*repeatSpread)
+	phi := m.Phi(t)
+	row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
+	if b := &c.ups.Battery; c.usualDraw && len(b.Chart) < 2 && b.Model == nil {
+		row[ownDraw] = c.fresh.OverheadWatts * (1/watts - 1/tested)
+	}
+	return hypot(c.equations.spread(row), repeatSpread)
 }
 
 // model is the battery found, and what it rests on; nil when no discharge says
 // more than the figures did.
 func (c *calibrator) model(judged []Judged) *policy.Model {
-	m := c.fresh.Model
-	m.Store = exp(c.store)
-	m.Ohmic, m.Diffusion = float64(m.Ohmic*exp(c.losses)), float64(m.Diffusion*exp(c.losses))
+	m := c.found()
 	aged, _ := New(&c.ups, c.last)
 	factors := aged.At25
 	tests, outages := 0, 0
@@ -481,7 +580,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 		}
 		j.Used = true
 		// A plan sheds load: it goes down to a third of what was tested.
-		spread = max(spread, c.spreadAt(&m, 1.5*o.watts), c.spreadAt(&m, o.watts/3))
+		spread = max(spread, c.spreadAt(&m, 1.5*o.watts, o.watts), c.spreadAt(&m, o.watts/3, o.watts))
 	}
 	basis := join(count(tests, "test"), count(outages, "outage"))
 	if basis != "" {
@@ -524,7 +623,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 
 // contradiction says why a discharge counts little.
 func (c *calibrator) contradiction(o *observed) string {
-	part := 100 * exp(c.says(o)-c.store)
+	part := 100 * exp(c.says(o)-c.x[store])
 	if part > 100 {
 		return fmt.Sprintf("it says %.0f %% of what the others do, and a battery does not grow: it counts little. If the battery was changed, write when as installed", part)
 	}

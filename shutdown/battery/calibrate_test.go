@@ -161,14 +161,14 @@ func TestCalibrateWeighs(t *testing.T) {
 		used     string  // a digit for each discharge
 	}{
 		{"one full test", []Discharge{full(0.80, 500)}, 0.798, 0.802, 0.92, "1"},
-		{"a weak one pulls less", []Discharge{with(full(0.80, 500), weak)}, 0.805, 0.84, 0.88, "1"},
+		{"a weak one pulls less", []Discharge{with(full(0.80, 500), weak)}, 0.803, 0.84, 0.88, "1"},
 		{"two that agree", []Discharge{full(0.85, 500), full(0.85, 500).on(90)}, 0.83, 0.87, 0.93, "11"},
 		{"the newer one counts more", []Discharge{full(0.80, 500), full(0.90, 500).on(700)}, 0.79, 0.85, 0.93, "11"},
 		{"a battery does not grow", []Discharge{full(1.15, 500), full(0.75, 500).on(90), full(0.76, 500).on(180), full(0.77, 500).on(270)}, 0.73, 0.81, 1, "0111"},
 		{"a fall is believed at once", []Discharge{full(0.55, 500), full(0.97, 500).on(90), full(0.98, 500).on(180), full(1, 500).on(270)}, 0.53, 0.60, 1, "1111"},
 		{"and forgotten when later ones contradict it", []Discharge{full(0.93, 500), full(0.94, 500).on(30), full(0.55, 500).on(60), full(0.95, 500).on(90)}, 0.88, 0.95, 1, "1101"},
 		{"a fall confirmed stays", []Discharge{full(0.54, 500), full(0.55, 500).on(30), full(0.95, 500).on(60), full(0.96, 500).on(90)}, 0.53, 0.60, 1, "1111"},
-		{"an outage to the end counts less than a test", []Discharge{with(full(0.80, 500), func(d *Discharge) { d.Outage = true })}, 0.802, 0.83, 0.91, "1"},
+		{"an outage to the end counts less than a test", []Discharge{with(full(0.80, 500), func(d *Discharge) { d.Outage = true })}, 0.801, 0.83, 0.91, "1"},
 	} {
 		b := after(t, twoYears, c.found...)
 		h := holds(t, b, 1200)
@@ -275,6 +275,56 @@ func TestCalibrateCutShort(t *testing.T) {
 			r.Errorf("%v of the store was carried: %+v after %+v", carried, b.Factors, label.Factors)
 		}
 	})
+}
+
+// Aim: a discharge to the end shows what this UPS's readings mean, and one that is
+// stopped at a reading then says more: its range holds the truth and is narrower
+// than where nothing is known of the gauge. One at quite another load shows
+// nothing, and one of long ago less. Method: gauges that count, that follow the
+// voltage, and that stick, read every 10 s to whole percents.
+func TestGauge(t *testing.T) {
+	for name, gauge := range map[string]func(passed float64) float64{
+		"counts":              func(p float64) float64 { return 1 - p },
+		"follows the voltage": func(p float64) float64 { return 1 - p*p*p },
+		"counts from a label": func(p float64) float64 { return 1 - 0.8*p },
+		"sticks at a half":    func(p float64) float64 { return max(1-2*p, min(0.5, 2*(1-p))) },
+	} {
+		read := func(d Discharge) Discharge { // one load
+			s := d.Segments[0].Seconds
+			for at := 0.0; at <= s; at += 10 {
+				d.Gauge = append(d.Gauge, Gauged{at, math.Round(100*gauge(at/s)) / 100})
+			}
+			return d
+		}
+		for _, reading := range []float64{0.5, 0.3, 0.25} {
+			whole := read(discharged(t, 0.9, 500))
+			part := read(discharged(t, 0.85, 600))
+			stopped := slices.IndexFunc(part.Gauge, func(g Gauged) bool { return g.Charge <= reading })
+			part.Segments = []Segment{{600, part.Gauge[stopped].Seconds}}
+			part.Gauge, part.Ended, part.Reading = part.Gauge[:stopped+1], AtReading, part.Gauge[stopped].Charge
+
+			judged := func(whole Discharge) Judged { return calibrate(t, rack(), part, whole).Judged[0] }
+			known, apart := judged(whole), judged(read(discharged(t, 0.9, 1200)))
+			without := whole
+			without.Gauge = nil
+			unknown := judged(without)
+			if low, high := known.Range(); low > 0.85 || high < 0.85 || known.AtLeast {
+				t.Errorf("%s, stopped at %v: %v to %v of a battery of which there is 0.85", name, reading, low, high)
+			}
+			if known.Spread >= unknown.Spread && name != "sticks at a half" || apart != unknown {
+				t.Errorf("%s, stopped at %v: %+v; by a gauge unknown %+v, known at another load %+v", name, reading, known, unknown, apart)
+			}
+		}
+	}
+	u := rack()
+	u.Battery.InstalledDay -= 1000
+	d := discharged(t, 0.9, 500)
+	s := d.Segments[0].Seconds
+	d.Gauge = []Gauged{{0, 1}, {0.5 * s, 0.4}, {0.6 * s, 0.3}}
+	part := Discharge{Segments: []Segment{{500, 0.5 * s}}, Ended: AtReading, Reading: 0.4}
+	if old, new := calibrate(t, u, part, d.on(900)).Judged[0], calibrate(t, u, part, d).Judged[0]; old.Spread <= new.Spread {
+		t.Errorf("a gauge seen long ago: %+v; today: %+v", old, new)
+	}
 }
 
 // Aim: a longer discharge to the end never says that a battery holds less, and

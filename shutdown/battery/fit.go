@@ -133,6 +133,28 @@ func (q *equations) add(off float64, row unknowns, spread float64) {
 	}
 }
 
+// lossRow is how a figure changes with the unknowns of which these parts of the
+// whole are lost, and which the store must make good.
+func lossRow(ohmic, bound, whole float64) unknowns {
+	return unknowns{store: -1, losses: (ohmic + bound) / whole, balance: (ohmic - bound) / whole}
+}
+
+// addRated takes in the power that lasts 20 hours.
+func (q *equations) addRated(x unknowns, m *Model, power, spread float64) {
+	phi := m.Phi(rating)
+	q.add(power-x[store]+ln(phi), lossRow(m.Ohmic, phi-rating-m.Ohmic, phi), spread)
+}
+
+// spread is that of a figure which changes with the unknowns as the row says.
+func (q *equations) spread(row unknowns) float64 {
+	p, v := *q, 0.0
+	p.right = row
+	for i, x := range p.solve() {
+		v += float64(row[i] * x)
+	}
+	return math.Sqrt(max(0, v))
+}
+
 func (f *fitting) equations(x unknowns) equations {
 	var q equations
 	m := f.model(x)
@@ -140,15 +162,14 @@ func (f *fitting) equations(x unknowns) equations {
 	for _, p := range f.chart {
 		t, watts := p.Runtime.Seconds(), float64(p.Watts)+own
 		phi := m.Phi(t)
-		bound := phi - t - m.Ohmic
-		row := unknowns{-1, (m.Ohmic + bound) / phi, (m.Ohmic - bound) / phi, 0}
+		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
 		if f.free {
 			row[ownDraw] = own / watts
 		}
 		q.add(ln(watts*phi)-x[store], row, chartSpread)
 	}
 	if f.rated > 0 {
-		q.add(x[store]-ln(f.rated), unknowns{store: 1}, ratedSpread)
+		q.addRated(x, &m, ln(f.rated/f.usual.Phi(rating)), ratedSpread)
 	}
 	q.add(x[losses], unknowns{losses: 1}, lossSpread)
 	q.add(x[balance], unknowns{balance: 1}, balanceSpread)

@@ -168,8 +168,8 @@ func TestTables(t *testing.T) {
 			AfterTest:  {0.03, 0.08, 0.95, 0.75},
 			FarTest:    {0.04, 0.14, 0.95, 0.75},
 			FadedTest:  {0.03, 0.082, 0.95, 0.75}, // 8.1 %
-			FadedChart: {0.04, 0.10, 0.95, 0.75},  // a battery that has lost a fifth on the day it is installed is drawn to its chart
-			TwoTests:   {0.03, 0.10, 0.95, 0.75},
+			FadedChart: {0.03, 0.09, 0.95, 0.75},  // a battery that has lost a fifth on the day it is installed is drawn to its chart
+			TwoTests:   {0.03, 0.08, 0.95, 0.75},
 		}},
 		{"constant current", amps, deep, map[Evidence]limit{
 			RatedOnly:  {0.14, 0.32, 0.95, 0},
@@ -180,22 +180,24 @@ func TestTables(t *testing.T) {
 			AfterTest:  {0.03, 0.08, 0.95, 0.75},
 			FarTest:    {0.04, 0.12, 0.95, 0.75},
 			FadedTest:  {0.03, 0.08, 0.95, 0.75},
-			FadedChart: {0.04, 0.10, 0.95, 0.75},
+			FadedChart: {0.03, 0.08, 0.95, 0.75},
 			TwoTests:   {0.03, 0.09, 0.95, 0.75}, // vrla-115c
 		}},
 		// The usual losses are those of end voltages that a UPS has. A chart
 		// corrects them, one test or a label cannot.
 		{"constant power to a shallow end", watts, shallow, map[Evidence]limit{
-			TwoPoints:  {0.03, 0.17, 0.95, 0},
-			AllOthers:  {0.06, 0.18, 0.95, 0}, // vrla-7.5b: its 10 min column is shifted there (testdata/battery/README.md)
-			AfterTest:  {0.08, 0.22, 0.85, 0.75},
-			FadedChart: {0.05, 0.20, 0.90, 0.75},
+			TwoPoints:  {0.03, 0.16, 0.95, 0},
+			AllOthers:  {0.06, 0.18, 0.95, 0},    // vrla-7.5b: its 10 min column is shifted there (testdata/battery/README.md)
+			AfterTest:  {0.08, 0.22, 0.92, 0.75}, // 3 of 38 not held, all of vrla-7.5b and vrla-1.3g
+			FadedChart: {0.04, 0.18, 0.95, 0.75},
+			TwoTests:   {0.03, 0.15, 0.95, 0.75},
 		}},
 		{"constant current to a shallow end", amps, shallow, map[Evidence]limit{
-			TwoPoints:  {0.04, 0.13, 0.95, 0},
-			AllOthers:  {0.03, 0.10, 0.95, 0},
-			AfterTest:  {0.08, 0.21, 0.89, 0.75},
-			FadedChart: {0.05, 0.12, 0.95, 0.75},
+			TwoPoints:  {0.04, 0.12, 0.95, 0},
+			AllOthers:  {0.03, 0.09, 0.95, 0},
+			AfterTest:  {0.08, 0.21, 0.95, 0.75},
+			FadedChart: {0.04, 0.10, 0.95, 0.75},
+			TwoTests:   {0.04, 0.14, 0.95, 0.75},
 		}},
 		// The charts print whole minutes, which alone is 5 % at 11 min; they turn
 		// VA into watts by one factor; and one drops at full load.
@@ -204,8 +206,9 @@ func TestTables(t *testing.T) {
 			TwoPoints:  {0.05, 0.11, 0.95, 0},
 			AllOthers:  {0.05, 0.08, 0.95, 0},
 			WholeChart: {0.04, 0.07, 0.95, 0},
-			AfterTest:  {0.04, 0.13, 0.93, 0.75},
-			FadedChart: {0.05, 0.13, 0.93, 0.75},
+			AfterTest:  {0.04, 0.13, 0.95, 0.75},
+			FarTest:    {0.07, 0.21, 0.95, 0.75},
+			FadedChart: {0.05, 0.13, 0.95, 0.75},
 		}},
 	} {
 		t.Run(group.name, func(t *testing.T) {

@@ -156,6 +156,56 @@ func TestOutagesCloseBy(t *testing.T) {
 	}
 }
 
+// Aim: what a UPS said on the way of a test to the end, or of an outage to the
+// end, narrows what a test says that was stopped at a charge. Method: a test
+// stopped at 50 % after half of the time of a new battery, with a test to the end
+// that left no readings; with one whose readings counted; and with an outage whose
+// readings lagged until 50 % meant that five sixths were gone.
+func TestGaugeLearned(t *testing.T) {
+	whole := full(t)
+	capacity := func(fill func(*history.Store, func(history.During))) (low, high float64) {
+		from := read(t, func(s *history.Store) {
+			s.RecordTest(tested(time.Hour, whole/2, history.StopAtPercent, 500))
+			fill(s, func(during history.During) {
+				for d := time.Duration(0); d < whole; d += 5 * time.Second {
+					m := shutdown.Nothing
+					part := d.Seconds() / whole.Seconds()
+					m.Source, m.LoadWatts, m.ChargeTenths = shutdown.FromBattery, 180, int64(1000*(1-part))
+					if during == history.DuringOutage {
+						m.ChargeTenths = int64(1000 * (1 - part*part*part*part))
+					}
+					s.RecordSample(history.Sample{UPS: "rack", Moment: at(d - 30*time.Hour), During: during, Measurement: m})
+				}
+			})
+		})
+		r, err := Battery(t.Context(), from, home(), 0, day)
+		if err != nil || len(r.Measured) != 2 {
+			t.Fatalf("%d discharges, %v", len(r.Measured), err)
+		}
+		return r.Measured[1].Judged.Range()
+	}
+	test := tested(30*time.Hour, whole, history.StopAtCutOff, 0)
+	low, high := capacity(func(s *history.Store, _ func(history.During)) { s.RecordTest(test) })
+	counts, most := capacity(func(s *history.Store, readings func(history.During)) {
+		s.RecordTest(test)
+		readings(history.DuringTest)
+	})
+	if counts < low || counts > 1 || most < 1 || most-counts > 0.7*(high-low) {
+		t.Errorf("%v to %v with a gauge known to count, %v to %v without", counts, most, low, high)
+	}
+	least, sags := capacity(func(s *history.Store, readings func(history.During)) {
+		s.RecordOutage(history.Outage{Number: 1, Site: "home", Began: at(-30 * time.Hour), Ended: at(whole - 29*time.Hour),
+			Inputs: []history.Input{{UPS: "rack", Lost: at(-30 * time.Hour), Back: at(whole - 29*time.Hour)}}})
+		readings(history.DuringOutage)
+		m := shutdown.Nothing
+		m.Source, m.LoadWatts = shutdown.FromNothing, 0
+		s.RecordSample(history.Sample{UPS: "rack", Moment: at(whole - 30*time.Hour), During: history.DuringOutage, Measurement: m})
+	})
+	if sags >= counts || least >= sags {
+		t.Errorf("%v to %v with a gauge known to lag, %v to %v with one that counts", least, sags, counts, most)
+	}
+}
+
 // Aim: an absurd test is refused, said, and kept; the forecast stays as it was.
 func TestAbsurd(t *testing.T) {
 	p := home()

@@ -74,7 +74,19 @@ func Battery(ctx context.Context, from *history.Reader, p *policy.Policy, i int,
 		if t.Measured == 0 {
 			continue // called off before it began
 		}
-		r.Measured = append(r.Measured, Measured{Test: t, Discharge: OfTest(u, t)})
+		d := OfTest(u, t)
+		if d.Ended == battery.AtCutOff {
+			samples, err := from.Samples(ctx, u.Name, t.Began.At, t.Ended.At, mostSamples)
+			if err != nil {
+				return nil, err
+			}
+			for _, s := range samples {
+				if s.Source == shutdown.FromBattery {
+					gauged(&d, s.ChargeTenths, s.At.Sub(t.Began.At))
+				}
+			}
+		}
+		r.Measured = append(r.Measured, Measured{Test: t, Discharge: d})
 	}
 	if err := r.outages(ctx, from, p, u); err != nil {
 		return nil, err
@@ -237,6 +249,7 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 		if s.ChargeTenths != shutdown.Unread {
 			end = s.ChargeTenths
 		}
+		gauged(&d, s.ChargeTenths, s.At.Sub(in.Lost.At))
 		last = s
 		if s.Battery == shutdown.StoreDepleted {
 			d.Ended = battery.AtCutOff
@@ -251,6 +264,16 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 		total += s.Seconds
 	}
 	return d, total >= leastOutage.Seconds()
+}
+
+// gauged puts down a charge reading where it has fallen by a percent.
+func gauged(d *battery.Discharge, tenths int64, passed time.Duration) {
+	if tenths == shutdown.Unread {
+		return
+	}
+	if n := len(d.Gauge); n == 0 || charge(tenths) <= d.Gauge[n-1].Charge-0.0099 {
+		d.Gauge = append(d.Gauge, battery.Gauged{Seconds: passed.Seconds(), Charge: charge(tenths)})
+	}
 }
 
 // add puts a load at the end, to the one before if it is the same.
