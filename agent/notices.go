@@ -114,13 +114,27 @@ func (a *Agent) Settle(c shutdown.Code) { a.note(c, true) }
 // Mark raises or clears a condition of one UPS that the core does not know of,
 // such as [shutdown.BatteryWorn].
 func (a *Agent) Mark(c shutdown.Code, ups string, on bool) {
+	a.mark(c, on, func(p *policy.Policy, n *shutdown.Notice) bool {
+		n.UPS = int32(slices.IndexFunc(p.UPSs, func(u policy.UPS) bool { return u.Name == ups }))
+		return n.UPS >= 0
+	})
+}
+
+// MarkHost does the same for a host, as with [shutdown.HostUnready].
+func (a *Agent) MarkHost(c shutdown.Code, host string, on bool) {
+	a.mark(c, on, func(p *policy.Policy, n *shutdown.Notice) bool {
+		n.Host = int32(slices.IndexFunc(p.Hosts, func(h policy.Host) bool { return h.Name == host }))
+		return n.Host >= 0
+	})
+}
+
+// mark raises or clears a condition of what find names in the notice, if the
+// policy has it.
+func (a *Agent) mark(c shutdown.Code, on bool, find func(*policy.Policy, *shutdown.Notice) bool) {
 	a.mu.Lock()
 	p, fresh := a.seen.Policy, false
 	n := shutdown.Notice{Code: c, Clear: !on, UPS: -1, Host: -1, B: -1}
-	if p != nil {
-		n.UPS = int32(slices.IndexFunc(p.UPSs, func(u policy.UPS) bool { return u.Name == ups }))
-	}
-	if n.UPS >= 0 {
+	if p != nil && find(p, &n) {
 		fresh = a.board.take(a.seen.Now, p, &n)
 	}
 	a.mu.Unlock()

@@ -44,6 +44,22 @@ func TestBoard(t *testing.T) {
 	}
 }
 
+// Aim: a condition of one host is that host's alone, and gone when it is cleared.
+func TestMarkHost(t *testing.T) {
+	a := New(Config{})
+	a.seen.Policy = &policy.Policy{Hosts: []policy.Host{{Name: "a"}, {Name: "b"}}}
+	a.MarkHost(shutdown.HostUnready, "nobody", true)
+	a.MarkHost(shutdown.HostUnready, "b", true)
+	a.MarkHost(shutdown.HostUnready, "a", false)
+	if c := a.board.Conditions; len(c) != 1 || c[0].Code != "host-unready" || c[0].Host != "b" || c[0].UPS != "" {
+		t.Errorf("%+v", c)
+	}
+	a.MarkHost(shutdown.HostUnready, "b", false)
+	if c := a.board.Conditions; len(c) != 0 {
+		t.Errorf("%+v", c)
+	}
+}
+
 // Aim: a condition of one UPS that the core does not know of is raised once,
 // stays for that UPS alone, and is cleared; a name that the policy does not have
 // raises none.

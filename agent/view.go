@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"ebbline/policy"
 	"ebbline/shutdown"
 	"ebbline/shutdown/battery"
 )
@@ -92,6 +93,20 @@ type HostView struct {
 	PromisedSeconds    *int64     `json:"promised_seconds"`
 	PromiseKept        *bool      `json:"promise_kept"`
 	Reason             string     `json:"reason"`
+}
+
+// Calm gives the policy in force, and by host whether it is not off; nil while
+// there is an outage, or no policy yet. Nobody changes the policy.
+func (a *Agent) Calm() (p *policy.Policy, on []bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.seen.Policy == nil || a.seen.Outstanding() {
+		return nil, nil
+	}
+	for k := range a.seen.Hosts {
+		on = append(on, a.seen.Hosts[k].Power != shutdown.Down)
+	}
+	return a.seen.Policy, on
 }
 
 // View gives what the agent knows as of its last step.

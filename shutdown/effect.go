@@ -75,6 +75,7 @@ const (
 	HistoryUnwritten // raised by the runner
 	BatteryWorn      // UPS, raised by the runner
 	TestOverdue      // UPS, raised by the runner
+	HostUnready      // Host, raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -91,7 +92,7 @@ var codeNames = [...]string{
 	StoppedHalfway: "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
-	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue",
+	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready",
 }
 
 // String gives the stable code that people and programs see.
@@ -207,6 +208,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("The battery of UPS %s is worn: it is, or is about to be, down to 80 %% of a new one. `ebbline battery` shows why; replace it, and write the date as installed.", ups)
 	case TestOverdue:
 		return fmt.Sprintf("The battery of UPS %s has not been tested for more than a quarter: the forecast widens. Test it: `ebbline battery test %s`.", ups, ups)
+	case HostUnready:
+		return fmt.Sprintf("%s may not stop or start as planned: a way to it (its address, key, password or rights) failed when it was last tried. Run `ebbline rehearse`: it says which, and what to do.", host)
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

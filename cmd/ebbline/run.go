@@ -40,6 +40,9 @@ What it measures goes into history.db in its state folder: how long batteries
 lasted and hosts took to stop. From that it corrects the policy's figures at
 each start and reload and after each outage; the log says which.
 
+A minute after the start and once a day it tries the ways to the hosts as
+"ebbline rehearse" does; a host whose way fails gets the condition host-unready.
+
 Secrets are read from systemd credentials, from --secrets, or from the
 environment (EBBLINE_SECRET_ and the name in capitals); never from the policy.`,
 	run: runRun,
@@ -128,6 +131,7 @@ func runRun(ctx context.Context, c *call) int {
 		})
 	}
 	wg.Go(func() { memory.watch(inner, a) })
+	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
 	wg.Go(func() { c.reloads(inner, a, pf, memory, notifier, log) })
 	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
 	err = a.Run(ctx)

@@ -111,6 +111,7 @@ type eye interface {
 type switchable interface {
 	eye
 	Do(ctx context.Context, v shutdown.Verb) (shutdown.Outcome, string)
+	Check(ctx context.Context, v shutdown.Verb) (shutdown.Outcome, string) // without effect
 }
 
 func newReach(h *policy.Host, read secrets) *reach {

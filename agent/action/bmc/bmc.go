@@ -22,13 +22,27 @@ func NewRedfish(b policy.BMC, secret func(policy.Secret) ([]byte, error)) *Redfi
 
 // Do gives the order that verb asks for.
 func (r *Redfish) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, string) {
+	return r.with(verb, func(want string, values ...string) (shutdown.Outcome, string) {
+		return r.system.Order(ctx, want, values...)
+	})
+}
+
+// Check goes as far as Do without giving the order: see [redfish.Target.Check].
+func (r *Redfish) Check(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, string) {
+	return r.with(verb, func(want string, values ...string) (shutdown.Outcome, string) {
+		return r.system.Check(ctx, want, values...)
+	})
+}
+
+// with calls f with the state that verb asks for and the orders that lead there.
+func (r *Redfish) with(verb shutdown.Verb, f func(want string, values ...string) (shutdown.Outcome, string)) (shutdown.Outcome, string) {
 	switch verb {
 	case shutdown.VerbShutDown:
-		return r.system.Order(ctx, redfish.Off, "GracefulShutdown")
+		return f(redfish.Off, "GracefulShutdown")
 	case shutdown.VerbPowerOff:
-		return r.system.Order(ctx, redfish.Off, "ForceOff")
+		return f(redfish.Off, "ForceOff")
 	case shutdown.VerbStart:
-		return r.system.Order(ctx, redfish.On, "On", "ForceOn")
+		return f(redfish.On, "On", "ForceOn")
 	}
 	return shutdown.Refused, "a BMC has no way to " + verb.String()
 }

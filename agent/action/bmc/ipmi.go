@@ -65,6 +65,25 @@ func (i *IPMI) Do(ctx context.Context, verb shutdown.Verb) (outcome shutdown.Out
 	return outcome, text
 }
 
+// Check logs in with the right to give orders, and reads the chassis power.
+//
+//	Accepted     an order would reach a BMC that takes them from this user
+//	Refused      it answers, and would not take one
+//	Unreachable  no usable answer
+func (i *IPMI) Check(ctx context.Context, _ shutdown.Verb) (outcome shutdown.Outcome, text string) {
+	err := i.use(ctx, func(ctx context.Context, c *client.Client) error {
+		status, err := c.GetChassisStatus(ctx)
+		if err == nil {
+			outcome, text = shutdown.Accepted, power(status.PowerIsOn)
+		}
+		return err
+	})
+	if err != nil {
+		return failure(err)
+	}
+	return outcome, text
+}
+
 // Look gives SeenOff when the chassis power is off, and nothing otherwise.
 func (i *IPMI) Look(ctx context.Context) (seen shutdown.Sighting, text string) {
 	err := i.use(ctx, func(ctx context.Context, c *client.Client) error {

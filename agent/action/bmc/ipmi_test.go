@@ -567,3 +567,24 @@ func TestGuardUnreadable(t *testing.T) {
 		}
 	}
 }
+
+// Aim: a check says whether an order would get through, and gives none. Method:
+// ipmi_sim with the right and a wrong password, and one that does not answer;
+// its own list of orders stays empty.
+func TestIPMICheck(t *testing.T) {
+	b := peertest.StartBMC(t)
+	i := ipmiOf(t, b)
+	outcome, text := i.Check(t.Context(), shutdown.VerbPowerOff)
+	want(t, outcome, text, shutdown.Accepted, "power is on")
+	outcome, text = NewIPMI(b.Policy, func(policy.Secret) ([]byte, error) { return []byte("another"), nil }).Check(t.Context(), shutdown.VerbPowerOff)
+	want(t, outcome, text, shutdown.Refused, "user or password")
+	b.Freeze()
+	ctx, stop := context.WithTimeout(t.Context(), 2*time.Second)
+	defer stop()
+	outcome, text = i.Check(ctx, shutdown.VerbPowerOff)
+	want(t, outcome, text, shutdown.Unreachable, "no answer")
+	b.Thaw()
+	if got := b.Orders(); len(got) > 0 || !b.On() {
+		t.Errorf("a check gave the orders %q", got)
+	}
+}

@@ -415,3 +415,29 @@ func TestRedfishElsewhere(t *testing.T) {
 		t.Errorf("%d requests went to another host", n)
 	}
 }
+
+// Aim: a check finds what an order would stumble over, and gives none: the wrong
+// password, an order that the service does not offer.
+func TestRedfishCheck(t *testing.T) {
+	r := service(t, nil)
+	b := NewRedfish(r.Policy, r.Secret)
+	for _, step := range []struct {
+		verb    shutdown.Verb
+		outcome shutdown.Outcome
+		words   string
+	}{
+		{shutdown.VerbShutDown, shutdown.Accepted, "offers GracefulShutdown"},
+		{shutdown.VerbPowerOff, shutdown.Accepted, "offers ForceOff"},
+		{shutdown.VerbStart, shutdown.Accepted, "is On"},
+		{shutdown.VerbPrepare, shutdown.Refused, "no way to prepare"},
+	} {
+		outcome, text := b.Check(t.Context(), step.verb)
+		want(t, outcome, text, step.outcome, step.words)
+	}
+	r.Set(func(s *peertest.RedfishState) { s.Allowed = []string{"On", "ForceOff"} })
+	outcome, text := b.Check(t.Context(), shutdown.VerbShutDown)
+	want(t, outcome, text, shutdown.Refused, "does not take GracefulShutdown")
+	outcome, text = NewRedfish(r.Policy, func(policy.Secret) ([]byte, error) { return []byte("another"), nil }).Check(t.Context(), shutdown.VerbShutDown)
+	want(t, outcome, text, shutdown.Refused, "user or password")
+	ordered(t, r)
+}

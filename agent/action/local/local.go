@@ -28,7 +28,7 @@ const outputGrace = time.Second
 //	Unknown   it was killed, by the deadline or by another
 func Do(ctx context.Context, command []string, deadline time.Time) (shutdown.Outcome, string) {
 	if len(command) == 0 || command[0] == "" {
-		return shutdown.Refused, "the local command is empty: name a program and its arguments"
+		return shutdown.Refused, nothing
 	}
 	ctx, cancel := context.WithDeadline(ctx, deadline)
 	defer cancel()
@@ -58,6 +58,21 @@ func Do(ctx context.Context, command []string, deadline time.Time) (shutdown.Out
 	}
 	return shutdown.Refused, "not started: " + err.Error()
 }
+
+// Check looks whether the command's program is there and may be run; it runs
+// nothing.
+func Check(command []string) (shutdown.Outcome, string) {
+	if len(command) == 0 || command[0] == "" {
+		return shutdown.Refused, nothing
+	}
+	path, err := exec.LookPath(command[0])
+	if err != nil {
+		return shutdown.Refused, err.Error()
+	}
+	return shutdown.Accepted, path + " is there"
+}
+
+const nothing = "the local command is empty: name a program and its arguments"
 
 // withWords adds the first thing that was said to a status.
 func withWords(status string, lines ...string) string {

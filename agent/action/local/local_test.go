@@ -98,3 +98,29 @@ func alive(pid int) bool {
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	return err == nil && syscall.Kill(pid, 0) == nil && !strings.Contains(string(stat), ") Z ")
 }
+
+// Aim: a check tells a program that is there from one that is not, and from a
+// file that nobody may run; it runs none of them.
+func TestCheck(t *testing.T) {
+	folder := t.TempDir()
+	trace, script, plain := filepath.Join(folder, "trace"), filepath.Join(folder, "script"), filepath.Join(folder, "plain")
+	for path, mode := range map[string]os.FileMode{script: 0o755, plain: 0o644} {
+		if err := os.WriteFile(path, []byte("#!/bin/sh\ntouch "+trace+"\n"), mode); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, c := range []struct {
+		command []string
+		want    shutdown.Outcome
+	}{
+		{[]string{script, "now"}, shutdown.Accepted}, {[]string{"sh"}, shutdown.Accepted},
+		{[]string{plain}, shutdown.Refused}, {[]string{filepath.Join(folder, "missing")}, shutdown.Refused}, {nil, shutdown.Refused},
+	} {
+		if got, text := Check(c.command); got != c.want || text == "" {
+			t.Errorf("%q: %v %q, want %v", c.command, got, text, c.want)
+		}
+	}
+	if _, err := os.Stat(trace); err == nil {
+		t.Error("a check ran the command")
+	}
+}

@@ -31,6 +31,17 @@ func (r *Redfish) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome,
 	return shutdown.Refused, noWay(verb)
 }
 
+// Check goes as far as Do without giving the order: see [redfish.Target.Check].
+func (r *Redfish) Check(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, string) {
+	switch verb {
+	case shutdown.VerbPowerOff:
+		return r.outlet.Check(ctx, redfish.Off, "Off")
+	case shutdown.VerbStart:
+		return r.outlet.Check(ctx, redfish.On, "On")
+	}
+	return shutdown.Refused, noWay(verb)
+}
+
 // Look gives SeenOff when the outlet is off, and nothing otherwise.
 func (r *Redfish) Look(ctx context.Context) (shutdown.Sighting, string) {
 	return r.outlet.Look(ctx)

@@ -290,3 +290,31 @@ func TestRedfishSeveralPDUs(t *testing.T) {
 		want(t, outcome, text, c.outcome, c.words)
 	}
 }
+
+// Aim: a check reads an outlet and writes nothing, on a real snmpd.
+func TestSNMPCheck(t *testing.T) {
+	o := peertest.StartSwitchedOutlet(t)
+	noGoroutineLeft(t)
+	outcome, text := NewSNMP(o.Policy, o.Secret).Check(t.Context(), shutdown.VerbPowerOff)
+	want(t, outcome, text, shutdown.Accepted, "the outlet is on")
+	other := o.Policy
+	other.OID, other.ReadOID = ".1.3.6.1.4.1.99999.1.0", ""
+	outcome, text = NewSNMP(other, o.Secret).Check(t.Context(), shutdown.VerbPowerOff)
+	want(t, outcome, text, shutdown.Refused, "has no integer object")
+	written(t, o)
+}
+
+// Aim: the same over Redfish.
+func TestRedfishOutletCheck(t *testing.T) {
+	r := peertest.StartRedfish(t)
+	s := NewRedfish(policy.Outlet{BMC: &r.Policy, Name: "A1"}, r.Secret)
+	outcome, text := s.Check(t.Context(), shutdown.VerbPowerOff)
+	want(t, outcome, text, shutdown.Accepted, "outlet A1 is On")
+	outcome, text = s.Check(t.Context(), shutdown.VerbStart)
+	want(t, outcome, text, shutdown.Accepted, "outlet A1 is On")
+	outcome, text = s.Check(t.Context(), shutdown.VerbShutDown)
+	want(t, outcome, text, shutdown.Refused, "no way to")
+	if got := r.State().Orders; len(got) > 0 {
+		t.Errorf("a check gave the orders %q", got)
+	}
+}

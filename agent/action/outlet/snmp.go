@@ -90,6 +90,28 @@ func (s *SNMP) followed(ctx context.Context, want bool, lost error) (shutdown.Ou
 	}
 }
 
+// Check reads the outlet's state, and what an order would be written with; it
+// writes nothing. Whether the PDU would take an order, only the order shows.
+//
+//	Accepted     the outlet's state was read
+//	Refused      the PDU answers, and has no such outlet or does not show it
+//	Unreachable  no usable answer
+func (s *SNMP) Check(ctx context.Context, _ shutdown.Verb) (shutdown.Outcome, string) {
+	ctx, stop := context.WithTimeout(ctx, atMost)
+	defer stop()
+	on, err := s.read(ctx)
+	if err == nil {
+		_, err = snmp.NewClient(*s.outlet.SNMP, snmp.Writing, s.secret)
+	}
+	switch {
+	case errors.Is(err, errUnreadable):
+		return shutdown.Refused, said.Line(err.Error())
+	case err != nil:
+		return shutdown.Unreachable, said.Line(err.Error())
+	}
+	return shutdown.Accepted, state(on)
+}
+
 // Look gives SeenOff when the outlet is off, and nothing otherwise.
 func (s *SNMP) Look(ctx context.Context) (shutdown.Sighting, string) {
 	ctx, stop := context.WithTimeout(ctx, atMost)

@@ -185,6 +185,7 @@ type Report struct {
 	Key      string        // the host key that was shown: its type and SHA-256 fingerprint
 	Verified bool          // it is the one that the policy names
 	LoggedIn bool          // the host let the user in
+	Refused  bool          // it did not, and said so
 	Took     time.Duration // the whole login
 	Err      error         // nil when all is well
 }
@@ -197,6 +198,7 @@ func (h *Host) Check(ctx context.Context) Report {
 	l, err := h.login(ctx, &r)
 	r.Took = time.Since(start)
 	if err != nil {
+		r.Refused = errors.Is(err, errRefused)
 		r.Err = fmt.Errorf("%s: ssh: %w", h.name, err)
 		return r
 	}

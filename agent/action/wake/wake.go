@@ -5,6 +5,7 @@ package wake
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"net/netip"
@@ -37,10 +38,10 @@ func Packet(ethernet net.HardwareAddr) []byte {
 func Send(ctx context.Context, ethernet, to string) (shutdown.Outcome, string) {
 	card, err := net.ParseMAC(ethernet)
 	if err != nil || len(card) != 6 {
-		return shutdown.Refused, fmt.Sprintf("%q is no Ethernet address: write six pairs of hexadecimal digits, as in 02:00:00:00:00:20", ethernet)
+		return shutdown.Refused, notEthernet(ethernet)
 	}
-	if _, _, err := net.SplitHostPort(to); to != "" && err != nil {
-		to = net.JoinHostPort(to, port)
+	if to != "" {
+		to = withPort(to)
 	}
 	var sent int
 	var last error
@@ -67,6 +68,44 @@ func Send(ctx context.Context, ethernet, to string) (shutdown.Outcome, string) {
 	return shutdown.Unreachable, "send a magic packet: " + last.Error()
 }
 
+// Check looks whether a packet could be sent, and sends none: connecting a
+// datagram socket only chooses the way.
+func Check(ctx context.Context, ethernet, to string) (shutdown.Outcome, string) {
+	card, err := net.ParseMAC(ethernet)
+	if err != nil || len(card) != 6 {
+		return shutdown.Refused, notEthernet(ethernet)
+	}
+	if to != "" {
+		conn, err := (&net.Dialer{}).DialContext(ctx, "udp", withPort(to))
+		if err != nil {
+			return shutdown.Unreachable, "no way to " + to + ": " + err.Error()
+		}
+		conn.Close()
+		return shutdown.Accepted, "there is a way to " + to
+	}
+	list, err := networks()
+	switch {
+	case err != nil:
+		return shutdown.Unreachable, err.Error()
+	case len(list) == 0:
+		return shutdown.Unreachable, errNoNetwork.Error()
+	}
+	return shutdown.Accepted, "there is a network to send to"
+}
+
+var errNoNetwork = errors.New("no network card with an IPv4 broadcast address is up: name the address to send to")
+
+func notEthernet(text string) string {
+	return fmt.Sprintf("%q is no Ethernet address: write six pairs of hexadecimal digits, as in 02:00:00:00:00:20", text)
+}
+
+func withPort(to string) string {
+	if _, _, err := net.SplitHostPort(to); err != nil {
+		return net.JoinHostPort(to, port)
+	}
+	return to
+}
+
 // broadcast sends once; it fails when no packet left on any network.
 func broadcast(ctx context.Context, packet []byte, to string) error {
 	if to != "" {
@@ -76,7 +115,7 @@ func broadcast(ctx context.Context, packet []byte, to string) error {
 	if err != nil {
 		return err
 	}
-	err = fmt.Errorf("no network card with an IPv4 broadcast address is up: name the address to send to")
+	err = errNoNetwork
 	sent := false
 	for _, n := range networks {
 		if err = send(ctx, packet, n.own, net.JoinHostPort(n.broadcast.String(), port)); err == nil {

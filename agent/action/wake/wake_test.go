@@ -193,3 +193,29 @@ func TestWakesAHost(t *testing.T) {
 		t.Error("its neighbour woke too")
 	}
 }
+
+// Aim: a check says whether there is a way for a packet, and sends none. Method:
+// a socket of the test's own is the target; it hears nothing.
+func TestCheck(t *testing.T) {
+	heard, err := net.ListenPacket("udp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer heard.Close()
+	const card = "02:00:00:00:00:20"
+	for _, c := range []struct {
+		card, to string
+		want     shutdown.Outcome
+	}{
+		{card, heard.LocalAddr().String(), shutdown.Accepted}, {card, "127.0.0.1", shutdown.Accepted},
+		{"02:00", "", shutdown.Refused}, {card, "127.0.0.1:no-such-port", shutdown.Unreachable},
+	} {
+		if got, text := Check(t.Context(), c.card, c.to); got != c.want || text == "" {
+			t.Errorf("%s to %q: %v %q, want %v", c.card, c.to, got, text, c.want)
+		}
+	}
+	heard.SetReadDeadline(time.Now().Add(200 * time.Millisecond)) // loopback delivers before Write returns
+	if n, _, err := heard.ReadFrom(make([]byte, 200)); err == nil {
+		t.Errorf("a check sent %d bytes", n)
+	}
+}

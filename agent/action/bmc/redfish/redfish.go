@@ -101,13 +101,61 @@ func (t *Target) Order(ctx context.Context, want string, values ...string) (outc
 		outcome, text, err = t.order(ctx, s, ref, want, values)
 		return err
 	})
+	if err != nil {
+		return failure(err)
+	}
+	return outcome, line(text)
+}
+
+// Check goes as far as an order without giving it: it logs in, finds the target
+// and reads its state and, unless that is wanted already, whether it takes one of
+// values.
+//
+//	Accepted     it answers, and offers the order; whether this user may give it, only the order shows
+//	Refused      it answers, and would not take the order
+//	Unreachable  no usable answer
+func (t *Target) Check(ctx context.Context, want string, values ...string) (outcome shutdown.Outcome, text string) {
+	err := use(ctx, &t.at, t.secret, func(ctx context.Context, s *session) error {
+		ref, err := t.find(ctx, s)
+		if err != nil {
+			return err
+		}
+		var r resource
+		if err := s.get(ctx, ref, &r); err != nil {
+			return err
+		}
+		name := t.kind + " " + lastSegment(ref)
+		switch {
+		case r.PowerControlLocked:
+			return locked(name)
+		case r.PowerState == want: // some services offer only what changes something
+			text = fmt.Sprintf("%s is %s", name, want)
+			return nil
+		}
+		_, allowed, err := t.offer(ctx, s, &r)
+		if err != nil {
+			return err
+		}
+		value, err := choose(name, values, allowed)
+		text = fmt.Sprintf("%s is %s, offers %s", name, r.PowerState, value)
+		return err
+	})
+	if err != nil {
+		return failure(err)
+	}
+	return shutdown.Accepted, line(text)
+}
+
+func locked(name string) error {
+	return &refusal{text: name + " is locked: unlock its power control at the PDU"}
+}
+
+// failure gives the outcome and the text of an error before any order was sent.
+func failure(err error) (shutdown.Outcome, string) {
 	if refused := (*refusal)(nil); errors.As(err, &refused) {
 		return shutdown.Refused, plain(err)
 	}
-	if err != nil {
-		return shutdown.Unreachable, plain(err)
-	}
-	return outcome, line(text)
+	return shutdown.Unreachable, plain(err)
 }
 
 // Look reads the target's state. That power is on proves nothing about a host.
@@ -146,20 +194,15 @@ func (t *Target) order(ctx context.Context, s *session, ref, want string, values
 	case r.PowerState == "Powering"+want && values[0] != "ForceOff": // which is for a stop that takes too long
 		return shutdown.Accepted, fmt.Sprintf("%s is %s already", name, r.PowerState), nil
 	case r.PowerControlLocked:
-		return 0, "", &refusal{text: name + " is locked: unlock its power control at the PDU"}
+		return 0, "", locked(name)
 	}
 	target, allowed, err := t.offer(ctx, s, &r)
 	if err != nil {
 		return 0, "", err
 	}
-	// A service that names no values gets the usual one: it can still refuse.
-	value := values[0]
-	if len(allowed) > 0 {
-		i := slices.IndexFunc(values, func(v string) bool { return slices.Contains(allowed, v) })
-		if i < 0 {
-			return 0, "", &refusal{text: fmt.Sprintf("%s does not take %s, only %s", name, strings.Join(values, " or "), some(allowed))}
-		}
-		value = values[i]
+	value, err := choose(name, values, allowed)
+	if err != nil {
+		return 0, "", err
 	}
 	outcome, text := s.post(ctx, target, t.parameter, value)
 	if outcome == shutdown.Accepted {
@@ -170,6 +213,19 @@ func (t *Target) order(ctx context.Context, s *session, ref, want string, values
 		return shutdown.Accepted, fmt.Sprintf("%s is %s; to %s it said: %s", name, r.PowerState, value, text), nil
 	}
 	return outcome, fmt.Sprintf("%s, %s: %s", name, value, text), nil
+}
+
+// choose gives the first of values that the target takes. A service that names
+// none gets the usual one: it can still refuse.
+func choose(name string, values, allowed []string) (string, error) {
+	if len(allowed) == 0 {
+		return values[0], nil
+	}
+	i := slices.IndexFunc(values, func(v string) bool { return slices.Contains(allowed, v) })
+	if i < 0 {
+		return "", &refusal{text: fmt.Sprintf("%s does not take %s, only %s", name, strings.Join(values, " or "), some(allowed))}
+	}
+	return values[i], nil
 }
 
 // offer reads what the resource says of the action: where to post it, and the

@@ -1,0 +1,103 @@
+package main
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	"ebbline/agent"
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+const (
+	drillLook   = time.Minute    // after the start, and between two looks whether it is time
+	drillEvery  = 24 * time.Hour // for a policy that has not changed
+	drillSooner = time.Hour      // after a round in which a host failed. Not more often: a refused password brings an account nearer to its lock
+	drillAtOnce = 2              // hosts
+	calmEvery   = time.Second    // a round ends so soon after the begin of an outage
+)
+
+// drill is the running agent's own rehearsal: it tries the ways to the hosts
+// while all is well, so that a key that was changed is known before the night.
+// It never works in an outage, where the hosts have other things to do.
+type drill struct {
+	read secrets
+	log  *zap.Logger
+}
+
+// run lives until ctx ends.
+func (d *drill) run(ctx context.Context, a *agent.Agent) {
+	tick := time.NewTicker(drillLook)
+	defer tick.Stop()
+	var of *policy.Policy // that the last round was for
+	var at time.Time
+	every := drillEvery
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		p, _ := a.Calm()
+		if p == nil || p == of && time.Since(at) < every {
+			continue
+		}
+		failed, whole := d.round(ctx, a)
+		if !whole {
+			continue // an outage came in between, or another policy
+		}
+		of, at, every = p, time.Now(), drillEvery
+		if failed {
+			every = drillSooner
+		}
+	}
+}
+
+// round tries every host that is not off, raises and clears its condition, and
+// tells whether one failed, and whether it came to its end.
+func (d *drill) round(ctx context.Context, a *agent.Agent) (failed, whole bool) {
+	p, on := a.Calm()
+	if p == nil {
+		return false, false
+	}
+	calm := func() bool { now, _ := a.Calm(); return now == p }
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		tick := time.NewTicker(calmEvery)
+		defer tick.Stop()
+		for calm() {
+			select {
+			case <-ctx.Done():
+				return
+			case <-tick.C:
+			}
+		}
+		cancel()
+	}()
+	bad := make([]bool, len(p.Hosts))
+	few(ctx, len(p.Hosts), drillAtOnce, func(k int) {
+		if !on[k] {
+			return
+		}
+		h := &p.Hosts[k]
+		ways := tryAll(ctx, h, d.read)
+		if ctx.Err() != nil || !calm() {
+			return // what was cut short says nothing
+		}
+		for i := range ways {
+			if w := &ways[i]; w.verdict != ready {
+				bad[k] = true
+				d.log.Warn("a way to a host fails", zap.String("host", h.Name), zap.String("by", w.by), zap.String("address", w.address),
+					zap.String("verdict", string(w.verdict)), zap.String("said", w.said))
+			}
+		}
+		a.MarkHost(shutdown.HostUnready, h.Name, bad[k])
+	})
+	for _, b := range bad {
+		failed = failed || b
+	}
+	return failed, ctx.Err() == nil
+}

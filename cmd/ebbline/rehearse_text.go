@@ -1,0 +1,366 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ebbline/policy"
+	"ebbline/shutdown"
+)
+
+// rehearsalView is the document of `rehearse --json`.
+type rehearsalView struct {
+	Site     string         `json:"site"`
+	Ready    bool           `json:"ready"` // nothing is wrong
+	UPSs     []polledView   `json:"ups"`
+	Hosts    []attendedView `json:"hosts"` // in the order in which they would stop
+	StaysUp  []string       `json:"stays_up,omitempty"`
+	Problems []problemView  `json:"problems"`
+}
+
+// polledView is one UPS. A figure that it did not say is null.
+type polledView struct {
+	Name           string   `json:"name"`
+	TookSeconds    float64  `json:"took_seconds"`
+	Answered       bool     `json:"answered"`
+	Source         string   `json:"source,omitempty"`  // what carries the load: input, battery, bypass, nothing
+	Battery        string   `json:"battery,omitempty"` // normal, low, depleted
+	InputVolts     *float64 `json:"input_volts"`
+	LoadWatts      *int64   `json:"load_watts"`
+	ChargePercent  *float64 `json:"charge_percent"`
+	RuntimeSeconds *int64   `json:"runtime_seconds"`
+	BatteryVolts   *float64 `json:"battery_volts"`
+	Celsius        *float64 `json:"battery_celsius"`
+	NotSaid        []string `json:"not_said,omitempty"`
+}
+
+// attendedView is one host.
+type attendedView struct {
+	Name         string    `json:"name"`
+	AskedSeconds *int64    `json:"asked_seconds"` // after the loss of input; null for one that would not be asked
+	Ready        bool      `json:"ready"`
+	Seen         string    `json:"seen"` // up, refusing, silent; "" when nothing was learnt
+	Look         string    `json:"look"`
+	Ways         []wayView `json:"ways"` // in the order tried
+}
+
+type wayView struct {
+	For         string  `json:"for"` // stop, start
+	By          string  `json:"by"`
+	Address     string  `json:"address,omitempty"`
+	Verdict     verdict `json:"verdict"`
+	TookSeconds float64 `json:"took_seconds"`
+	Said        string  `json:"said"`
+	HostKey     string  `json:"host_key,omitempty"` // that was shown
+}
+
+// problemView is one thing that is wrong.
+type problemView struct {
+	UPS  string `json:"ups,omitempty"`
+	Host string `json:"host,omitempty"`
+	By   string `json:"by,omitempty"`
+	Text string `json:"text"`
+	Next string `json:"next,omitempty"` // what to do, where the text does not say it
+}
+
+func (r *rehearsal) view() *rehearsalView {
+	v := &rehearsalView{Site: r.p.Site.Name, UPSs: []polledView{}, Hosts: []attendedView{}, Problems: []problemView{}}
+	for i := range r.upss {
+		v.addUPS(r.p.UPSs[i].Name, &r.upss[i])
+	}
+	for _, t := range r.order() {
+		v.addHost(&r.p.Hosts[t.host], t.seconds, &r.hosts[t.host])
+	}
+	for k := range r.p.Hosts {
+		if r.p.Hosts[k].StaysUp {
+			v.StaysUp = append(v.StaysUp, r.p.Hosts[k].Name)
+		}
+	}
+	v.Ready = len(v.Problems) == 0
+	return v
+}
+
+type turn struct {
+	host    int
+	seconds *int64
+}
+
+// order gives the hosts as they would stop now: by the real plan, at what the
+// UPSs say. Hosts that it does not ask come last.
+func (r *rehearsal) order() (list []turn) {
+	var loads, charges pairs
+	for i := range r.upss {
+		name, m := r.p.UPSs[i].Name, &r.upss[i].said
+		if m.LoadWatts != shutdown.Unread {
+			loads = append(loads, pair{name, fmt.Sprint(max(0, m.LoadWatts))})
+		}
+		if m.ChargeTenths != shutdown.Unread {
+			charges = append(charges, pair{name, fmt.Sprint(float64(min(max(0, m.ChargeTenths), 1000)) / 10)})
+		}
+	}
+	there := make([]bool, len(r.p.Hosts))
+	if s, err := ifInputFailed(r.p, loads, charges, nil); err == nil {
+		for _, h := range planOf(s).Hosts {
+			if k, err := hostNamed(r.p, h.Name); err == nil {
+				there[k] = true
+				list = append(list, turn{k, &h.StopSeconds})
+			}
+		}
+	}
+	for k := range r.p.Hosts {
+		if !there[k] && !r.p.Hosts[k].StaysUp {
+			list = append(list, turn{k, nil})
+		}
+	}
+	return list
+}
+
+func hundredths(d time.Duration) float64 { return math.Round(d.Seconds()*100) / 100 }
+
+func scaled(n int64, by float64) *float64 {
+	if n == shutdown.Unread {
+		return nil
+	}
+	f := float64(n) / by
+	return &f
+}
+
+func whole(n int64) *int64 {
+	if n == shutdown.Unread {
+		return nil
+	}
+	return &n
+}
+
+func (v *rehearsalView) addUPS(name string, u *polled) {
+	m := &u.said
+	view := polledView{Name: name, TookSeconds: hundredths(u.took), Answered: u.err == nil}
+	wrong := func(text, next string) {
+		v.Problems = append(v.Problems, problemView{UPS: name, Text: text, Next: next})
+	}
+	if u.err != nil {
+		wrong(printable(u.err.Error()), "While it does not answer, the agent does not know when the input fails.")
+		v.UPSs = append(v.UPSs, view)
+		return
+	}
+	view.Source, view.Battery = m.Source.String(), m.Battery.String()
+	view.InputVolts, view.LoadWatts, view.ChargePercent = scaled(m.InputVolts, 10), whole(m.LoadWatts), scaled(m.ChargeTenths, 10)
+	view.RuntimeSeconds, view.BatteryVolts, view.Celsius = whole(m.RuntimeSeconds), scaled(m.Millivolts, 1000), scaled(m.TemperatureC, 10)
+	for _, f := range []struct {
+		unread bool
+		name   string
+	}{
+		{m.Source == 0, "what carries the load"}, {m.Battery == 0, "the battery's state"}, {m.LoadWatts == shutdown.Unread, "the load"},
+		{m.ChargeTenths == shutdown.Unread, "the charge"}, {m.RuntimeSeconds == shutdown.Unread, "the time left"},
+		{m.Millivolts == shutdown.Unread, "the battery's voltage"}, {m.TemperatureC == shutdown.Unread, "its temperature"},
+		{m.InputVolts == shutdown.Unread, "the input's voltage"}, {m.LowSeconds == shutdown.Unread, "at what time left it says low"},
+	} {
+		if f.unread {
+			view.NotSaid = append(view.NotSaid, f.name)
+		}
+	}
+	switch m.Source {
+	case shutdown.FromBattery:
+		wrong("it is on battery now", "Rehearse when the input is back.")
+	case shutdown.FromBypass:
+		wrong("it is on bypass: no battery stands behind its output", "Bring it back to normal mode.")
+	case shutdown.FromNothing:
+		wrong("its output is off: it carries nothing", "Switch its output on, if its hosts hang on it.")
+	case 0:
+		wrong("it answers, and does not say from what it carries the load", "Look at its card: without that an outage is not seen.")
+	}
+	if m.Battery == shutdown.StoreLow || m.Battery == shutdown.StoreDepleted {
+		wrong("it says that its battery is "+m.Battery.String(), "Let it charge; if that does not help, test the battery.")
+	}
+	v.UPSs = append(v.UPSs, view)
+}
+
+func (v *rehearsalView) addHost(h *policy.Host, asked *int64, a *attended) {
+	view := attendedView{Name: h.Name, AskedSeconds: asked, Seen: a.seen.String(), Look: printable(a.look), Ways: []wayView{}}
+	before := len(v.Problems)
+	reached := true // by every way; else that it is not seen is no news
+	for i := range a.ways {
+		w := &a.ways[i]
+		aim := "start"
+		if w.stops {
+			aim = "stop"
+		}
+		view.Ways = append(view.Ways, wayView{aim, w.by, w.address, w.verdict, hundredths(w.took), w.said, w.key})
+		if w.verdict == ready {
+			continue
+		}
+		reached = reached && w.verdict != unreachable && w.verdict != silent
+		text := fmt.Sprintf("%s: %s", w.verdict, w.said)
+		if w.address != "" && w.verdict != unusable {
+			text = fmt.Sprintf("at %s, %s: %s", w.address, w.verdict, w.said)
+		}
+		if p := (problemView{Host: h.Name, By: w.by, Text: text, Next: w.next}); !slices.Contains(v.Problems, p) { // an outlet may both stop and start it
+			v.Problems = append(v.Problems, p)
+		}
+	}
+	if a.seen != shutdown.SeenUp && reached && canBeSeen(h) {
+		v.Problems = append(v.Problems, problemView{Host: h.Name, By: "probe", Text: "it is not seen up: " + view.Look,
+			Next: "The agent looks there whether it is down. Correct the probe's address, or open the way to it."})
+	}
+	view.Ready = len(v.Problems) == before
+	v.Hosts = append(v.Hosts, view)
+}
+
+// canBeSeen tells whether the policy gives an address to look at; other hosts
+// are seen by their BMC or outlet alone.
+func canBeSeen(h *policy.Host) bool {
+	for i := range h.Methods {
+		if h.Methods[i].SSH != nil {
+			return true
+		}
+	}
+	return h.Self || h.Probe.Address != ""
+}
+
+func (v *rehearsalView) show(w io.Writer, columns int) {
+	fmt.Fprintf(w, "%s: nothing is turned off, no order is given\n\n", v.Site)
+	name := 4
+	for i := range v.UPSs {
+		name = min(max(name, len(v.UPSs[i].Name)), longestInColumn)
+	}
+	for i := range v.Hosts {
+		name = min(max(name, len(v.Hosts[i].Name)), longestInColumn)
+	}
+	fmt.Fprintf(w, "%-*s %8s  it says\n", name, "UPS", "took")
+	for i := range v.UPSs {
+		v.UPSs[i].show(w, name, columns)
+	}
+	fmt.Fprintf(w, "\nin the order in which they would stop if the input failed now\n%-*s %8s  %-8s %-5s  tried\n", name, "host", "asked", "seen", "")
+	for i := range v.Hosts {
+		v.Hosts[i].show(w, name, columns)
+	}
+	if len(v.StaysUp) > 0 {
+		hang(w, "stay up: ", strings.Join(v.StaysUp, ", "), columns)
+	}
+	if len(v.Problems) > 0 {
+		fmt.Fprintln(w, "\nwhat is wrong")
+	}
+	for _, p := range v.Problems {
+		who := v.whoHas(&p)
+		if who == "" {
+			continue // told already
+		}
+		hang(w, "! ", who+": "+p.Text, columns)
+		if p.Next != "" {
+			hang(w, "  ", p.Next, columns)
+		}
+	}
+	fmt.Fprintln(w)
+	v.sum(w, columns)
+}
+
+const longestInColumn = 16
+
+// inColumn gives a name as it stands in its column; one that is too long has a
+// line of its own before it.
+func inColumn(w io.Writer, name string, columns int) string {
+	if len(name) <= columns {
+		return name
+	}
+	fmt.Fprintln(w, name)
+	return ""
+}
+
+// whoHas names all that have the same problem, as when they share a secret; ""
+// unless p's own is the first.
+func (v *rehearsalView) whoHas(p *problemView) string {
+	var list []string
+	for i := range v.Problems {
+		q := &v.Problems[i]
+		if q.Text != p.Text || q.Next != p.Next {
+			continue
+		}
+		if list == nil && *q != *p {
+			return ""
+		}
+		who := strings.TrimSpace(q.Host + " " + q.By)
+		if q.UPS != "" {
+			who = "UPS " + q.UPS
+		}
+		list = append(list, who)
+	}
+	return strings.Join(list, ", ")
+}
+
+func (v *rehearsalView) sum(w io.Writer, columns int) {
+	bad := 0
+	for i := range v.Hosts {
+		if !v.Hosts[i].Ready {
+			bad++
+		}
+	}
+	text := fmt.Sprintf("%s: all ready", count(len(v.Hosts), "host"))
+	switch {
+	case bad > 0:
+		text = fmt.Sprintf("%d of %s not ready", bad, count(len(v.Hosts), "host"))
+	case !v.Ready:
+		text = fmt.Sprintf("%s: ready, but for the UPS", count(len(v.Hosts), "host"))
+	}
+	hang(w, "", text+". Not tried: the orders themselves (`ebbline check --rights` prints what lets a stop command run).", columns)
+}
+
+func (u *polledView) show(w io.Writer, name, columns int) {
+	head := fmt.Sprintf("%-*s %7.2fs  ", name, inColumn(w, u.Name, name), u.TookSeconds)
+	if !u.Answered {
+		hang(w, head, "nothing: see below", columns)
+		return
+	}
+	list := []string{"load from " + u.Source, "battery " + u.Battery}
+	add := func(format string, f *float64) {
+		if f != nil {
+			list = append(list, fmt.Sprintf(format, *f))
+		}
+	}
+	if u.LoadWatts != nil {
+		list = append(list, fmt.Sprintf("%d W", *u.LoadWatts))
+	}
+	add("charge %g %%", u.ChargePercent)
+	if u.RuntimeSeconds != nil {
+		list = append(list, shutdown.Spell(time.Duration(*u.RuntimeSeconds)*time.Second)+" left")
+	}
+	add("battery %g V", u.BatteryVolts)
+	add("%g °C", u.Celsius)
+	add("input %g V", u.InputVolts)
+	hang(w, head, strings.Join(list, ", "), columns)
+	if len(u.NotSaid) > 0 {
+		hang(w, strings.Repeat(" ", len(head)), "does not say, or not credibly: "+strings.Join(u.NotSaid, ", "), columns)
+	}
+}
+
+func (h *attendedView) show(w io.Writer, name, columns int) {
+	asked, seen, word := "-", h.Seen, "ready"
+	if h.AskedSeconds != nil {
+		asked = shutdown.Spell(time.Duration(*h.AskedSeconds) * time.Second)
+	}
+	if seen == "" {
+		seen = "-"
+	}
+	if !h.Ready {
+		word = "WRONG"
+	}
+	var list []string
+	for i := range h.Ways {
+		x := &h.Ways[i]
+		text := fmt.Sprintf("%s %.2fs", x.By, x.TookSeconds)
+		if x.For == "start" {
+			text = "start by " + text
+		}
+		if x.Verdict != ready {
+			text += " " + strings.ToUpper(string(x.Verdict))
+		}
+		list = append(list, text)
+	}
+	if len(list) == 0 {
+		list = []string{"no way to stop it"}
+	}
+	hang(w, fmt.Sprintf("%-*s %8s  %-8s %-5s  ", name, inColumn(w, h.Name, name), asked, seen, word), strings.Join(list, ", "), columns)
+}
