@@ -792,7 +792,7 @@ func (s *State) justBack(k int32) bool {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || s.Now >= u.Back.Add(resumeWithin)) {
+		if u := &s.UPSs[f]; u.good() && (u.Phase != Recovery || s.Now >= u.Back.Add(resumeWithin)) {
 			return false
 		}
 	}
