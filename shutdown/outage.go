@@ -1182,7 +1182,7 @@ func (s *State) mayCut(at Instant, i int32) bool {
 // only then can it do without the others.
 func (s *State) steady(at Instant, k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) {
+		if u := &s.UPSs[f]; u.good() && (u.Phase != Recovery || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) {
 			return true
 		}
 	}
