@@ -131,8 +131,8 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if j.Power == Asked || j.Power == Starting || j.Power == Down && j.Stopped || d == p.RunsOn && j.Power != Up {
 			return false
 		}
-		if s.seemsCut(int32(d)) {
-			return false
+		if s.seemsCut(int32(d)) || j.Power == Up && j.Stopped && j.Seen != SeenUp {
+			return false // off, or on its way up
 		}
 		if j.Power == Abandoned && j.Told && at < s.patience(int32(d)) {
 			return false // it may still go down, and come up again

@@ -610,7 +610,6 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	m := &c.low[i]
 	var changes []change
 	load := float64(c.p.UPSs[i].OverheadWatts)
-	last := 0.0
 	for l := range c.p.Loads {
 		if q := &c.p.Loads[l]; feeds(q.FedBy, i) {
 			load += draw(float64(q.Watts), q.FedBy, shared)
@@ -626,29 +625,27 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 			continue
 		}
 		at := (from + c.down[k]).Seconds()
-		last = max(last, at)
 		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)
 		changes = append(changes,
 			change{at - q.GivesUp().Seconds(), draw(float64(q.Watts), q.FedBy, shared) - stopping}, // from when it is asked
 			change{at, stopping})
 	}
 	gone := (1 - charge) * m.Full()
-	used := func(t float64, held bool) float64 {
-		// Each step of the load is a load of its own from its time on (superposition).
+	for _, moment := range changes {
+		// Until then, and for the reserve more, with the load as it was before. Each
+		// step of the load is a load of its own from its time on (superposition).
+		t := moment.at + reserve.Seconds()
 		sum := gone + load*m.Phi(t)
 		for _, ch := range changes {
-			if ch.at < t && !(held && ch.at >= last) {
+			if ch.at < moment.at {
 				sum -= ch.watts * m.Phi(t-ch.at)
 			}
 		}
-		return sum
-	}
-	for _, ch := range changes {
-		if used(ch.at, false) > m.Store {
+		if sum > m.Store {
 			return false
 		}
 	}
-	return used(last+reserve.Seconds(), true) <= m.Store
+	return true
 }
 
 // longest gives when each host is off, begun as early as the order allows from
