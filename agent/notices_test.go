@@ -1,11 +1,13 @@
 package agent
 
 import (
+	"strings"
 	"testing"
 	"time"
 
 	"ebbline/policy"
 	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
 )
 
 // The board holds each condition once for each object, since it was first
@@ -82,5 +84,17 @@ func TestMark(t *testing.T) {
 	a.Mark(shutdown.BatteryWorn, "b", false)
 	if c := a.board.Conditions; len(c) != 1 || c[0].UPS != "a" {
 		t.Errorf("%+v", c)
+	}
+}
+
+// Aim: a UPS on which nothing is left to stop has no margin, rather than one of
+// fifty years. Method: its state, shown.
+func TestNothingLeftHasNoMargin(t *testing.T) {
+	s := &shutdown.State{
+		Policy: &policy.Policy{UPSs: []policy.UPS{{Name: "attic"}}}, Planned: true,
+		UPSs: []shutdown.UPS{{Phase: shutdown.AllDown, Margin: battery.Unending}},
+	}
+	if v := view(s, s); v.UPSs[0].MarginSeconds != nil || v.MarginSeconds != nil || strings.Contains(v.Status, "margin") {
+		t.Errorf("the margin is %v: %s", v.UPSs[0].MarginSeconds, v.Status)
 	}
 }

@@ -68,7 +68,7 @@ type UPSView struct {
 	Basis            string    `json:"basis"`           // what the projection rests on
 	EndSeconds       *int64    `json:"end_seconds"`     // the battery's end under the plan, low projection
 	LastDownSeconds  *int64    `json:"last_down_seconds"`
-	MarginSeconds    *int64    `json:"margin_seconds"`
+	MarginSeconds    *int64    `json:"margin_seconds"` // null where nothing on it is left to stop
 
 	// What the UPS says of itself; it is weighed, not believed.
 	OwnChargePercent      *float64 `json:"own_charge_percent"`
@@ -207,7 +207,7 @@ func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView
 	low, likely, high := s.Runtime(i)
 	v.RuntimeSeconds = ThreeWay{ending(low), ending(likely), ending(high)}
 	if planned.Planned && p.OnBattery() {
-		v.MarginSeconds, v.LastDownSeconds = seconds(p.Margin), seconds(p.LastDown.Sub(zero))
+		v.MarginSeconds, v.LastDownSeconds = ending(p.Margin), seconds(p.LastDown.Sub(zero))
 		if p.End != shutdown.Never {
 			v.EndSeconds = seconds(p.End.Sub(zero))
 		}
@@ -268,7 +268,7 @@ func statusLine(s *shutdown.State) string {
 		switch {
 		case u.Silent:
 			text += ", silent"
-		case s.Planned && u.OnBattery():
+		case s.Planned && u.OnBattery() && u.Margin < battery.Unending:
 			text += ", margin " + shutdown.Spell(u.Margin)
 		case low < battery.Unending:
 			text += fmt.Sprintf(", %s at %.0f W", shutdown.Spell(low), math.Ceil(u.Load))

@@ -15,13 +15,10 @@ import (
 // showStatus writes the agent's view for people.
 func (c *call) showStatus(v *agent.View, st report.Style) {
 	w := c.Out
-	spell := func(n *int64) string {
-		if n == nil {
-			return "-"
-		}
-		return shutdown.Spell(time.Duration(*n) * time.Second)
+	width := max(st.Width, 80)
+	for _, line := range fold(v.Site+": "+v.Status, width) {
+		fmt.Fprintln(w, line)
 	}
-	fmt.Fprintf(w, "%s: %s\n", v.Site, v.Status)
 	if o := v.Outage; o != nil {
 		fmt.Fprintf(w, "outage %d since %s", o.Number, o.LostAt.Local().Format("2006-01-02 15:04:05"))
 		for _, s := range []struct {
@@ -36,24 +33,62 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 	}
 	for i := range v.Conditions {
 		x := &v.Conditions[i]
-		fmt.Fprintf(w, "\n! %s since %s\n", strings.TrimSpace(strings.Join([]string{x.Code, x.UPS, x.Host}, " ")), x.Since.Local().Format("15:04:05"))
-		for _, line := range fold(x.Text, st.Width-4) {
+		fmt.Fprintf(w, "\n! %s since %s\n", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), x.Since.Local().Format("15:04:05"))
+		for _, line := range fold(x.Text, width-4) {
 			fmt.Fprintf(w, "  %s\n", line)
 		}
 	}
-	fmt.Fprintf(w, "\n%-12s %-12s %7s %7s %9s %9s %9s %9s\n", "UPS", "phase", "load", "charge", "low", "likely", "margin", "its own")
+	fmt.Fprintf(w, "\n%-12s %-12s %7s %6s %9s %9s %9s %9s\n", "UPS", "phase", "load", "charge", "low", "likely", "margin", "its own")
 	for i := range v.UPSs {
 		u := &v.UPSs[i]
-		fmt.Fprintf(w, "%-12s %-12s %5d W %5.0f %% %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), u.LoadWatts, u.ChargePercent,
+		fmt.Fprintf(w, "%-12s %-12s %5d W %4.0f %% %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), u.LoadWatts, u.ChargePercent,
 			spell(u.RuntimeSeconds.Low), spell(u.RuntimeSeconds.Likely), spell(u.MarginSeconds), spell(u.OwnRuntimeSeconds))
 		if u.Basis != "" {
-			fmt.Fprintf(w, "  by %s\n", u.Basis)
+			fmt.Fprintf(w, "  forecast by %s\n", u.Basis)
 		}
 		if u.Fault != "" {
-			fmt.Fprintf(w, "  does not answer: %s\n", u.Fault)
+			hang(w, "  does not answer: ", u.Fault, width)
 		}
 	}
-	fmt.Fprintf(w, "\n%-12s %5s %-10s %8s %8s %8s  why then\n", "host", "prio", "power", "asked", "off by", "latest")
+	showHosts(w, v, width)
+	when := "if the input failed now"
+	if v.Outage != nil {
+		when = "since the loss of input"
+	}
+	switch {
+	case v.PointOfNoReturn == nil:
+		fmt.Fprintf(w, "\ntimes %s; nothing is planned to stop\n", when)
+	case v.Fits:
+		fmt.Fprintf(w, "\ntimes %s; a safe plan exists for %s\n", when, spell(v.PointOfNoReturn))
+	default:
+		fmt.Fprintf(w, "\ntimes %s; THE PLAN DOES NOT FIT: `ebbline plan` says why\n", when)
+	}
+	if n := len(v.Records); n > 0 {
+		fmt.Fprintln(w)
+		for _, r := range v.Records[max(0, n-8):] {
+			hang(w, r.At.Local().Format("15:04:05")+"  ", r.Text, width)
+		}
+	}
+}
+
+// spell writes seconds; a figure that nobody has is a dash.
+func spell(n *int64) string {
+	if n == nil {
+		return "-"
+	}
+	return shutdown.Spell(time.Duration(*n) * time.Second)
+}
+
+// showHosts writes a line for each host, and its reason behind it where there is
+// room, else below it.
+func showHosts(w io.Writer, v *agent.View, width int) {
+	const least = 40 // columns for a reason
+	head := fmt.Sprintf("%-12s %5s %-10s %8s %8s %8s", "host", "prio", "power", "asked", "off by", "latest")
+	beside := width >= len(head)+2+least
+	if beside {
+		head += "  why then"
+	}
+	fmt.Fprintf(w, "\n%s\n", head)
 	for i := range v.Hosts {
 		h := &v.Hosts[i]
 		asked := h.StopSeconds
@@ -64,21 +99,15 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 		if h.StaysUp {
 			power = "stays up"
 		}
-		hang(w, fmt.Sprintf("%-12s %5d %-10s %8s %8s %8s  ", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds)), h.Reason, max(st.Width, 80))
-	}
-	when := "if the input failed now"
-	if v.Outage != nil {
-		when = "since the loss of input"
-	}
-	fmt.Fprintf(w, "\ntimes %s; a safe plan exists for %s", when, spell(v.PointOfNoReturn))
-	if !v.Fits {
-		fmt.Fprint(w, "; THE PLAN DOES NOT FIT")
-	}
-	fmt.Fprintln(w)
-	if n := len(v.Records); n > 0 {
-		fmt.Fprintln(w)
-		for _, r := range v.Records[max(0, n-8):] {
-			fmt.Fprintf(w, "%s  %s\n", r.At.Local().Format("15:04:05"), r.Text)
+		row := fmt.Sprintf("%-12s %5d %-10s %8s %8s %8s", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds))
+		switch {
+		case h.Reason == "":
+			fmt.Fprintln(w, row)
+		case beside:
+			hang(w, row+"  ", h.Reason, width)
+		default:
+			fmt.Fprintln(w, row)
+			hang(w, "  why then: ", h.Reason, width)
 		}
 	}
 }

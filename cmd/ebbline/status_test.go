@@ -1,0 +1,50 @@
+package main
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"ebbline/agent"
+	"ebbline/simulate/report"
+)
+
+// Aim: the status fits 80 columns with the longest that it has to say, shows the
+// reason of each host, and cries that no plan fits only when there is one that
+// does not. Method: one view, with and without a plan.
+func TestStatusAt80Columns(t *testing.T) {
+	long := strings.TrimSpace(strings.Repeat("many words ", 20))
+	n := int64(3723)
+	v := &agent.View{
+		Site: "den", Status: long, Outage: &agent.OutageView{Number: 2, Held: true},
+		UPSs:       []agent.UPSView{{Name: "cellar", Phase: "ride_through", LoadWatts: 12345, ChargePercent: 100, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}, MarginSeconds: &n, OwnRuntimeSeconds: &n, Basis: "fitted model", Fault: long}},
+		Hosts:      []agent.HostView{{Name: "board", Priority: 100, Power: "up", StopSeconds: &n, Down: &n, LatestStartSeconds: &n, Reason: long}},
+		Conditions: []agent.Condition{{Code: "host-given-up", Host: "board", Text: long}},
+		Records:    []agent.Record{{Text: long}},
+	}
+	show := func(width int) string {
+		var out bytes.Buffer
+		c := &call{Streams: Streams{Out: &out}}
+		c.showStatus(v, report.Style{Width: width})
+		for _, line := range strings.Split(out.String(), "\n") {
+			if utf8.RuneCountInString(line) > width || strings.TrimRight(line, " ") != line {
+				t.Errorf("a line does not fit %d columns, or ends in blanks: %q", width, line)
+			}
+		}
+		return out.String()
+	}
+	idle := show(80)
+	for _, part := range []string{"! host-given-up board since", "why then: many words", "nothing is planned to stop"} {
+		if !strings.Contains(idle, part) {
+			t.Errorf("%q is not in\n%s", part, idle)
+		}
+	}
+	if strings.Contains(idle, "DOES NOT FIT") {
+		t.Errorf("without a plan it says that one does not fit:\n%s", idle)
+	}
+	v.PointOfNoReturn = &n
+	if unfit := show(120); !strings.Contains(unfit, "THE PLAN DOES NOT FIT") {
+		t.Errorf("a plan that does not fit is not told:\n%s", unfit)
+	}
+}
