@@ -55,9 +55,15 @@ func (s *Store) Read(name string) ([]byte, error) {
 		}
 		return value, nil
 	}
-	return nil, fmt.Errorf("secret %q is nowhere: give it as a systemd credential of that name (credentials here: %s), as a file in the folder of secrets (here: %s), or in the environment as %s: %w",
-		name, cmp.Or(s.Credentials, "none"), cmp.Or(s.Folder, "none"), variable(name), os.ErrNotExist)
+	return nil, absent(fmt.Sprintf("secret %q is nowhere: give it as a file of that name in the folder of secrets (--secrets FOLDER; here: %s), in the environment as %s, or as a systemd credential (here: %s)",
+		name, cmp.Or(s.Folder, "none"), variable(name), cmp.Or(s.Credentials, "none")))
 }
+
+// absent says that no place has a secret, and what to do; it is [os.ErrNotExist].
+type absent string
+
+func (a absent) Error() string        { return string(a) }
+func (a absent) Is(target error) bool { return target == os.ErrNotExist }
 
 // Readable tells whether the secret of this name can be read, and why not.
 func (s *Store) Readable(name string) error {

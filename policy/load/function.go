@@ -99,7 +99,7 @@ func (ev *evaluator) secret(e *hclsyntax.FunctionCallExpr, args []value) (value,
 			ev.secrets[name] = err
 		}
 		if err != nil {
-			ev.err(place{at: at}, secretUnread, "The secret %q cannot be read: %v. Put it where ebbline looks for secrets, readable for its user.", name, err)
+			ev.err(place{at: at}, secretUnread, "%s.", sentence(err.Error()))
 			return value{}, false
 		}
 	}
@@ -238,4 +238,12 @@ func concat(_ *evaluator, args []value) (any, bool) {
 		}
 	}
 	return out, true
+}
+
+// sentence begins a message that is an error's with a capital.
+func sentence(text string) string {
+	if text == "" {
+		return text
+	}
+	return strings.ToUpper(text[:1]) + text[1:]
 }
