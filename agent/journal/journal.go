@@ -86,6 +86,10 @@ func (j *Journal) hold() error {
 	if err != nil {
 		f, err = os.Open(path) // a disk that went read-only still locks
 	}
+	if errors.Is(err, os.ErrNotExist) {
+		folder := filepath.Dir(path)
+		return fmt.Errorf("the journal's folder %s is not there. The service unit makes it; by hand: install -d -m 0700 %s", folder, folder)
+	}
 	if err != nil {
 		return fmt.Errorf("the journal's lock cannot be made: %w", err)
 	}
