@@ -21,7 +21,8 @@ var checkCommand = command{
 	help: `Reads the policy and reports everything that is wrong with it in one run, each
 on its line, with what to write instead; then what is risky: a plan that does
 not fit, a promised time that cannot be kept, a load over a UPS's rating, a
-secret that cannot be read, a host or battery that was measured to be otherwise.
+secret that cannot be read, a host whose key known_hosts does not have, a host
+or battery that was measured to be otherwise.
 
 With --rights it prints, for each host stopped over SSH, the line for its
 authorized_keys file and the sudoers line that suffice, and no more.
@@ -53,6 +54,7 @@ func runCheck(ctx context.Context, c *call) int {
 		}
 		found = m
 		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
+		diags = append(diags, strangers(p, index)...)
 	}
 	if c.json {
 		v := map[string]any{"diagnostics": load.JSON(diags)}
@@ -157,7 +159,7 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 			for _, f := range h.FedBy {
 				if u := &p.UPSs[f]; u.Output == nil {
 					warn("ups", u.Name, "", "Nothing starts the agent's host again",
-						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add output { off_after = \"3m\"  on_after = \"1m\" } and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
+						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add an output block with off_after = \"3m\" and on_after = \"1m\" to that UPS and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
 				}
 			}
 		}
@@ -165,6 +167,30 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 	for _, name := range v.Fragile {
 		warn("ups", name, "", "A shared host hangs on this UPS",
 			fmt.Sprintf("If UPS %q gave out at the start of an outage, no plan would have every host off in time that another UPS feeds too. A bigger battery on the other UPS, or less load there, would change that.", name))
+	}
+	return diags
+}
+
+// strangers says which hosts would not be told to stop, since nothing here tells
+// whether they are the ones meant.
+func strangers(p *policy.Policy, index *load.Index) (diags hcl.Diagnostics) {
+	for k := range p.Hosts {
+		h := &p.Hosts[k]
+		for m := range h.Methods {
+			if h.Methods[m].SSH == nil {
+				continue
+			}
+			err := ssh.New(*h.Methods[m].SSH, h.Name, nil).Unverified()
+			if err == nil {
+				continue
+			}
+			d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: "Host key unknown",
+				Detail: fmt.Sprintf("Host %q could not be told to stop, as its key cannot be verified: %v.", h.Name, err)}
+			if at, ok := index.At("host", h.Name, ""); ok {
+				d.Subject = &at
+			}
+			diags = append(diags, d)
+		}
 	}
 	return diags
 }

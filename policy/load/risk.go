@@ -123,7 +123,7 @@ func (l *loader) hostRisks(p *policy.Policy, i int, by demand) {
 		d := &p.Hosts[by.keep]
 		l.warn(f.own(), promiseBelow, "%q is promised %s but %q, which needs it, %s: it will be kept as long as that one. Write at least the same here.", h.Name, short(h.KeepFor), d.Name, short(d.KeepFor))
 	}
-	if !canReturn(p, i) {
+	if !h.Self && !canReturn(p, i) { // of the agent's own host check says more
 		l.warn(s.head, noWayBack, "Nothing starts %q again after an outage. Write wake, bmc or outlet in it (start for a guest), or let the power do it: an output block in its UPS, and the host set to start with the power.", h.Name)
 	}
 }

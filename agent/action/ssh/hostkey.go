@@ -70,6 +70,7 @@ type verifier struct {
 	algorithms []string // to ask for, the preferred first
 	check      gossh.HostKeyCallback
 	pinned     bool
+	stranger   bool     // the file has no line for the address
 	shown      []string // the keys so far, all of them wrong
 }
 
@@ -216,9 +217,23 @@ func (h *Host) knownHostsVerifier() (*verifier, error) {
 	}
 	if v.algorithms == nil {
 		// Not known at all: any key, so that the error can show what came.
-		v.algorithms = plainAlgorithms
+		v.algorithms, v.stranger = plainAlgorithms, true
 	}
 	return v, nil
+}
+
+// Unverified says why the host could not prove now that it is the one meant: no
+// known_hosts file that can be read has a line for it. Nothing is sent.
+func (h *Host) Unverified() error {
+	v, err := h.verifier()
+	if err != nil || !v.stranger {
+		return err
+	}
+	host, port, err := net.SplitHostPort(h.address)
+	if err != nil {
+		return err
+	}
+	return fmt.Errorf("%s has no line for %s; ssh-keyscan -p %s %s prints it; compare it with the host's own console before you add it", v.wanted, h.address, port, host)
 }
 
 // translate puts the library's verdict into this package's words.
