@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -72,7 +73,7 @@ func runDemo(ctx context.Context, c *call) int {
 	if err := d.furnish(); err != nil {
 		return c.fail("%v", err)
 	}
-	d.say("%s", "A rack in miniature (a second stands for half a minute): five machines, one UPS that\nclaims far too many minutes, and the agent on a small board, \"lantern\". The real agent\nruns; only the rack is modelled.\n")
+	d.say("%s", "A rack in miniature (a second stands for half a minute): five machines, one UPS\nthat claims far too many minutes, and the agent on a small board, \"lantern\".\nThe real agent runs; only the rack is modelled.\n")
 	if err := d.play(ctx); err != nil {
 		return c.fail("%v", err)
 	}
@@ -213,7 +214,9 @@ func (d *demo) say(format string, args ...any) {
 // tell passes a notice on, and ends the demo after the second outage's end.
 func (d *demo) tell(n shutdown.Notice, text string, end func()) {
 	if n.Code != shutdown.PlanMade {
-		d.say("%8s  %s\n", d.clock(), text)
+		var folded strings.Builder
+		hang(&folded, fmt.Sprintf("%8s  ", d.clock()), text, 80)
+		d.say("%s", folded.String())
 	}
 	if n.Code == shutdown.OutageOver && n.A >= 2 {
 		d.mu.Lock()
