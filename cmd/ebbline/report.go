@@ -197,7 +197,10 @@ func evidenceOf(v *runsView) []report.Evidence {
 	if r.All.Seen+r.Within.Seen > 0 {
 		random.Finding = report.Against
 	}
-	random.Text = fmt.Sprintf("Hosts cut in rooms within the bounds, in %s.", r.Within.text())
+	random.Text = "No room drawn was within the bounds."
+	if r.Within.Outages > 0 {
+		random.Text = fmt.Sprintf("Hosts cut in rooms within the bounds, in %s.", r.Within.text())
+	}
 	if r.Beyond.Outages > 0 {
 		random.Text += fmt.Sprintf(" In rooms worse than any plan is made for, in %s.", r.Beyond.text())
 	}
