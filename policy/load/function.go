@@ -99,7 +99,7 @@ func (ev *evaluator) secret(e *hclsyntax.FunctionCallExpr, args []value) (value,
 			ev.secrets[name] = err
 		}
 		if err != nil {
-			ev.err(place{at: at}, secretUnread, "%s.", sentence(err.Error()))
+			ev.err(place{at: at}, secretUnread, "It cannot be read: %v.", err)
 			return value{}, false
 		}
 	}
@@ -238,12 +238,4 @@ func concat(_ *evaluator, args []value) (any, bool) {
 		}
 	}
 	return out, true
-}
-
-// sentence begins a message that is an error's with a capital.
-func sentence(text string) string {
-	if text == "" {
-		return text
-	}
-	return strings.ToUpper(text[:1]) + text[1:]
 }
