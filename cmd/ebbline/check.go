@@ -54,7 +54,7 @@ func runCheck(ctx context.Context, c *call) int {
 		}
 		found = m
 		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
-		diags = append(diags, strangers(p, index)...)
+		diags = append(diags, c.unreached(p, index, pf)...)
 	}
 	if c.json {
 		v := map[string]any{"diagnostics": load.JSON(diags)}
@@ -171,25 +171,30 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 	return diags
 }
 
-// strangers says which hosts would not be told to stop, since nothing here tells
-// whether they are the ones meant.
-func strangers(p *policy.Policy, index *load.Index) (diags hcl.Diagnostics) {
+// unreached says which hosts would not be told to stop: nothing here tells whether
+// they are the ones meant, or the key is none.
+func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
+	store := c.store(pf)
+	warn := func(host, summary string, err error) {
+		d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: fmt.Sprintf("Host %q could not be told to stop: %v.", host, err)}
+		if at, ok := index.At("host", host, ""); ok {
+			d.Subject = &at
+		}
+		diags = append(diags, d)
+	}
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
 		for m := range h.Methods {
 			if h.Methods[m].SSH == nil {
 				continue
 			}
-			err := ssh.New(*h.Methods[m].SSH, h.Name, nil).Unverified()
-			if err == nil {
-				continue
+			host := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+			if err := host.Unverified(); err != nil {
+				warn(h.Name, "Host key unknown", err)
 			}
-			d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: "Host key unknown",
-				Detail: fmt.Sprintf("Host %q could not be told to stop, as its key cannot be verified: %v.", h.Name, err)}
-			if at, ok := index.At("host", h.Name, ""); ok {
-				d.Subject = &at
+			if err := host.NoKey(); err != nil {
+				warn(h.Name, "Key cannot be used", err)
 			}
-			diags = append(diags, d)
 		}
 	}
 	return diags
@@ -197,7 +202,7 @@ func strangers(p *policy.Policy, index *load.Index) (diags hcl.Diagnostics) {
 
 // rights prints what each host must allow the agent, and no more.
 func (c *call) rights(p *policy.Policy, pf *policyFlags) int {
-	store := c.store(pf)
+	store, code := c.store(pf), exitDone
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
 		var further []string
@@ -210,7 +215,8 @@ func (c *call) rights(p *policy.Policy, pf *policyFlags) int {
 			}
 			g, err := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) }).Grant(further...)
 			if err != nil {
-				fmt.Fprintf(c.Out, "\n%s: %v\n", h.Name, err)
+				fmt.Fprintf(c.Out, "\n%v\n", err)
+				code = exitFailed
 				continue
 			}
 			fmt.Fprintf(c.Out, "\n%s, in ~%s/.ssh/authorized_keys:\n  %s\n", h.Name, h.Methods[m].SSH.User, g.AuthorizedKeys)
@@ -219,5 +225,5 @@ func (c *call) rights(p *policy.Policy, pf *policyFlags) int {
 			}
 		}
 	}
-	return exitDone
+	return code
 }

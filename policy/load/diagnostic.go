@@ -92,6 +92,7 @@ const (
 	weakCrypto     = "Weak cryptography"
 	unseenUPS      = "UPS not read"
 	outputTooSoon  = "Output off too soon"
+	twice          = "One address for two"
 )
 
 // maxShown is where the reporting ends, for errors and for warnings: nobody

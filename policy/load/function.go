@@ -99,7 +99,7 @@ func (ev *evaluator) secret(e *hclsyntax.FunctionCallExpr, args []value) (value,
 			ev.secrets[name] = err
 		}
 		if err != nil {
-			ev.err(place{at: at}, secretUnread, "%s.", sentence(err.Error()))
+			ev.err(place{at: at}, secretUnread, "It cannot be read: %v.", err)
 			return value{}, false
 		}
 	}

@@ -25,6 +25,39 @@ func (l *loader) risks(p *policy.Policy) {
 	for i := range p.Hosts {
 		l.hostRisks(p, i, lowest[i])
 	}
+	l.twins(p)
+}
+
+// twins warns of what a copied block still shares with its original: one card or
+// machine would stand for two. One address with two commands is none: a guest may
+// be stopped through its host.
+func (l *loader) twins(p *policy.Policy) {
+	first := make(map[string]string)
+	see := func(name, key, what string) {
+		if was, ok := first[key]; ok && was != name {
+			l.warn(l.declared[name].head, twice, "%q and %q have the same %s. Write its own for each.", strings.SplitN(was, " ", 2)[1], strings.SplitN(name, " ", 2)[1], what)
+			return
+		}
+		first[key] = name
+	}
+	for i := range p.UPSs {
+		if u := &p.UPSs[i]; u.SNMP != nil {
+			see("ups "+u.Name, "snmp "+u.SNMP.Address, "SNMP address")
+		}
+	}
+	for i := range p.Hosts {
+		h := &p.Hosts[i]
+		for m := range h.Methods {
+			if s := h.Methods[m].SSH; s != nil {
+				see("host "+h.Name, "ssh "+s.Address+"\x00"+s.Command, "SSH address and command")
+			}
+		}
+		for j := range h.Starts {
+			if s := &h.Starts[j]; s.Kind == policy.ByWake {
+				see("host "+h.Name, "wake "+s.Ethernet, "ethernet address")
+			}
+		}
+	}
 }
 
 func (l *loader) siteRisks(p *policy.Policy) {

@@ -222,6 +222,12 @@ func (h *Host) knownHostsVerifier() (*verifier, error) {
 	return v, nil
 }
 
+// NoKey says why the agent's own key cannot be used.
+func (h *Host) NoKey() error {
+	_, err := h.signer()
+	return err
+}
+
 // Unverified says why the host could not prove now that it is the one meant: no
 // known_hosts file that can be read has a line for it. Nothing is sent.
 func (h *Host) Unverified() error {

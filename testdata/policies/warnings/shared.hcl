@@ -59,12 +59,12 @@ host "a" { # WARNING: Priority below a dependent's # WARNING: Promise below a de
   stops_in = "30s"
 }
 
-host "b" { # WARNING: Priority below a dependent's # WARNING: Promise below a dependent's # WARNING: Needed on another feed # WARNING: Gives up before it is stopped
+host "b" { # WARNING: Priority below a dependent's # WARNING: Promise below a dependent's # WARNING: Needed on another feed # WARNING: Gives up before it is stopped # WARNING: One address for two
   group    = "servers"
   stops_in = "3m"
 }
 
-host "c" {
+host "c" { # WARNING: One address for two
   group      = "servers"
   priority   = 20
   keep_for   = "6m"
