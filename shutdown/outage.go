@@ -792,7 +792,7 @@ func (s *State) justBack(k int32) bool {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && (u.Phase != Recovery || s.Now >= u.Back.Add(resumeWithin)) {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || s.Now >= u.Back.Add(resumeWithin)) {
 			return false
 		}
 	}
@@ -1182,7 +1182,7 @@ func (s *State) mayCut(at Instant, i int32) bool {
 // only then can it do without the others.
 func (s *State) steady(at Instant, k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && (u.Phase != Recovery || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) {
 			return true
 		}
 	}
@@ -1295,6 +1295,9 @@ func (s *State) upsWake(at Instant) Instant {
 		}
 		if u.Output == OutputAsking || u.Output == OutputCalling {
 			sooner(u.OutputBy)
+		}
+		if s.Outstanding() && u.Watched != 0 {
+			sooner(u.Watched.Add(s.Policy.Site.Restore.StableFor))
 		}
 		if s.Outstanding() && u.Back != 0 {
 			sooner(u.Back.Add(resumeWithin))

@@ -90,7 +90,7 @@ func (s *State) over(at Instant, out []Effect) []Effect {
 	s.Began = 0
 	s.Planned = false
 	for i := range s.UPSs {
-		s.UPSs[i].CutFrom, s.UPSs[i].CutTo = 0, 0
+		s.UPSs[i].CutFrom, s.UPSs[i].CutTo, s.UPSs[i].Watched = 0, 0, 0
 	}
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
@@ -146,7 +146,7 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if at.Sub(u.LastAt) > s.Policy.UPSs[f].PollEvery()+s.Policy.UPSs[f].Timeout() {
 			continue // silence is not good news here either
 		}
-		if u.good() && (u.Back == 0 || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) &&
+		if u.good() && at >= max(u.Back, u.Watched).Add(s.Policy.Site.Restore.StableFor) &&
 			(u.StartedAt == 0 || at >= u.StartedAt.Add(s.Policy.Site.Restore.Stagger)) && s.ready(at, int32(f)) {
 			return true
 		}

@@ -70,6 +70,7 @@ type UPS struct {
 	GoodAt   Instant // of the last answer with input
 	Lost     Instant // when the input was lost; 0 with input
 	Back     Instant // when the input came back; 0 without, or when it was never away
+	Watched  Instant // since when it has answered without a long silence; 0 for always
 	Heard    Instant // of the first answer that said battery
 	Readings uint8   // answers in a row that say battery, up to 2
 	Dead     bool    // its output is off: it carries nothing

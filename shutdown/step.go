@@ -154,9 +154,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 // unwatched begins the wait for a stable input anew: nobody knows what it did
 // before this answer.
 func (s *State) unwatched(at Instant, i int32) {
-	if u := &s.UPSs[i]; s.Outstanding() && !u.OnBattery() {
-		u.Back = at
-	}
+	s.UPSs[i].Watched = at
 }
 
 // lost tells whether an answer says that the battery carries the load because

@@ -24,8 +24,8 @@ var mutations = []struct {
 	},
 	{
 		"a deadline ignored", "outage.go",
-		"case at < h.Start && (blocker < 0 || at < h.Latest):",
-		"case at < h.Start.Add(time.Hour) && (blocker < 0 || at < h.Latest):",
+		"case at < h.Start && !late:",
+		"case at < h.Start.Add(time.Hour):",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
 	{
