@@ -265,7 +265,7 @@ func (s *State) ready(at Instant, i int32) bool {
 func (s *State) percent(i int32) int64 {
 	u := &s.UPSs[i]
 	m := u.Belief.Scaled(u.Factor)
-	return int64(100 * (1 - u.Charge.Delivered/m.Full()))
+	return int64(math.Floor(100 * (1 - u.Charge.Delivered/m.Full())))
 }
 
 // readyFrom is the least charge, in whole percent, from which the whole plan

@@ -320,6 +320,11 @@ func (c *Checker) lies(p *policy.Host) bool {
 	return false
 }
 
+// peaks tells whether a host on a UPS draws more while it stops.
+func (c *Checker) peaks(i int) bool {
+	return slices.ContainsFunc(c.p.Hosts, func(h policy.Host) bool { return feeds(h.FedBy, i) && h.StoppingWatts > h.Watts })
+}
+
 // fullest is how full the fullest of a host's batteries truly is.
 func (c *Checker) fullest(p *policy.Host) float64 {
 	most := 0.0
@@ -337,6 +342,9 @@ func (c *Checker) couldCarry(p *policy.Host) bool {
 	for _, i := range p.FedBy {
 		u := &c.r.world.UPSs[i]
 		part := 1 - u.Charge.Delivered/u.Model.Full()
+		if c.peaks(i) {
+			return true // a plan may stagger them; this reckoning has all stop at once
+		}
 		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true)) {
 			return true
 		}
