@@ -195,7 +195,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case ForecastLowered:
 		what := "its charge reading falls faster than was counted on"
 		if n.B == ByMinutes {
-			what = "its own minutes left are well below what was counted on"
+			what = "its own minutes left are fewer than was counted on"
 		}
 		return fmt.Sprintf("UPS %s: %s; it is counted on for %d %% of what it was. Test the battery after the outage.", ups, what, n.A/10)
 	case JournalUnwritten:
