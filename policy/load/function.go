@@ -239,11 +239,3 @@ func concat(_ *evaluator, args []value) (any, bool) {
 	}
 	return out, true
 }
-
-// sentence begins a message that is an error's with a capital.
-func sentence(text string) string {
-	if text == "" {
-		return text
-	}
-	return strings.ToUpper(text[:1]) + text[1:]
-}
