@@ -276,11 +276,12 @@ func reasonWords(r plan.Reason, other string) string {
 	return "its turn has come"
 }
 
-// Spell writes a duration in whole seconds, as "1h02m03s".
+// Spell writes a duration in whole seconds, as "1h02m03s", rounded down: what is
+// short by less than a second is short.
 func Spell(d time.Duration) string {
 	sign := ""
 	if d < 0 {
-		sign, d = "-", -d
+		sign, d = "-", -d+time.Second-1
 	}
 	s := int64(d / time.Second)
 	switch {

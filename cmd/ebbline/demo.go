@@ -140,7 +140,7 @@ func (d *demo) play(ctx context.Context) error {
 		d.say("%8s  the agent's host is off\n", d.clock())
 		select {
 		case <-d.boots:
-			d.say("%8s  the agent's host has started again; the agent reads its journal and goes on\n", d.clock())
+			d.say("%8s  the agent's host has started; the agent goes on from its journal\n", d.clock())
 		case <-ctx.Done():
 		}
 	}
@@ -381,7 +381,7 @@ func (d *demo) report(c *call) int {
 	if !back {
 		return c.fail("not every machine went down in order and came back")
 	}
-	d.say("%s", "\nEvery machine was off before the battery's end, in order, and is back up.\nNext: write a policy of your own (README), then: ebbline check, plan, simulate, run.\n")
+	d.say("%s", "\nEvery machine was off before the battery's end, in order, and is back up.\nNext: write a policy of your own (README), then: ebbline plan, check, rehearse.\n")
 	return exitDone
 }
 

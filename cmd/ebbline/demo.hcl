@@ -19,7 +19,7 @@ ups "shelf" {
     volts          = 24
     amp_hours      = 9
     model {
-      store_watt_hours = 4.3
+      store_watt_hours = 4.7
       ohmic            = "2s"
       diffusion        = "16s"
       relaxation       = "6s"
