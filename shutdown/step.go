@@ -572,6 +572,9 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			s.doubt(at, h)
 		}
 		if s.Policy.Hosts[k].Self && rebooted {
+			for c := OrderGivenUp; c <= StoppedHalfway; c++ {
+				out = s.settle(c, int32(k), out)
+			}
 			*h = Host{Power: Up, Alive: true, Seen: SeenUp, SeenAt: at, Other: -1}
 		}
 		every := slowLook

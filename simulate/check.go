@@ -40,6 +40,7 @@ type Checker struct {
 	hosts    []hostState
 	lastOn   []shutdown.Instant // last start on each UPS
 	asks     int
+	saidLow  bool // a UPS said so in this run
 }
 
 type inputState struct {
@@ -89,6 +90,7 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 // Begin readies the checker for a run with the truth given.
 func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
+	c.saidLow = false
 	for i := range c.inputs {
 		c.inputs[i] = inputState{good: true, since: Start}
 		c.lastOn[i] = 0
@@ -115,6 +117,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
+		c.saidLow = c.saidLow || e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
 	}
 }
 
@@ -369,7 +372,7 @@ func (c *Checker) End(out *Run) {
 			}
 		}
 	}
-	if c.asks > 0 && c.short() {
+	if c.asks > 0 && !c.saidLow && c.short() { // a UPS's word that its battery is low outranks all
 		c.broken("P3", "a host was asked to stop in an interruption shorter than the ride-through, which the battery could carry")
 	}
 }
