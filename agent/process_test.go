@@ -73,7 +73,7 @@ func quickRoom(t testing.TB) *policy.Policy {
 	p := smallRoom(t)
 	p.Site.RideThrough, p.Site.Reserve = 3*time.Second, time.Second
 	p.Site.Restore = policy.Restore{StableFor: time.Second, Stagger: 100 * time.Millisecond}
-	p.UPSs[0].Battery.Model = &policy.Model{StoreWattHours: 2.5, Ohmic: time.Second}
+	p.UPSs[0].Battery.Model = &policy.Model{StoreWattHours: 5, Ohmic: time.Second}
 	p.UPSs[0].SNMP.PollEvery, p.UPSs[0].SNMP.Timeout = 300*time.Millisecond, 200*time.Millisecond
 	for k := range p.Hosts {
 		p.Hosts[k].StopsIn, p.Hosts[k].StartsIn = time.Second, time.Second
