@@ -74,6 +74,9 @@ type UPS struct {
 	SNMP               *SNMP
 	HID                *HID
 	Output             *Output // nil: its output is never switched
+	// OwnPermille is what its own minutes have been worth: measured over claimed
+	// runtime, the median. Worked out from measurements; 0 for unknown.
+	OwnPermille int64 `json:",omitzero"`
 }
 
 // PollEvery is how often the UPS is asked.

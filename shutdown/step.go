@@ -385,7 +385,11 @@ func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
 		out = s.lower(i, most, u.Likely, ByCharge, out)
 	}
 	if factor, ok := s.byMinutes(at, i, watts); ok {
-		low, likely := u.Belief.Weighed(u.Prior, factor, ownSpread)
+		spread := ownSpread
+		if s.Policy.UPSs[i].OwnPermille != 0 {
+			spread = knownSpread
+		}
+		low, likely := u.Belief.Weighed(u.Prior, factor, spread)
 		out = s.lower(i, low, likely, ByMinutes, out)
 	}
 	return out
@@ -400,7 +404,13 @@ const (
 // ownSpread is by how much a UPS's own minutes err, as the standard deviation of
 // their logarithm: they are off by a factor of 1.6 as often as not. Engineering
 // value, no source.
-const ownSpread = 0.7
+//
+// Once they were measured and are corrected by their median, the rest is less;
+// engineering value, no source.
+const (
+	ownSpread   = 0.7
+	knownSpread = 0.4
+)
 
 // lower puts a lower projection in force.
 func (s *State) lower(i int32, low, likely float64, by int64, out []Effect) []Effect {
@@ -484,6 +494,9 @@ func (s *State) byMinutes(at Instant, i int32, watts float64) (float64, bool) {
 	if u.Last.RuntimeSeconds == Unread || left < 0 {
 		u.OwnEnd = 0
 		return 0, false
+	}
+	if n := s.Policy.UPSs[i].OwnPermille; n != 0 {
+		left = left * time.Duration(n) / 1000
 	}
 	u.OwnEnd = at.Add(left)
 	if was == 0 || max(was, u.OwnEnd).Sub(min(was, u.OwnEnd)) > max(time.Minute, left/5) {

@@ -2,6 +2,7 @@ package history
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -403,7 +404,7 @@ func TestMigrates(t *testing.T) {
 	ages := func(wanted ...string) *Store {
 		s := newStore(&file{path: path, steps: wanted, maxBytes: usualBytes, maxAge: usualAge, logPages: logPages}, Options{})
 		go s.run(s.file.write)
-		t.Cleanup(func() { s.Close(t.Context()) })
+		t.Cleanup(func() { s.Close(context.Background()) }) // the test's own is over by then
 		return s
 	}
 	step := "ALTER TABLE stop ADD COLUMN why TEXT NOT NULL DEFAULT 'unknown';"

@@ -40,6 +40,10 @@ func Apply(ctx context.Context, p *policy.Policy, from *history.Reader, day int6
 			continue
 		}
 		r.Calibration.Correct(&q.UPSs[i])
+		if r.Own.Measured >= enoughOwn {
+			q.UPSs[i].OwnPermille = min(max(r.Own.MedianPermille, 100), 3000)
+			notes = append(notes, Note{UPS: r.UPS, Text: fmt.Sprintf("it lasted %d %% of its own minutes, median of %d", r.Own.MedianPermille/10, r.Own.Measured)})
+		}
 		notes = append(notes, r.notes(&q.UPSs[i], day)...)
 	}
 	for k := range q.Hosts {
@@ -72,6 +76,10 @@ func (r *Record) notes(u *policy.UPS, day int64) []Note {
 	}
 	return notes
 }
+
+// enoughOwn is how many of a UPS's own predictions must have been measured before
+// they are corrected by that.
+const enoughOwn = 3
 
 // drawn is when a host's measured draw takes the place of the policy's.
 const (

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -81,7 +82,7 @@ func newRoom(t *testing.T) *room {
 	if r.store, err = history.Open(r.path, history.Options{}); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { r.store.Close(t.Context()) })
+	t.Cleanup(func() { r.store.Close(context.Background()) })
 	r.hosts = []body{{up: true, takes: 20 * time.Second}, {up: true, takes: 45 * time.Second}}
 	r.begin()
 	return r
