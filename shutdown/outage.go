@@ -673,10 +673,11 @@ func (s *State) lostAt(k int32) Instant {
 
 // stops asks those whose time has come, and moves on those that are asked.
 func (s *State) stops(at Instant, out []Effect) []Effect {
+	own := s.ownGoes(at)
 	for _, k := range s.Order {
 		switch s.Hosts[k].Power {
 		case Up:
-			out = s.maybeAsk(at, k, out)
+			out = s.maybeAsk(at, k, own, out)
 		case Asked:
 			out = s.asked(at, k, out)
 		}
@@ -701,8 +702,8 @@ func (s *State) anyDue(at Instant) bool {
 }
 
 // maybeAsk asks a host to stop when its start has come and all that depends on
-// it is off, or when its latest start has.
-func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
+// it is off, when its latest start has, or when the agent's own host goes.
+func (s *State) maybeAsk(at Instant, k int32, own bool, out []Effect) []Effect {
 	if s.Aborted || !s.Planned || !s.planned(k) || !s.sure(at, k) {
 		return out
 	}
@@ -712,11 +713,11 @@ func (s *State) maybeAsk(at Instant, k int32, out []Effect) []Effect {
 		h.Prepared, h.Preparing = true, true
 		out = append(out, s.prepare(at, k))
 	}
-	late := at >= h.Latest || s.ownGoes(at)
+	late := at >= h.Latest || own
 	switch {
 	case at < h.Start && !late:
 		return out
-	case at < h.Start && blocker < 0 && !s.ownGoes(at):
+	case at < h.Start && blocker < 0 && !own:
 		return out
 	case blocker < 0:
 		if s.Policy.Site.AtOnce > 0 && s.underWay() >= s.Policy.Site.AtOnce && !late {
@@ -788,15 +789,7 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 // justBack tells whether a host has input by the word of a moment only: it may
 // have to go after all.
 func (s *State) justBack(k int32) bool {
-	if s.Policy.Hosts[k].StaysUp || s.affected(k) {
-		return false
-	}
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || s.Now >= u.Back.Add(resumeWithin)) {
-			return false
-		}
-	}
-	return true
+	return !s.Policy.Hosts[k].StaysUp && !s.affected(k) && !s.goodFor(k, resumeWithin)
 }
 
 func (s *State) underWay() int {
@@ -1030,6 +1023,14 @@ func (s *State) raise(c Code, k int32, other int64, out []Effect) []Effect {
 	return append(out, n)
 }
 
+// settleAll clears all that is raised about a host.
+func (s *State) settleAll(k int32, out []Effect) []Effect {
+	for c := OrderGivenUp; c <= StoppedHalfway; c++ {
+		out = s.settle(c, k, out)
+	}
+	return out
+}
+
 func (s *State) settle(c Code, k int32, out []Effect) []Effect {
 	bit := uint16(1) << (c - OrderGivenUp)
 	if s.Hosts[k].Raised&bit == 0 {
@@ -1130,8 +1131,7 @@ func (s *State) ownLeaves(i int32) bool {
 // mayCut tells whether nothing that runs on the UPS would be lost with it: its
 // hosts are down, but for the agent's own, whose turn has come. One that was
 // given up may be running still: it is left on until the agent's host must go, or
-// else to the battery's end. Once
-// that one had to go before the others were off, it is enough that they will be,
+// else to the battery's end. Once that one had to go before the others were off, it is enough that they will be,
 // or have used up their allowances, when the output goes: else nothing would
 // start it again if the input came back before the battery's end.
 func (s *State) mayCut(at Instant, i int32) bool {
@@ -1149,8 +1149,8 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			}
 			continue
 		}
-		if h.Power != Down && !s.affected(int32(k)) && !s.steady(at, int32(k)) {
-			return false
+		if h.Power != Down && !s.affected(int32(k)) && !s.goodFor(int32(k), s.Policy.Site.Restore.StableFor) {
+			return false // it can do without this UPS only when the other input has proven itself
 		}
 		if p.StaysUp && s.affected(int32(k)) {
 			return false
@@ -1178,11 +1178,10 @@ func (s *State) mayCut(at Instant, i int32) bool {
 	return any && (own || !runs)
 }
 
-// steady tells whether a host has a feed whose input has been good for a while:
-// only then can it do without the others.
-func (s *State) steady(at Instant, k int32) bool {
+// goodFor tells whether a host has a feed whose input has been good for so long.
+func (s *State) goodFor(k int32, long time.Duration) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || at >= u.Back.Add(s.Policy.Site.Restore.StableFor)) {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || s.Now >= u.Back.Add(long)) {
 			return true
 		}
 	}

@@ -243,9 +243,7 @@ func (s *State) back(at Instant, k int32, out []Effect) []Effect {
 		n.Notice.Margin = at.Sub(h.AskedAt)
 		out = append(out, n)
 	}
-	for c := OrderGivenUp; c <= StoppedHalfway; c++ {
-		out = s.settle(c, k, out)
-	}
+	out = s.settleAll(k, out)
 	h.Power, h.Alive, h.Stopped, h.InFlight, h.Lost, h.Told = Up, true, false, false, false, false
 	s.due, s.Stale = true, true
 	return append(out, Effect{Kind: Probe, Host: k, Every: slowLook})

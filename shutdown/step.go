@@ -402,11 +402,9 @@ const (
 )
 
 // ownSpread is by how much a UPS's own minutes err, as the standard deviation of
-// their logarithm: they are off by a factor of 1.6 as often as not. Engineering
-// value, no source.
-//
-// Once they were measured and are corrected by their median, the rest is less;
-// engineering value, no source.
+// their logarithm: they are off by a factor of 1.6 as often as not. knownSpread is
+// what is left once they were measured and are corrected by their median.
+// Engineering values, no source.
 const (
 	ownSpread   = 0.7
 	knownSpread = 0.4
@@ -585,9 +583,7 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 			s.doubt(at, h)
 		}
 		if s.Policy.Hosts[k].Self && rebooted {
-			for c := OrderGivenUp; c <= StoppedHalfway; c++ {
-				out = s.settle(c, int32(k), out)
-			}
+			out = s.settleAll(int32(k), out)
 			*h = Host{Power: Up, Alive: true, Seen: SeenUp, SeenAt: at, Other: -1}
 		}
 		every := slowLook

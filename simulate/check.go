@@ -355,7 +355,7 @@ func (c *Checker) couldCarry(p *policy.Host) bool {
 	return false
 }
 
-// End checks what only the whole run shows: P1, P3, P8 and what it rests on.
+// End checks what only the whole run shows: P1, P3, P6, and of P8 the agent's own host.
 func (c *Checker) End(out *Run) {
 	if out.Stranded {
 		c.stranded()
