@@ -236,7 +236,10 @@ func (w *Planner) allUp() int64 {
 	for i := range w.starts {
 		w.starts[i] = farthest
 	}
-	if w.dispatch(w.worst, w.starts); w.replay(0, -1) {
+	w.dispatch(w.worst, w.starts)
+	w.list(-1)
+	w.begin(-1)
+	if w.together(0) {
 		return farthest
 	}
 	return w.fail.at

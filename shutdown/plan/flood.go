@@ -4,8 +4,11 @@ import "math"
 
 // flooder looks for a good plan to begin with.
 type flooder struct {
-	want     []int     // until when a host would stay
-	own      []float64 // what that is worth over its price
+	stay     []int     // until when a host would stay, at the price looked at
+	want     []int     // from when on its next slot is worth less than that
+	least    []int     // the same at a price that was too high,
+	most     []int     // and at one that was too low
+	own      []float64 // what staying is worth over its price
 	net      []float64 // own, with what it makes possible for those that wait for it
 	stays    []bool
 	counted  []bool
@@ -15,10 +18,14 @@ type flooder struct {
 
 const (
 	// ends is into how many parts the time until an end is cut where the next is
-	// looked at.
-	ends = 2
+	// looked at, and finest into how many where it is looked at last.
+	ends, finest = 2, 64
 	// prices is how many prices are tried for one end.
 	prices = 8
+	// A price is looked for in steps of so much, and taken when it is known to so
+	// much: about at first, and then near the best.
+	farStep, nearStep   = 1.5, 1.04
+	farEnough, nearIsIt = 1.1, 1.01
 )
 
 // flood lets some hosts stay up until a common end, or until what they take from
@@ -37,49 +44,56 @@ func (w *Planner) flood(effort int) {
 		first = min(first, s+1)
 	}
 	best, price, bestPrice := first, 0.0, 0.0
-	look := func(end int, guess float64) {
+	look := func(end int, guess, step, enough float64) {
 		most := w.floodsTo
-		if price = w.floodTo(end, guess); w.floodsTo > most {
+		if price = w.floodTo(end, guess, step, enough); w.floodsTo > most {
 			best, bestPrice = end, price
 		}
 	}
 	for end := first; end < w.last && w.spent < effort; end += 1 + (end-first)/ends {
-		look(end, price) // the price rises with the end
+		look(end, price, farStep, farEnough) // the price rises with the end
 	}
-	look(w.last, price)
-	for by := (best - first) / ends / 2; by > 0 && w.spent < effort; by /= 2 {
+	look(w.last, price, farStep, farEnough)
+	look(best, bestPrice, nearStep, nearIsIt)
+	least := (best - first) / finest
+	for by := (best - first) / ends / 2; by > least && w.spent < effort; by /= 2 {
 		end := best
-		look(end-by, bestPrice)
-		look(min(end+by, w.last), bestPrice)
+		look(end-by, bestPrice, nearStep, nearIsIt)
+		look(min(end+by, w.last), bestPrice, nearStep, nearIsIt)
 	}
 	copy(w.start, w.flooded)
 	w.afresh()
 }
 
 // floodTo tries prices near a guess with one end, and gives the lowest that is
-// safe, about.
-func (w *Planner) floodTo(end int, guess float64) float64 {
+// safe, about. A price is too high, safe or not, where all that stays is worth no
+// more than the best plan so far; and what a price that is too low makes worth,
+// no higher one exceeds.
+func (w *Planner) floodTo(end int, guess, step, enough float64) float64 {
 	w.horizon = end
 	top := 0.0
 	for i := range w.all() {
+		w.least[i], w.most[i] = w.start[i], max(w.start[i], end)
 		if s := w.start[i]; s < end && !w.hosts[i].Asked {
 			top = max(top, w.price(i, s, s+1), w.price(i, s, end))
 		}
 	}
-	lo, hi, step, price := 0.0, math.Inf(1), 1.5, guess
+	lo, hi, price := 0.0, math.Inf(1), guess
 	for range prices {
-		if w.floodAt(price, end) && w.sound() {
-			if t := w.total(); t > w.floodsTo {
-				w.floodsTo = t
-				copy(w.flooded, w.start)
-			}
+		switch worth, high := w.tooHigh(price, end); {
+		case high:
 			hi = price
-		} else if lo = price; lo == 0 {
-			lo, hi = top/4096, 2*top
+			copy(w.least, w.want)
+		case worth <= w.floodsTo+w.floodsTo>>10:
+			return min(hi, price*step)
+		default:
+			copy(w.most, w.want)
+			if lo = price; lo == 0 {
+				lo, hi = top/4096, 2*top
+			}
 		}
-		w.back()
 		switch {
-		case hi < lo*1.01 || hi == 0:
+		case hi < lo*enough || hi == 0:
 			return hi
 		case lo == 0:
 			price, step = hi/step, step*step
@@ -92,24 +106,43 @@ func (w *Planner) floodTo(end int, guess float64) float64 {
 	return min(hi, 2*top)
 }
 
+// tooHigh tells whether nothing is gained by a price above this one, and what its
+// plan is worth. The plan is kept if it is safe and the best so far.
+func (w *Planner) tooHigh(price float64, end int) (worth int64, high bool) {
+	defer w.back()
+	if !w.floodAt(price, end) {
+		return math.MaxInt64, false
+	}
+	if worth = w.total(); worth > w.floodsTo {
+		if !w.sound() {
+			return worth, false
+		}
+		w.floodsTo = worth
+		copy(w.flooded, w.start)
+	}
+	return worth, true
+}
+
 // floodAt makes the plan of one price and one end, and is false when it goes past
 // the last slot.
 func (w *Planner) floodAt(price float64, end int) bool {
 	for i := range w.all() {
-		w.want[i], w.own[i] = w.start[i], 0
-		if w.start[i] >= end || w.hosts[i].Asked {
+		s := w.start[i]
+		w.stay[i], w.want[i], w.own[i] = s, s, 0
+		if s >= end || w.hosts[i].Asked {
 			continue
 		}
-		w.want[i], w.own[i] = end, w.over(i, price, end)
-		if e := w.worthUntil(i, price, end); e > w.start[i] {
+		e := w.worthUntil(i, price, end)
+		w.want[i], w.stay[i], w.own[i] = e, end, w.over(i, price, end)
+		if e > s && e < end {
 			if over := w.over(i, price, e); over > w.own[i] {
-				w.want[i], w.own[i] = e, over
+				w.stay[i], w.own[i] = e, over
 			}
 		}
 	}
 	w.whoStays()
 	for i := range w.all() {
-		if w.stays[i] && w.own[i] >= 0 && w.start[i] < w.want[i] && !w.push(i, w.want[i]) {
+		if w.stays[i] && w.own[i] >= 0 && w.start[i] < w.stay[i] && !w.push(i, w.stay[i]) {
 			return false
 		}
 	}
@@ -129,24 +162,25 @@ func (w *Planner) over(i int32, price float64, until int) float64 {
 }
 
 // worthUntil is the slot, up to an end, from which on a host is worth less than a
-// price.
+// price. It is no later than at a lower price, and no earlier than at a higher.
 func (w *Planner) worthUntil(i int32, price float64, end int) int {
-	if w.price(i, end-1, end) >= price {
-		return end
-	}
-	lo, hi := w.start[i]-1, end-1
-	if w.price(i, lo+1, lo+2) < price {
-		return w.start[i]
-	}
-	for lo+1 < hi {
-		if mid := (lo + hi) / 2; w.price(i, mid, mid+1) >= price {
-			lo = mid
+	h, v := &w.hosts[i], &w.values[i]
+	perSlot, restart, draw := v.perSecond*seconds(w.slot)*w.scale, v.restart*w.scale, price*float64(h.up)
+	lo, hi := w.least[i], w.most[i]
+	for lo < hi {
+		mid := (lo + hi) / 2
+		still := w.stillOn(mid)
+		if float64(perSlot*still)+float64(restart*(still-w.stillOn(mid+1))) >= draw*float64(w.wear(h, mid, mid+1)) {
+			lo = mid + 1
 		} else {
 			hi = mid
 		}
 	}
-	return hi
+	return lo
 }
+
+// stillOn is the chance that the outage is still on after a slot.
+func (w *Planner) stillOn(slot int) float64 { return w.still[min(slot, len(w.still)-1)] }
 
 // whoStays finds the hosts that pay for themselves and for those that they need,
 // together with others that need the same. It is a closure of greatest weight;
@@ -197,11 +231,34 @@ func (w *Planner) sum(i int32, e *edges) float64 {
 // wear is what a watt between two slots takes from the store that feeds a host by
 // the end that is looked at: what is drawn late has no time to come back.
 func (w *Planner) wear(h *host, from, to int) int64 {
-	const unit = 256 // of one slot
-	sum := int64(to-from) * unit
-	if c := &w.stores[h.store]; c.Diffusion > 0 {
-		kept := c.fade(int64(w.horizon-min(to, w.horizon))*w.slot) - c.fade(int64(w.horizon-min(from, w.horizon))*w.slot)
-		sum += int64(float64(c.Diffusion/seconds(w.slot)*kept) * unit)
+	return int64(to-from)*wearUnit + w.bound(h.store, to) - w.bound(h.store, from)
+}
+
+const wearUnit = 256 // of one slot
+
+// bound is how much of a watt that was drawn until a slot a store still has bound at
+// the end that is looked at.
+func (w *Planner) bound(store int32, slot int) int64 {
+	held := w.bounds[store]
+	if back := w.horizon - min(slot, w.horizon); back < len(held) {
+		return held[back]
 	}
-	return sum
+	return 0
+}
+
+// holdBounds works out, for each store, what it has bound of a watt so many slots after
+// it was drawn.
+func (w *Planner) holdBounds() {
+	w.bounds = grow(w.bounds, len(w.stores))
+	for u := range w.stores {
+		c := &w.stores[u]
+		w.bounds[u] = w.bounds[u][:0]
+		for k := int64(0); ; k++ {
+			b := int64(c.Diffusion / seconds(w.slot) * c.fade(k*w.slot) * wearUnit)
+			if b == 0 || k > int64(w.last) {
+				break
+			}
+			w.bounds[u] = append(w.bounds[u], b)
+		}
+	}
 }

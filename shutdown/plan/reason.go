@@ -40,12 +40,11 @@ func (w *Planner) why(i int32) (Reason, int) {
 	}
 	follower := w.follower(i, to)
 	ok := w.push(i, to)
-	sound := ok && w.sound()
-	store := w.fail.store
+	sound := ok && w.cut && w.sound() // a search that was not cut short has tried that
 	w.back()
 	switch {
 	case sound:
-		return 0, -1 // only where the search was cut short
+		return 0, -1
 	case follower >= 0 && (!ok || w.soundAlone(i)):
 		return ForOrder, follower
 	}
@@ -55,7 +54,11 @@ func (w *Planner) why(i int32) (Reason, int) {
 	if j := w.giver(i, to, w.first, true); j >= 0 {
 		return ForPromise, j
 	}
-	return ForBattery, store
+	if w.push(i, to) {
+		w.sound()
+	}
+	w.back()
+	return ForBattery, w.fail.store
 }
 
 // inTheWay gives a host that still stops when this one would if it began a slot

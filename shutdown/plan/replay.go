@@ -27,6 +27,7 @@ type replayer struct {
 	end    []int64   // per group: when the last of it is down
 	share  []float64 // [store*groups+group]: of the group's draw, while the stores that are left last
 	until  []int64   // per store: when the last host that it feeds or that needs it is down
+	at     []int64   // per store: how far it was carried
 	charge []battery.Charge
 	then   []battery.Charge // at the end of the segment
 	aside  []battery.Charge // while it is tried how long the draw of the moment could go on
@@ -69,6 +70,87 @@ func (w *Planner) dispatch(stops, starts []int64) (last int64) {
 func (w *Planner) replay(reserve int64, lost int) bool {
 	w.list(lost)
 	w.begin(lost)
+	if w.trace == nil {
+		switch u := w.apart(reserve); {
+		case u < 0:
+			return true
+		case w.must(u, w.at[u]):
+			w.fail = failure{w.givesOut(u, w.at[u], farthest), u}
+			return false
+		}
+		w.again(lost)
+	}
+	return w.together(reserve)
+}
+
+// apart carries each store by itself from one change of its own draw to the next,
+// and gives one that can not, as far as it comes; -1 when all can. Others may take
+// on what that one carried.
+func (w *Planner) apart(reserve int64) int {
+	for u := range w.stores {
+		w.at[u], w.watts[u] = 0, w.drawOn(u)
+	}
+	for _, k := range w.inTime {
+		e := &w.events[k]
+		fed := w.groups[e.group].feeds & w.left
+		for m := fed; m != 0; m &= m - 1 {
+			if u := bits.TrailingZeros64(m); !w.holds(u, e.at, reserve) {
+				return u
+			}
+		}
+		w.draw[e.group] += e.delta
+		for m := fed; m != 0; m &= m - 1 {
+			u := bits.TrailingZeros64(m)
+			w.watts[u] = w.drawOn(u)
+		}
+	}
+	for u := range w.stores {
+		if w.left&(1<<u) != 0 && !w.holds(u, w.until[u], reserve) {
+			return u
+		}
+	}
+	return -1
+}
+
+// holds carries a store until a change of its draw, and tells whether it can, and
+// could for the reserve again.
+func (w *Planner) holds(u int, to, reserve int64) bool {
+	from := w.at[u]
+	if to <= from || from >= w.until[u] {
+		return true
+	}
+	c, load := &w.stores[u], w.watts[u]
+	q := c.carry(w.charge[u], load, to-from)
+	left := c.Left(q, load)
+	if left < 0 || c.Left(w.charge[u], load) < 0 {
+		return false
+	}
+	if reserve > 0 {
+		left = c.spare(q, load)
+	}
+	if left < 0 {
+		return false
+	}
+	if w.noting {
+		w.passed[u] = append(w.passed[u], moment{to, left, load, q})
+	}
+	w.charge[u], w.at[u] = q, to
+	return true
+}
+
+// again sets everything back to time zero.
+func (w *Planner) again(lost int) {
+	clear(w.draw)
+	for i := range w.hosts {
+		if h := &w.hosts[i]; !w.groups[h.group].dead(lost) {
+			w.draw[h.group] += h.up
+		}
+	}
+	w.begin(lost)
+}
+
+// together carries the stores from one change of any draw to the next.
+func (w *Planner) together(reserve int64) bool {
 	now := int64(0)
 	for k := 0; k < len(w.inTime); {
 		at := w.events[w.inTime[k]].at
@@ -107,7 +189,8 @@ func (w *Planner) list(lost int) {
 	w.sortEvents()
 }
 
-// sortEvents starts from the last order, which is nearly right as a rule.
+// sortEvents starts from the last order, which is nearly right as a rule. Of
+// two at the same time the one listed first comes first, whatever came before.
 func (w *Planner) sortEvents() {
 	if len(w.inTime) != len(w.events) {
 		w.inTime = resize(w.inTime, len(w.events))
@@ -115,20 +198,19 @@ func (w *Planner) sortEvents() {
 			w.inTime[k] = int32(k)
 		}
 	}
-	moves, last := 8*len(w.inTime)+64, int64(0)
+	after := func(a, b int32) bool {
+		x, y := w.events[a].at, w.events[b].at
+		return x > y || x == y && a > b
+	}
+	moves := 8*len(w.inTime) + 64
 	for k, e := range w.inTime {
-		at := w.events[e].at
-		if at >= last {
-			last = at
-			continue
-		}
 		j := k
-		for ; j > 0 && w.events[w.inTime[j-1]].at > at; j-- {
+		for ; j > 0 && after(w.inTime[j-1], e); j-- {
 			w.inTime[j] = w.inTime[j-1]
 		}
 		w.inTime[j] = e
 		if moves -= k - j; moves < 0 {
-			slices.SortFunc(w.inTime, func(a, b int32) int { return cmp.Compare(w.events[a].at, w.events[b].at) })
+			slices.SortFunc(w.inTime, func(a, b int32) int { return cmp.Or(cmp.Compare(w.events[a].at, w.events[b].at), cmp.Compare(a, b)) })
 			return
 		}
 	}

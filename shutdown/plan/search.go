@@ -9,6 +9,7 @@ import (
 type searcher struct {
 	first  []int   // the earliest starts that the order allows
 	low    []int   // no start before this slot: the earliest, or promised
+	cut    bool    // the search was cut short
 	keeps  bool    // moves keep to the limit on stops at once
 	pinned int32   // a host that moves leave where it is, or -1
 	undo   []move  // the moves since the last that was kept
@@ -19,6 +20,7 @@ type searcher struct {
 	still   []float64 // the chance that the outage is still on, per slot
 	time    []float64 // the time that is to be expected of it until then, in seconds
 	horizon int       // the slot by which wear counts
+	bounds  [][]int64 // per store, see bound
 
 	ratio   []float64 // what the next step of a host is worth for what it takes
 	known   []bool    // ratio is right
@@ -174,6 +176,7 @@ const mostEffort = 600_000
 func (w *Planner) improve() {
 	kinds, n := len(w.scenarios), len(w.hosts)
 	effort := w.spent + kinds*mostEffort
+	w.holdBounds()
 	w.settle()
 	w.promise(effort, w.floor)
 	w.promise(effort, w.held)
@@ -199,7 +202,7 @@ func (w *Planner) improve() {
 	w.off = w.peaks
 	for w.fill(1, -1, effort) {
 	}
-	w.off = false
+	w.off, w.cut = false, w.spent >= effort
 }
 
 // rounds is how often trades are looked for: of steps up to eight times as long,
