@@ -183,7 +183,7 @@ type Kind uint8
 
 const (
 	Adopted   Kind = iota + 1 // Policy, Day: a checked policy
-	Measured                  // UPS, Measurement: one answer from one UPS
+	Measured                  // UPS, Measurement, Standing: one answer from one UPS
 	Observed                  // Host, Sighting, Text
 	Finished                  // Action, Outcome, Text: an action ended
 	Commanded                 // Order, Text: by whom
@@ -207,6 +207,7 @@ type Event struct {
 	UPS         int32
 	Host        int32
 	Measurement Measurement
+	Standing    time.Duration // the UPS goes on answering so, as who knows the future can say; the agent never does
 	Action      ActionID
 	Policy      *policy.Policy
 	Day         int64 // days since 1970-01-01, for the battery's age

@@ -39,6 +39,7 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 		out = s.adopted(at, e, out)
 	case Measured:
 		out = s.measured(at, e.UPS, &e.Measurement, out)
+		s.UPSs[e.UPS].LastAt = at.Add(e.Standing)
 	case Observed:
 		out = s.observed(at, e.Host, e.Sighting, out)
 	case Finished:

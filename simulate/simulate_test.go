@@ -522,6 +522,47 @@ func TestSameBytesOnBothLevels(t *testing.T) {
 	}
 }
 
+// Aim: that a UPS that only charges is asked once a minute, and its answer said to
+// stand, changes nothing but when things are noticed. Method: random outages with
+// and without; hosts go down and are cut at the same moments, and come back no more
+// than a minute apart (two where a second minute's answer says the same).
+func TestStandingAnswers(t *testing.T) {
+	for _, name := range []string{"rig.hcl", "barn.hcl", "loft.hcl"} {
+		p := readPolicy(t, name)
+		short, long := newRunner(t, p), newRunner(t, p)
+		long.world.AllAnswers = true
+		dice, err := NewDice(p, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var o Outage
+		var a, b Run
+		events, all := 0, 0
+		for seed := range uint64(300) {
+			dice.Draw(seed+1, &o)
+			truth := o.TruthOf(seed + 1)
+			short.Run(&truth, &a)
+			long.Run(&truth, &b)
+			events, all = events+a.Events, all+b.Events
+			if a.Margin != b.Margin || a.Cut != b.Cut || a.Lost != b.Lost || a.Over != b.Over || a.Stranded != b.Stranded {
+				t.Errorf("%s, seed %d: %+v, with all answers %+v", name, seed+1, a, b)
+			}
+			for k := range a.Hosts {
+				x, y := a.Hosts[k], b.Hosts[k]
+				later := x.Started - y.Started
+				x.Started, y.Started = 0, 0
+				if x != y || later.Abs() > 2*time.Minute {
+					t.Errorf("%s, seed %d, %s: %+v, with all answers %+v, started %v later", name, seed+1, p.Hosts[k].Name, x, y, later)
+				}
+			}
+		}
+		t.Logf("%s: %d events, with all answers %d", name, events, all)
+		if events >= all {
+			t.Errorf("%s: %d events of %d", name, events, all)
+		}
+	}
+}
+
 // BenchmarkTrial is one random outage with all faults, checked.
 func BenchmarkTrial(b *testing.B) {
 	for _, name := range []string{"rig.hcl", "barn.hcl"} {

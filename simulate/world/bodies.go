@@ -66,7 +66,7 @@ func (w *World) stop(a shutdown.Action) {
 		if h.mode != Hangs && h.mode != Freezes {
 			w.goDown(k)
 		}
-	case method.Kind == policy.BySSH && (!h.On || !h.Service || !w.pathTo(k, -1)):
+	case method.Kind == policy.BySSH && (!h.On || !h.Service || !w.pathTo(k)):
 		w.finish(a, shutdown.Unreachable, noAnswer)
 	case h.mode == Freezes:
 		w.finish(a, shutdown.Unknown, a.Deadline.Sub(w.Now))
@@ -91,6 +91,9 @@ func (w *World) goDown(k int32) {
 		return
 	}
 	takes := w.Truth.Hosts[k].Takes
+	if !h.Starting {
+		w.busy++
+	}
 	h.Stopping, h.Starting = true, false
 	h.version++
 	w.put(doService, k, answerTakes+takes/2, h.version)
@@ -120,6 +123,9 @@ func (w *World) gone(k int32) {
 func (w *World) off(k int32) {
 	h := &w.Hosts[k]
 	w.Up--
+	if h.Stopping || h.Starting {
+		w.busy--
+	}
 	h.On, h.Stopping, h.Service, h.Starting = false, false, false, false
 	h.version++
 	h.OffAt, h.WasOff, h.LastCut = w.Now, true, false
@@ -157,6 +163,7 @@ func (w *World) boot(k int32) {
 	}
 	h.On, h.Starting = true, true
 	w.Up++
+	w.busy++
 	h.version++
 	w.put(doUp, k, w.Truth.Hosts[k].Starts, h.version)
 	w.settle()

@@ -15,8 +15,10 @@ const (
 	pollSoon    = 10 * time.Millisecond
 	noAnswer    = time.Second // until an unreachable host is known to be so
 	lookAgain   = 10 * time.Second
-	lostLately  = time.Minute     // after a loss, and before the battery is low, readings come at their full pace
-	idlePoll    = 8 * time.Second // between answers while nothing is under way: nothing is learned from more, and it is no silence yet
+	lostLately  = time.Minute      // after a loss, and before the battery is low, readings come at their full pace
+	idlePoll    = 8 * time.Second  // between answers while nothing is under way: nothing is learned from more, and it is no silence yet
+	chargePoll  = time.Minute      // and when the script is over and the input there: the next is said to be as the one before
+	lossyAfter  = 15 * time.Minute // how long after the script's end answers still get lost or come late: hours of charging would only repeat it
 )
 
 // End is how a host ended the run, or stands now.
@@ -89,8 +91,11 @@ type World struct {
 	UPSs   []UPS
 	Hosts  []Host
 	Agent  bool // the agent runs
-	Events int  // items worked off
-	Up     int  // hosts that are on
+	// AllAnswers has a UPS asked as often while it only charges as at other times.
+	AllAnswers bool
+	Events     int // items worked off
+	Up         int // hosts that are on
+	busy       int // of those, how many stop or start
 
 	beliefs []battery.Belief
 	paths   []bool // loads that work
@@ -100,7 +105,8 @@ type World struct {
 	rand    Random
 	rising  bool // the agent was killed and is started again
 	told    shutdown.Event
-	lastMs  int // moments not yet come
+	lastMs  int              // moments not yet come
+	quietAt shutdown.Instant // when answers come well again, once there are none
 }
 
 // New makes a room for a policy. The beliefs are what the core starts from.
@@ -119,7 +125,7 @@ func New(p *policy.Policy, day int64) (*World, error) {
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	w.Truth, w.Now, w.Agent, w.life, w.rising = t, at, true, 0, false
-	w.Events, w.Up = 0, 0
+	w.Events, w.Up, w.busy = 0, 0, 0
 	w.rand = NewRandom(t.Seed)
 	w.queue.reset()
 	w.begun = w.begun[:0]
@@ -139,7 +145,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	for l := range w.paths {
 		w.paths[l] = true
 	}
-	w.lastMs = len(t.Moments)
+	w.lastMs, w.quietAt = len(t.Moments), at.Add(lossyAfter)
 	for j := range t.Moments {
 		w.put(doMoment, int32(j), t.Moments[j].At, 0)
 	}
@@ -202,6 +208,7 @@ func (w *World) Next() *shutdown.Event {
 	switch it.kind {
 	case doMoment:
 		w.lastMs--
+		w.quietAt = w.Now.Add(lossyAfter)
 		return w.moment(&w.Truth.Moments[it.index])
 	case doPoll:
 		return w.answer(it.index)
@@ -240,6 +247,7 @@ func (w *World) Next() *shutdown.Event {
 		}
 	case doUp:
 		if h := &w.Hosts[it.index]; h.version == it.mark {
+			w.busy--
 			h.Starting, h.Service, h.BackAt = false, true, w.Now
 			w.lookSoon(it.index, 0)
 			if w.Policy.Hosts[it.index].Self {
@@ -389,41 +397,59 @@ func (w *World) answer(i int32) *shutdown.Event {
 	if u.Empty {
 		return nil // its return asks again
 	}
-	w.poll(i, w.interval(i))
-	if w.Now < u.mute || !w.pathTo(-1, i) || w.rand.Float() < w.Truth.Loss {
+	every := w.interval(i)
+	w.poll(i, every)
+	if w.Now < u.mute || w.lossy() && w.rand.Float() < w.Truth.Loss {
 		return nil
 	}
 	w.update(i)
 	reading := w.Reading(i)
 	u.odd = 0
 	u.lates++ // one conversation after the other: no older answer comes after this one
-	if w.Truth.Late > 0 && w.rand.Float() < w.Truth.Late {
+	if w.lossy() && w.rand.Float() < w.Truth.Late {
 		// Later than the time-out it would be lost.
 		u.late = reading
 		w.put(doLate, i, time.Duration(w.rand.Float()*float64(w.Policy.UPSs[i].Timeout())), u.lates)
 		return nil
 	}
 	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: reading}
+	if w.standing(i) {
+		w.told.Standing = every
+	}
 	return &w.told
 }
 
+// lossy tells whether answers may get lost or come late now.
+func (w *World) lossy() bool {
+	return (w.Truth.Loss > 0 || w.Truth.Late > 0) && (w.lastMs > 0 || w.Now < w.quietAt)
+}
+
 // interval is when the UPS is asked next. While nothing is under way and
-// nothing is to come soon, a few seconds apart tell as much as two.
+// nothing is to come soon, a few seconds apart tell as much as two; and while it
+// only charges, a minute.
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if u.tests > w.Now || w.Truth.Loss > 0 || w.Truth.Late > 0 {
+	if u.tests > w.Now || w.lossy() {
 		return every // where answers get lost, two apart would be silence
 	}
 	if !u.Input && (w.Now < u.since.Add(lostLately) || w.toLow(i) < lostLately) {
 		return every
 	}
-	for k := range w.Hosts {
-		if h := &w.Hosts[k]; h.Stopping || h.Starting {
-			return every
-		}
+	switch {
+	case w.standing(i):
+		return max(every, chargePoll)
+	case w.busy > 0:
+		return every
 	}
 	return max(every, idlePoll)
+}
+
+// standing tells whether a UPS only charges from here on, until the core does
+// something: its next answer is then nearly the one before.
+func (w *World) standing(i int32) bool {
+	u := &w.UPSs[i]
+	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && w.Now >= max(u.mute, u.tests)
 }
 
 // toLow is how long the load as it is can be carried before the UPS says "battery
@@ -508,7 +534,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 func (w *World) Sight(k int32) shutdown.Sighting {
 	h := &w.Hosts[k]
 	switch {
-	case !w.pathTo(k, -1):
+	case !w.pathTo(k):
 	case h.On && h.Service:
 		return shutdown.SeenUp
 	case h.On && h.Stopping:
@@ -539,12 +565,9 @@ func (w *World) lookSoon(k int32, in time.Duration) {
 	w.put(doLook, k, in, h.look)
 }
 
-// pathTo tells whether the agent reaches a host, or a UPS's card: every load
-// that it needs must work and be fed. A card needs nothing.
-func (w *World) pathTo(k, ups int32) bool {
-	if ups >= 0 {
-		return true
-	}
+// pathTo tells whether the agent reaches a host: every load that it needs must
+// work and be fed. A UPS's card needs nothing.
+func (w *World) pathTo(k int32) bool {
 	for _, l := range w.Policy.Hosts[k].NeedsLoads {
 		if !w.paths[l] || w.dark(w.Policy.Loads[l].FedBy) {
 			return false
@@ -573,12 +596,7 @@ func (w *World) Idle() bool {
 			return false
 		}
 	}
-	for k := range w.Hosts {
-		if w.Hosts[k].Stopping || w.Hosts[k].Starting {
-			return false
-		}
-	}
-	return true
+	return w.busy == 0
 }
 
 // Went is how the host went off in this run: cut if it ever was, else clean,
