@@ -54,12 +54,14 @@ func (w *Planner) flood(effort int) {
 		look(end, price, farStep, farEnough) // the price rises with the end
 	}
 	look(w.last, price, farStep, farEnough)
-	look(best, bestPrice, nearStep, nearIsIt)
-	least := (best - first) / finest
-	for by := (best - first) / ends / 2; by > least && w.spent < effort; by /= 2 {
-		end := best
-		look(end-by, bestPrice, nearStep, nearIsIt)
-		look(min(end+by, w.last), bestPrice, nearStep, nearIsIt)
+	if !w.p.Quick {
+		look(best, bestPrice, nearStep, nearIsIt)
+		least := (best - first) / finest
+		for by := (best - first) / ends / 2; by > least && w.spent < effort; by /= 2 {
+			end := best
+			look(end-by, bestPrice, nearStep, nearIsIt)
+			look(min(end+by, w.last), bestPrice, nearStep, nearIsIt)
+		}
 	}
 	copy(w.start, w.flooded)
 	w.afresh()
