@@ -252,6 +252,9 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		curve, end := o.Curve(&o.Problem, j, until/100, until)
 		likelyCurve, likelyEnd := o.Curve(&likely, j, until/100, until)
 		highCurve, highEnd := o.Curve(&high, j, until/100, until)
+		if exact := o.Plan.Stores[j].End; exact >= 0 && end >= 0 {
+			end = min(end, exact) // the curve does not know when another UPS gives out and leaves its hosts to this one
+		}
 		view := planUPSView{
 			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
 			ChargePercent:  math.Floor(10*s.ChargePercent(i)) / 10,
