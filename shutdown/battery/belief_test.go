@@ -1,6 +1,7 @@
 package battery
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -168,7 +169,7 @@ func TestAnyChart(t *testing.T) {
 		}
 	})
 	rapid.Check(t, func(t *rapid.T) {
-		made := kernel(policy.VRLA)
+		made := kernel(&policy.Battery{Chemistry: policy.VRLA})
 		made.Store = 100 * 3600 * rapid.Float64Range(1, 100).Draw(t, "size")
 		both := rapid.Float64Range(0.6, 1.6).Draw(t, "losses")
 		made.Ohmic, made.Diffusion = made.Ohmic*both, made.Diffusion*both
@@ -196,6 +197,24 @@ func TestAnyChart(t *testing.T) {
 			}
 		}
 	})
+}
+
+// The usual ohmic loss grows with the end voltage stated. Figures: belief.go.
+func TestUsualShape(t *testing.T) {
+	for _, c := range []struct {
+		chemistry policy.Chemistry
+		ends      float64
+		ohmic     float64 // minutes
+	}{
+		{policy.VRLA, 0, 9},
+		{policy.VRLA, 1.67, 9},
+		{policy.VRLA, 1.67 + 0.25, 18},
+		{policy.VRLA, 1.67 - 0.125, 9 / math.Sqrt2},
+		{policy.LFP, 0, 1.35},
+	} {
+		p := policy.Battery{Chemistry: c.chemistry, EndVolts: c.ends}
+		near(t, fmt.Sprintf("%+v: ohmic", c), kernel(&p).Ohmic, 60*c.ohmic, 1e-9)
+	}
 }
 
 // The low factor is the 95 % point of a lognormal spread about the likely one:

@@ -36,7 +36,7 @@ func (b *Belief) fromChart(u *policy.UPS, free bool) error {
 		}
 	}
 	f := fitting{
-		usual: kernel(u.Battery.Chemistry), chart: chart, rated: rated(u), overhead: b.OverheadWatts,
+		usual: kernel(&u.Battery), chart: chart, rated: rated(u), overhead: b.OverheadWatts,
 		free: free && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
 	}
 	x := f.solve()
