@@ -89,6 +89,7 @@ func (c *checker) ups(u *UPS) {
 	c.need(u.SNMP == nil || u.HID == nil, "ups %q: read in two ways", u.Name)
 	c.need(u.Output == nil || u.Output.OffAfter > 0 && u.Output.OnAfter > 0, "ups %q: output delays are not positive", u.Name)
 	c.need(b.Chemistry == VRLA || b.Chemistry == LFP, "ups %q: chemistry %d", u.Name, b.Chemistry)
+	c.need(b.EndVolts == 0 || b.Chemistry == VRLA && b.EndVolts >= 1.5 && b.EndVolts <= 1.9, "ups %q: a discharge ends at %g V per cell", u.Name, b.EndVolts)
 	c.need(b.Model != nil || len(b.Chart) > 0 || b.Volts > 0 && b.AmpHours > 0, "ups %q: nothing says how much the battery holds", u.Name)
 	c.need(b.Model == nil || len(b.Chart) == 0, "ups %q: a chart and a model", u.Name)
 	for i, pt := range b.Chart {

@@ -66,6 +66,7 @@ func TestCheck(t *testing.T) {
 		"efficiency is 0":           func(p *policy.Policy) { p.UPSs[0].EfficiencyPermille = 0 },
 		"read in two ways":          func(p *policy.Policy) { p.UPSs[0].HID = &policy.HID{} },
 		"output delays":             func(p *policy.Policy) { p.UPSs[0].Output.OffAfter = 0 },
+		"ends at 10.5 V per cell":   func(p *policy.Policy) { p.UPSs[0].Battery.EndVolts = 10.5 },
 		"chemistry 0":               func(p *policy.Policy) { p.UPSs[0].Battery.Chemistry = 0 },
 		"how much the battery":      func(p *policy.Policy) { p.UPSs[1].Battery.AmpHours = 0 },
 		"a chart and a model":       func(p *policy.Policy) { p.UPSs[0].Battery.Model = &policy.Model{StoreWattHours: 1} },

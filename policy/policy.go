@@ -119,6 +119,7 @@ type Battery struct {
 	Chart          []ChartPoint // maker's runtime chart, load rising; empty when there is none
 	Model          *Model       // a fitted battery; nil when there is none
 	RechargeHours  float64      // to 90 % from empty; 0 when not stated
+	EndVolts       float64      `json:",omitzero"` // per lead-acid cell, at which the UPS ends a discharge; 0 when not stated
 }
 
 // ChartPoint is one row of a maker's runtime chart: output watts, time.

@@ -12,13 +12,8 @@ import (
 // weighs more, by one that lasts half its claims, and by one that lasts twice them.
 func TestOwnMinutesByWorth(t *testing.T) {
 	factor := func(permille int64) float64 {
-		p := &policy.Policy{
-			Site: policy.Site{Name: "home", RideThrough: time.Minute, Reserve: time.Minute, ConfidencePermille: 950, Restore: policy.Restore{StableFor: time.Minute, Stagger: time.Second}},
-			UPSs: []policy.UPS{{Name: "u", RatedWatts: 900, OverheadWatts: 10, EfficiencyPermille: 850, OwnPermille: permille, SNMP: &policy.SNMP{PollEvery: 2 * time.Second, Timeout: time.Second},
-				Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 24, AmpHours: 9, InstalledDay: 20000}}},
-			Hosts: []policy.Host{{Name: "h", Priority: 1, Watts: 200, StoppingWatts: 200, StopsIn: 30 * time.Second, StartsIn: time.Minute, RunsOn: -1, FedBy: []int{0},
-				Methods: []policy.Method{{Kind: policy.BySSH, GivesUp: time.Minute, SSH: &policy.SSH{Address: "192.0.2.1"}}}, Probe: policy.Probe{QuietFor: time.Second}}},
-		}
+		p := home()
+		p.UPSs[0].OwnPermille = permille
 		s := New()
 		at := Instant(1000 * time.Hour)
 		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
@@ -33,5 +28,44 @@ func TestOwnMinutesByWorth(t *testing.T) {
 	unknown, honest, half, twice := factor(0), factor(1000), factor(500), factor(2000)
 	if !(half < honest && honest < twice && honest < unknown) {
 		t.Errorf("the low projection is at %.3f of what it was by a UPS nobody measured, %.3f by an honest one, %.3f by one that lasts half its claims, %.3f by one that lasts twice them", unknown, honest, half, twice)
+	}
+}
+
+// Aim: a discharge is at its end at the voltage that the policy states, but never
+// taken to go on below 1.67 V per cell. Method: twelve cells, two readings in a row.
+func TestStatedEndVoltage(t *testing.T) {
+	for _, c := range []struct {
+		stated     float64
+		millivolts int64
+		low        bool
+	}{
+		{0, 20030, true}, {0, 20050, false},
+		{1.75, 21000, true}, {1.75, 21010, false},
+		{1.60, 20030, true}, {1.60, 20050, false},
+	} {
+		p := home()
+		p.UPSs[0].Battery.EndVolts = c.stated
+		s := New()
+		at := Instant(1000 * time.Hour)
+		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		m := Nothing
+		m.Source, m.LoadWatts, m.Millivolts = FromBattery, 200, c.millivolts
+		for range 2 {
+			at = at.Add(2 * time.Second)
+			s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
+		}
+		if s.UPSs[0].Low != c.low {
+			t.Errorf("ends at %g V per cell, reads %d mV: at its end %v, want %v", c.stated, c.millivolts, !c.low, c.low)
+		}
+	}
+}
+
+func home() *policy.Policy {
+	return &policy.Policy{
+		Site: policy.Site{Name: "home", RideThrough: time.Minute, Reserve: time.Minute, ConfidencePermille: 950, Restore: policy.Restore{StableFor: time.Minute, Stagger: time.Second}},
+		UPSs: []policy.UPS{{Name: "u", RatedWatts: 900, OverheadWatts: 10, EfficiencyPermille: 850, SNMP: &policy.SNMP{PollEvery: 2 * time.Second, Timeout: time.Second},
+			Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 24, AmpHours: 9, InstalledDay: 20000}}},
+		Hosts: []policy.Host{{Name: "h", Priority: 1, Watts: 200, StoppingWatts: 200, StopsIn: 30 * time.Second, StartsIn: time.Minute, RunsOn: -1, FedBy: []int{0},
+			Methods: []policy.Method{{Kind: policy.BySSH, GivesUp: time.Minute, SSH: &policy.SSH{Address: "192.0.2.1"}}}, Probe: policy.Probe{QuietFor: time.Second}}},
 	}
 }

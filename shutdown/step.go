@@ -435,7 +435,7 @@ func (s *State) nearEnd(i int32, watts float64, out []Effect) []Effect {
 	p := &s.Policy.UPSs[i].Battery
 	if v := u.Last.Millivolts; v != Unread && v > 0 && p.Chemistry == policy.VRLA && p.Volts > 0 {
 		u.AtEnd = min(u.AtEnd+1, 2)
-		if float64(v) > float64(1000*endVolts*p.Volts) {
+		if float64(v) > float64(1000*max(endVolts, p.EndVolts)/cellVolts*p.Volts) {
 			u.AtEnd = 0
 		}
 	}
@@ -465,9 +465,9 @@ func (s *State) nearEnd(i int32, watts float64, out []Effect) []Effect {
 	return out
 }
 
-// endVolts is where a lead-acid string is at its end at the rates of a UPS, as a
-// part of its nominal voltage: 1.67 V for a cell of 2 V (from memory).
-const endVolts = 1.67 / 2
+// A lead-acid string is at its end at the rates of a UPS when a cell, nominally of
+// 2 V, has so many (from memory), or as many as the policy states if those are more.
+const endVolts, cellVolts = 1.67, 2
 
 // byCharge gives the most that the store can be by the charge reading. A gauge
 // that counts to zero at this load falls by the part of what the battery gives at

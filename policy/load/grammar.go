@@ -69,7 +69,7 @@ var (
 			blocks: map[string]*shape{
 				"battery": {
 					attributes: attributes(`chemistry volts amp_hours installed design_years temperature
-						chart recharge_hours`),
+						end_volts_per_cell chart recharge_hours`),
 					blocks: map[string]*shape{
 						"model": {attributes: attributes("store_watt_hours ohmic diffusion relaxation fitted")},
 					},

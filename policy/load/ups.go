@@ -88,6 +88,11 @@ func (l *loader) battery(s *section, ratedWatts int64) policy.Battery {
 	t := l.get(s, "temperature")
 	b.TemperatureC, b.TemperatureSet = t.number(-40, 80, 0), t.ok
 	b.RechargeHours = l.get(s, "recharge_hours").number(0.1, 240, 0)
+	if b.Chemistry == policy.LFP {
+		l.reject(s, "with chemistry = \"lfp\": it is about lead-acid cells", "end_volts_per_cell")
+	} else {
+		b.EndVolts = l.get(s, "end_volts_per_cell").number(1.5, 1.9, 0)
+	}
 	b.Chart = chart.chart()
 	if model != nil {
 		b.Model = l.model(model, ratedWatts)

@@ -51,13 +51,19 @@ const (
 	usualRechargeHours = 7   // the slowest of seven measured recharges gave 90 % back after 6.9 h
 )
 
-// kernel gives the shape that a battery of this chemistry has until something
-// better is known; its store is still to be filled in.
-func kernel(c policy.Chemistry) Model {
-	if c == policy.LFP {
+// kernel gives the shape that a battery has until something better is known; its
+// store is still to be filled in. The ohmic loss is that of an end at 1.67 V per
+// cell, and doubles with each quarter of a volt above: in the published tables with
+// 0.16 to 0.36 V, and in one battery's with 0.77 (testdata/battery/README.md).
+func kernel(p *policy.Battery) Model {
+	if p.Chemistry == policy.LFP {
 		return Model{Ohmic: 1.35 * 60}
 	}
-	return Model{Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
+	m := Model{Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
+	if p.EndVolts > 0 {
+		m.Ohmic = float64(m.Ohmic * exp(math.Ln2*(p.EndVolts-1.67)/0.25))
+	}
+	return m
 }
 
 // New gives the belief that the policy's figures support on the day given (days
@@ -86,7 +92,7 @@ func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 	case len(p.Chart) > 0:
 		err = b.fromChart(u, free)
 	default:
-		b.Model = kernel(p.Chemistry)
+		b.Model = kernel(p)
 		b.Model.Store = rated(u)
 		b.At25, b.Basis = fromRated, "rated figures"
 	}

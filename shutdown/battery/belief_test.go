@@ -1,6 +1,7 @@
 package battery
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -168,16 +169,20 @@ func TestAnyChart(t *testing.T) {
 		}
 	})
 	rapid.Check(t, func(t *rapid.T) {
-		made := kernel(policy.VRLA)
+		u := rack()
+		u.Battery.Volts = 0
+		ups := rapid.Bool().Draw(t, "a UPS and no bare battery")
+		made, _ := (&Belief{Chemistry: policy.VRLA}).charted(&u)
+		if ups {
+			made, _ = (&Belief{Chemistry: policy.VRLA, OverheadWatts: 1}).charted(&u)
+		}
 		made.Store = 100 * 3600 * rapid.Float64Range(1, 100).Draw(t, "size")
 		both := rapid.Float64Range(0.6, 1.6).Draw(t, "losses")
 		made.Ohmic, made.Diffusion = made.Ohmic*both, made.Diffusion*both
-		u := rack()
-		u.Battery.Volts = 0
 		u.RatedWatts = int64(made.Store / made.Phi(300))
-		u.OverheadWatts = rapid.SampledFrom([]int64{0, usualOverhead(&u)}).Draw(t, "overhead")
-		own := float64(u.OverheadWatts)
-		if own > 0 {
+		own := 0.0
+		if u.OverheadWatts = 0; ups {
+			u.OverheadWatts = usualOverhead(&u)
 			own = float64(u.RatedWatts) * rapid.Float64Range(0.015, 0.03).Draw(t, "own draw")
 		}
 		for _, minutes := range []float64{60, 30, 15, 10, 5} {
@@ -196,6 +201,31 @@ func TestAnyChart(t *testing.T) {
 			}
 		}
 	})
+}
+
+// The usual ohmic loss grows with the end voltage stated, and a chart's usual shape
+// is a bare battery's where that or the rated figures are stated, or nothing else
+// draws. Figures: belief.go and fit.go.
+func TestUsualShape(t *testing.T) {
+	for _, c := range []struct {
+		chemistry                policy.Chemistry
+		ends, overhead, ampHours float64
+		ohmic, charted           float64 // minutes
+	}{
+		{policy.VRLA, 0, 0, 0, 9, 9},
+		{policy.VRLA, 0, 20, 0, 9, 6},
+		{policy.VRLA, 0, 20, 9, 9, 9},
+		{policy.VRLA, 1.67, 20, 0, 9, 9},
+		{policy.VRLA, 1.67 + 0.25, 20, 0, 18, 18},
+		{policy.VRLA, 1.67 - 0.125, 0, 0, 9 / math.Sqrt2, 9 / math.Sqrt2},
+		{policy.LFP, 0, 20, 0, 1.35, 1.35},
+	} {
+		u := policy.UPS{Battery: policy.Battery{Chemistry: c.chemistry, EndVolts: c.ends, Volts: 72, AmpHours: c.ampHours}}
+		b := Belief{Chemistry: c.chemistry, OverheadWatts: c.overhead}
+		charted, _ := b.charted(&u)
+		near(t, fmt.Sprintf("%+v: ohmic", c), kernel(&u.Battery).Ohmic, 60*c.ohmic, 1e-9)
+		near(t, fmt.Sprintf("%+v: ohmic of a chart", c), charted.Ohmic, 60*c.charted, 1e-9)
+	}
 }
 
 // The low factor is the 95 % point of a lognormal spread about the likely one:

@@ -14,6 +14,7 @@ const (
 	chartSpread    = 0.03 // a point of a chart, in watts
 	ratedSpread    = 0.15 // the rated store: 0.10 between batteries, and the efficiency
 	lossSpread     = 0.75 // both losses together, against the usual kernel
+	upsLossSpread  = 0.4  // the same of a UPS's chart without rated figures
 	balanceSpread  = 0.15 // half of ohmic over diffusion loss
 	overheadSpread = 0.7  // the UPS's own draw, where it is free
 )
@@ -36,9 +37,10 @@ func (b *Belief) fromChart(u *policy.UPS, free bool) error {
 		}
 	}
 	f := fitting{
-		usual: kernel(u.Battery.Chemistry), chart: chart, rated: rated(u), overhead: b.OverheadWatts,
+		chart: chart, rated: rated(u), overhead: b.OverheadWatts,
 		free: free && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
 	}
+	f.usual, f.spread = b.charted(u)
 	x := f.solve()
 	b.Model, b.OverheadWatts = f.model(x), float64(f.overhead*exp(x[ownDraw]))
 	b.At25 = fromChart
@@ -54,6 +56,18 @@ func (b *Belief) fromChart(u *policy.UPS, free bool) error {
 	return nil
 }
 
+// charted is the usual shape behind a chart, and the spread of both losses about
+// it. A UPS goes on to a lower voltage at a high load than at a low one (common
+// practice, no source), so its chart is straighter than a table of its battery to one
+// end voltage. What draws nothing itself is no UPS but a bare battery, as in such a
+// table; and with the rated figures beside, it was not measured.
+func (b *Belief) charted(u *policy.UPS) (usual Model, spread float64) {
+	if b.Chemistry == policy.VRLA && b.OverheadWatts > 0 && u.Battery.EndVolts == 0 && rated(u) == 0 {
+		return Model{Ohmic: 6 * 60, Diffusion: 40 * 60, Relaxation: 40 * 60}, upsLossSpread
+	}
+	return kernel(&u.Battery), lossSpread
+}
+
 // usualOverhead is what a policy has that does not state the UPS's own draw: 2 %
 // of the rating, rounded up. Four charts fitted 0.8 to 4.7 %.
 func usualOverhead(u *policy.UPS) int64 { return (2*u.RatedWatts + 99) / 100 }
@@ -61,6 +75,7 @@ func usualOverhead(u *policy.UPS) int64 { return (2*u.RatedWatts + 99) / 100 }
 // fitting is a least-squares problem in four logarithms.
 type fitting struct {
 	usual    Model
+	spread   float64 // of both losses about those
 	chart    []policy.ChartPoint
 	rated    float64 // joules; 0 when not stated
 	overhead float64 // watts, usual or stated
@@ -171,7 +186,7 @@ func (f *fitting) equations(x unknowns) equations {
 	if f.rated > 0 {
 		q.addRated(x, &m, ln(f.rated/f.usual.Phi(rating)), ratedSpread)
 	}
-	q.add(x[losses], unknowns{losses: 1}, lossSpread)
+	q.add(x[losses], unknowns{losses: 1}, f.spread)
 	q.add(x[balance], unknowns{balance: 1}, balanceSpread)
 	q.add(x[ownDraw], unknowns{ownDraw: 1}, overheadSpread)
 	return q

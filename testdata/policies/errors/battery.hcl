@@ -74,8 +74,9 @@ ups "d" {
 ups "e" {
   rated_watts = 2700
   battery {
-    chemistry = "lfp"
-    chart     = ["675"] # ERROR: Wrong kind of value
+    chemistry          = "lfp"
+    chart              = ["675"] # ERROR: Wrong kind of value
+    end_volts_per_cell = 1.75    # ERROR: Does not apply here
   }
   hid {
     serial = "1"

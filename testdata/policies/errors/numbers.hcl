@@ -11,12 +11,13 @@ ups "rack" {
   overhead_watts = -1     # ERROR: Out of range
   efficiency     = 88     # ERROR: Out of range
   battery {
-    chemistry      = "vrla"
-    volts          = 0                     # ERROR: Out of range
-    amp_hours      = 1e300                 # ERROR: Out of range
-    design_years   = 0                     # ERROR: Out of range
-    temperature    = -273                  # ERROR: Out of range
-    recharge_hours = 99999999999999999999  # ERROR: Out of range
+    chemistry          = "vrla"
+    volts              = 0                     # ERROR: Out of range
+    amp_hours          = 1e300                 # ERROR: Out of range
+    design_years       = 0                     # ERROR: Out of range
+    temperature        = -273                  # ERROR: Out of range
+    recharge_hours     = 99999999999999999999  # ERROR: Out of range
+    end_volts_per_cell = 10.5                  # ERROR: Out of range
   }
   hid {
     serial = "1"

@@ -38,13 +38,14 @@ ups "left" {
   overhead_watts = 60.2
   efficiency     = 0.8888
   battery {
-    chemistry      = "vrla"
-    volts          = 72
-    amp_hours      = 9.5
-    installed      = "2025-03-01"
-    design_years   = 10
-    temperature    = -5
-    recharge_hours = 6.5
+    chemistry          = "vrla"
+    volts              = 72
+    amp_hours          = 9.5
+    installed          = "2025-03-01"
+    design_years       = 10
+    temperature        = -5
+    recharge_hours     = 6.5
+    end_volts_per_cell = 1.75
     chart = {
       2700.9 = "4m"
       "675"  = "29m"
