@@ -56,7 +56,7 @@ func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan) boo
 	})
 	changed := false
 	for range 2 * len(p.Hosts) {
-		at, u := g.broken()
+		at, u := g.broken(forever)
 		if u < 0 {
 			break
 		}
@@ -93,14 +93,17 @@ func feeds(h *plan.Host, u int) bool {
 // run replays the starts, so that charges at any time are known.
 func (g *guard) run() { g.planner.Replay(g.p, g.starts, nil, &g.trace) }
 
-// broken gives the first moment, just before a start, at which a loss would be
-// too much, and the loss.
-func (g *guard) broken() (time.Duration, int) {
+// broken gives the first moment, just before a start and no later than a time, at
+// which a loss would be too much, and the loss; -1 for none.
+func (g *guard) broken(until time.Duration) (time.Duration, int) {
 	g.run()
 	g.times = append(g.times[:0], g.trace.Begun...)
 	slices.Sort(g.times)
 	g.times = slices.Compact(g.times)
 	for _, at := range g.times {
+		if at > until {
+			break
+		}
 		for _, u := range g.lost {
 			if !g.holds(u, at) {
 				return at, u
@@ -205,13 +208,13 @@ func (g *guard) pull(j int, from time.Duration) {
 	}
 	low, high := early, from // high is too late
 	g.starts[j] = low
-	if at, u := g.broken(); u >= 0 && at <= from {
+	if _, u := g.broken(from); u >= 0 {
 		return
 	}
 	for high-low > time.Second {
 		mid := (low + high) / 2
 		g.starts[j] = mid
-		if at, u := g.broken(); u >= 0 && at <= from {
+		if _, u := g.broken(from); u >= 0 {
 			high = mid
 		} else {
 			low = mid

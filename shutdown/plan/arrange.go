@@ -144,7 +144,7 @@ func (w *Planner) late() int64 {
 	if w.sound() {
 		return 0
 	}
-	return max(1, slices.Max(w.down)-w.fail.at)
+	return max(1, slices.Max(w.down)-w.failedAt())
 }
 
 // swap lets two hosts change places in the line while that helps.

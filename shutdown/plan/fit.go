@@ -242,7 +242,7 @@ func (w *Planner) allUp() int64 {
 	if w.together(0) {
 		return farthest
 	}
-	return w.fail.at
+	return w.failedAt()
 }
 
 // noReturn bisects for the latest time from which all can go as early as the

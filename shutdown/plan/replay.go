@@ -44,6 +44,15 @@ type replayer struct {
 type failure struct {
 	at    int64
 	store int
+	apart bool // at is still to be found
+}
+
+// failedAt is the moment at which the last replay failed.
+func (w *Planner) failedAt() int64 {
+	if f := &w.fail; f.apart {
+		f.at, f.apart = w.givesOut(f.store, w.at[f.store], farthest), false
+	}
+	return w.fail.at
 }
 
 // dispatch finds when each stop begins and ends: it begins when it is planned
@@ -75,7 +84,7 @@ func (w *Planner) replay(reserve int64, lost int) bool {
 		case u < 0:
 			return true
 		case w.must(u, w.at[u]):
-			w.fail = failure{w.givesOut(u, w.at[u], farthest), u}
+			w.fail = failure{apart: true, store: u}
 			return false
 		}
 		w.again(lost)
@@ -348,7 +357,7 @@ func (w *Planner) advance(live, from, to int64) bool {
 		}
 		w.left &^= out
 		if !w.carried(live) && w.fail.store < 0 {
-			w.fail = failure{first, bits.TrailingZeros64(out)}
+			w.fail = failure{at: first, store: bits.TrailingZeros64(out)}
 			if w.trace == nil {
 				return false
 			}

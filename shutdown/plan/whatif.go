@@ -34,7 +34,7 @@ func (w *Planner) Marginal(p *Problem, out []Gain) (allUp time.Duration, gains [
 			}
 		}
 		if g.Runtime = Forever; w.lastsWithout(w.stuck) < farthest {
-			g.Runtime = time.Duration(w.fail.at - all)
+			g.Runtime = time.Duration(w.failedAt() - all)
 		}
 	}
 	if all == farthest {
@@ -70,7 +70,7 @@ func (w *Planner) lastsWithout(off []bool) int64 {
 	if w.advance(0, 0, farthest) {
 		return farthest
 	}
-	return w.fail.at
+	return w.failedAt()
 }
 
 // Without gives the problem with some hosts off, and all that depends on them.
