@@ -73,6 +73,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 		w.kept = append(w.kept, p.Stops[j].Kept)
 		p.Stops[j].Start = max(0, s.lostAt(k).Add(p.Stops[j].Start).Sub(at))
 	}
+	w.planner.Ready(&w.problem)
 	if s.safe(w, 0) {
 		s.loosen(w)
 	} else if !s.tighten(w) {
@@ -120,6 +121,7 @@ func (s *State) adjust(at Instant, out []Effect) []Effect {
 		return out
 	}
 	s.recall(at, w)
+	w.planner.Ready(&w.problem)
 	if !worse {
 		s.loosen(w)
 	} else if !s.safe(w, 0) {
@@ -164,12 +166,13 @@ func (s *State) reason(h *Host) {
 
 // safe tells whether the plan in w is, with all who are not asked yet so much
 // later, or earlier, but not before the ride-through is over if they were after it.
+// The planner has the problem.
 func (s *State) safe(w *work, later time.Duration) bool {
 	w.starts = w.starts[:0]
 	for j := range w.hosts {
 		w.starts = append(w.starts, s.moved(w, j, later))
 	}
-	return w.planner.Safe(&w.problem, w.starts)
+	return w.planner.Holds(w.starts)
 }
 
 func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
@@ -704,16 +707,19 @@ func (s *State) anyDue(at Instant) bool {
 // maybeAsk asks a host to stop when its start has come and all that depends on
 // it is off, when its latest start has, or when the agent's own host goes.
 func (s *State) maybeAsk(at Instant, k int32, own bool, out []Effect) []Effect {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	late := at >= h.Latest || own
+	if !late && at < h.Start && (p.Prepare == nil || at < h.Start.Add(-p.Prepare.Ahead)) {
+		return out // nothing of what follows could matter
+	}
 	if s.Aborted || !s.Planned || !s.planned(k) || !s.sure(at, k) {
 		return out
 	}
-	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 	blocker, stays := s.blocker(k)
 	if p.Prepare != nil && !h.Prepared && (at >= h.Start.Add(-p.Prepare.Ahead) || blocker < 0 && at >= h.Start) {
 		h.Prepared, h.Preparing = true, true
 		out = append(out, s.prepare(at, k))
 	}
-	late := at >= h.Latest || own
 	switch {
 	case at < h.Start && !late:
 		return out

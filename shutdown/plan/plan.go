@@ -242,13 +242,23 @@ func (w *Planner) NoReturn(p *Problem) time.Duration {
 // Safe tells whether starts hold at worst durations, by one replay. It does not
 // look at the loss of a store.
 func (w *Planner) Safe(p *Problem, starts []time.Duration) bool {
+	w.Ready(p)
+	return w.Holds(starts)
+}
+
+// Ready takes up a problem, for [Planner.Holds].
+func (w *Planner) Ready(p *Problem) {
 	w.load(p, false)
 	w.grid = max(0, int64(p.Slot))
+}
+
+// Holds is [Planner.Safe] for the problem last taken up.
+func (w *Planner) Holds(starts []time.Duration) bool {
 	for i, s := range starts {
 		w.starts[i] = clamp(s)
 	}
 	w.dispatch(w.worst, w.starts)
-	return w.replay(clamp(p.Reserve), -1)
+	return w.replay(clamp(w.p.Reserve), -1)
 }
 
 // Tighten makes a plan safe again for a problem that became worse, and tells
