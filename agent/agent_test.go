@@ -402,6 +402,86 @@ func TestAdoptInOutage(t *testing.T) {
 	})
 }
 
+// Figures that were learned in an outage wait for its end too, but no operator
+// need know of that; and a new policy that is taken back waits no longer. Method:
+// the policy in force with another reserve; then a new one; then the one in force.
+func TestLearnedWaits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		with := func(fingerprint string, reserve time.Duration) *policy.Policy {
+			p := smallRoom(t)
+			p.Fingerprint, p.Site.Reserve = fingerprint, reserve
+			return p
+		}
+		l := newLab(t, with("own", time.Minute))
+		l.start()
+		time.Sleep(5 * time.Second)
+		l.room.input(false)
+		time.Sleep(10 * time.Second)
+		for _, c := range []struct {
+			policy *policy.Policy
+			next   string
+		}{{with("own", 61*time.Second), ""}, {with("new", time.Minute), "new"}, {with("own", 62*time.Second), ""}} {
+			if err := l.agent.Adopt(c.policy); err != nil {
+				t.Fatal(err)
+			}
+			if v := l.agent.View(); l.raised(shutdown.PolicyWaits) != (c.next != "") || v.NextPolicy != c.next {
+				t.Errorf("policy-waits is raised: %v, and %q waits; want %q", l.raised(shutdown.PolicyWaits), v.NextPolicy, c.next)
+			}
+		}
+		l.room.input(true)
+		l.until(time.Hour, "the outage is over", func() bool { return l.agent.View().Outage == nil })
+		if p, _ := l.agent.Calm(); p.Site.Reserve != 62*time.Second {
+			t.Errorf("after the outage the reserve is %v: what was learned last is not in force", p.Site.Reserve)
+		}
+		l.end()
+	})
+}
+
+// Between the input's return and the end of the outage the view is about the
+// next loss of input: whether the plan would fit, and by when. A loss before all
+// is normal is an outage of its own, with its own number and beginning.
+func TestLostAgainInRecovery(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, forcedRoom(t))
+		l.start()
+		time.Sleep(5 * time.Second)
+		if v := l.agent.View(); !v.Fits || !v.IfLostNow || v.Outage != nil {
+			t.Fatalf("with the input there: fits %v, if lost now %v, outage %v", v.Fits, v.IfLostNow, v.Outage)
+		}
+		first := time.Now()
+		l.room.input(false)
+		l.until(time.Hour, "web is off", func() bool { return l.room.isOff("web") })
+		l.room.input(true)
+		l.until(time.Minute, "the agent sees the input", func() bool { return l.agent.View().IfLostNow })
+		time.Sleep(20 * time.Second)
+		v := l.agent.View()
+		if v.Outage == nil || v.Outage.Number != 1 || v.PointOfNoReturn == nil || v.MarginSeconds == nil || v.Fits != (*v.MarginSeconds >= 0) {
+			t.Errorf("in recovery: outage %+v, fits %v, margin %v, point of no return %v", v.Outage, v.Fits, v.MarginSeconds, v.PointOfNoReturn)
+		}
+		for _, h := range v.Hosts {
+			switch since := time.Since(first); {
+			case h.Power == "down" && (h.Asked == nil || *h.Asked < 0 || time.Duration(*h.Asked)*time.Second > since):
+				t.Errorf("%s was asked at %v, which is no time since the loss %v ago", h.Name, h.Asked, since)
+			case h.Power == "up" && (h.StopSeconds == nil || *h.StopSeconds < 0):
+				t.Errorf("%s would stop at %v if the input failed now", h.Name, h.StopSeconds)
+			}
+		}
+		again := time.Now()
+		l.room.input(false)
+		l.until(time.Minute, "the agent sees the loss", func() bool { return !l.agent.View().IfLostNow })
+		v = l.agent.View()
+		if o := v.Outage; o == nil || o.Number != 2 || o.LostAt.Before(again) || o.LostAt.After(time.Now()) {
+			t.Errorf("lost again at %v, the outage is %+v", again, o)
+		}
+		for _, h := range v.Hosts {
+			if h.Asked != nil && *h.Asked < 0 {
+				t.Errorf("%s was asked %d s before this outage, and is shown in it", h.Name, -*h.Asked)
+			}
+		}
+		l.end()
+	})
+}
+
 // A policy whose parts cannot be made leaves the old one in force, and a good
 // one takes the condition away. What the old parts held is let go of.
 func TestAdoptRefused(t *testing.T) {

@@ -211,10 +211,14 @@ func (a *Agent) start() error {
 		a.employ(old)
 		a.step(&shutdown.Event{Kind: shutdown.Restarted, Rebooted: !m.boot.is(a.config.Boot)})
 	}
-	switch {
-	case fresh == nil:
+	if fresh == nil {
 		a.voice.fault("the recorded policy stays in force", zap.Error(err))
 		a.Raise(shutdown.PolicyRefused)
+	} else {
+		a.Settle(shutdown.PolicyRefused) // from before this start
+	}
+	switch {
+	case fresh == nil:
 	case old == nil || !same(fresh.policy, a.latest()):
 		a.adopt(fresh.policy, fresh.parts)
 	default:

@@ -137,8 +137,8 @@ func TestConditionsOutliveACrash(t *testing.T) {
 	})
 }
 
-// With a policy in error the agent starts on the recorded one, and says so; with
-// none recorded it does not start. A policy that was changed while the agent was
+// With a policy in error the agent starts on the recorded one, and says so until
+// it starts on one without; with none recorded it does not start. A policy that was changed while the agent was
 // dead is adopted, in an outage after its end.
 func TestPolicyAtTheStart(t *testing.T) {
 	past, _, after := halfway(t)
@@ -159,6 +159,13 @@ func TestPolicyAtTheStart(t *testing.T) {
 		time.Sleep(500 * time.Millisecond)
 		if got := l.power(); got[:8] != "web down" || !l.raised(shutdown.PolicyRefused) {
 			t.Errorf("on the recorded policy: %s, condition %v", got, l.raised(shutdown.PolicyRefused))
+		}
+		l.end()
+		l.config.Policy, l.config.Past = smallRoom(t), l.journal.past()
+		l.start()
+		time.Sleep(500 * time.Millisecond)
+		if l.raised(shutdown.PolicyRefused) {
+			t.Error("with its errors mended the policy is said to be refused still")
 		}
 		l.end()
 		changed := smallRoom(t)

@@ -3,6 +3,7 @@ package agent
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -22,9 +23,10 @@ type View struct {
 	NextPolicy string    `json:"next_policy"` // of the one that waits for the end of the outage; "" for none
 	Status     string    `json:"status"`      // all of it in one line
 
-	// Outage is null when all is normal. The plan below is then the one for the
+	Outage *OutageView `json:"outage"` // null when all is normal
+	// IfLostNow says that no UPS is on battery: the plan below is the one for the
 	// input of every UPS failing now.
-	Outage                *OutageView `json:"outage"`
+	IfLostNow             bool        `json:"if_lost_now"`
 	Fits                  bool        `json:"fits"`
 	FitsExpected          bool        `json:"fits_at_expected_durations"`
 	PointOfNoReturn       *int64      `json:"point_of_no_return_seconds"`
@@ -117,7 +119,7 @@ func (a *Agent) View() View {
 	c := a.crew
 	a.mu.Unlock()
 	planned := s
-	if s.Policy != nil && !s.Outstanding() {
+	if s.Policy != nil && !onBattery(s) {
 		planned = a.lost.of(s)
 	}
 	v := view(s, planned)
@@ -132,20 +134,24 @@ func (a *Agent) View() View {
 	return v
 }
 
-// view is the state for people, with the plan of another: in an outage its own.
+// view is the state for people, with the plan of another: on battery its own.
 func view(s, planned *shutdown.State) View {
 	v := View{At: wall(s.Now), UPSs: []UPSView{}, Hosts: []HostView{}, Status: statusLine(s)}
 	if s.Policy == nil {
 		return v
 	}
 	v.Site, v.Policy = s.Policy.Site.Name, s.Policy.Fingerprint
-	if s.Next != nil {
+	if s.Waits() {
 		v.NextPolicy = s.Next.Fingerprint
 	}
 	if s.Wake != shutdown.Never {
 		v.NextDecisionInSeconds = seconds(s.Wake.Sub(s.Now))
 	}
-	zero := planned.Began // the loss of input, or what would be it
+	v.IfLostNow = planned != s
+	zero := planned.Began // the loss of input
+	if v.IfLostNow {
+		zero = planned.Now // what would be it
+	}
 	if s.Outstanding() {
 		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(s.Now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
 	}
@@ -226,18 +232,23 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 		v.SeenAt = &at
 	}
 	in := func(t shutdown.Instant) *int64 { return seconds(t.Sub(zero)) }
+	was := func(t shutdown.Instant) *int64 { return seconds(t.Sub(s.Began)) }
 	q := &planned.Hosts[k]
 	switch {
 	case s.Outstanding() && h.Power == shutdown.Asked:
-		v.Asked, v.Down = in(h.AskedAt), in(h.GiveUp)
-	case s.Outstanding() && h.Stopped && h.Power == shutdown.Down:
-		v.Asked, v.Down = in(h.AskedAt), in(h.DownAt)
+		v.Asked, v.Down = was(h.AskedAt), was(h.GiveUp)
+	case s.Outstanding() && h.Stopped && h.Power == shutdown.Down && h.AskedAt >= s.Began:
+		v.Asked, v.Down = was(h.AskedAt), was(h.DownAt)
 	case planned.Planned && q.Power == shutdown.Up && q.Start != 0 && !p.StaysUp && inPlan(planned, k):
 		v.StopSeconds, v.LatestStartSeconds, v.Down = in(q.Start), in(q.Latest), in(q.Stop)
 		v.PromisedSeconds, v.PromiseKept = in(q.Promise), &q.Kept
 		v.Reason = planned.ReasonOf(k)
 	}
 	return v
+}
+
+func onBattery(s *shutdown.State) bool {
+	return slices.ContainsFunc(s.UPSs, func(u shutdown.UPS) bool { return u.OnBattery() })
 }
 
 // inPlan tells whether the host is one that the plan stops: no feed of it has

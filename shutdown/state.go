@@ -262,6 +262,13 @@ func (s *State) affected(k int32) bool {
 // Outstanding tells whether any UPS is out of normal mode.
 func (s *State) Outstanding() bool { return s.Began != 0 }
 
+// Waits tells whether a policy of the operator's waits for the end of the
+// outage. The one in force with other figures, as they were learned since, is
+// none: nobody need know.
+func (s *State) Waits() bool {
+	return s.Next != nil && (s.Next.Fingerprint != s.Policy.Fingerprint || s.Next.Fingerprint == "")
+}
+
 // adopt puts a policy in force and carries over what is known by name.
 func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 	old := *s

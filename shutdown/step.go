@@ -84,8 +84,15 @@ func (s *State) decide(at Instant, out []Effect) []Effect {
 
 func (s *State) adopted(at Instant, e *Event, out []Effect) []Effect {
 	if s.Outstanding() {
+		waited := s.Waits()
 		s.Next, s.NextDay = e.Policy, e.Day
-		return append(out, condition(PolicyWaits, -1, -1))
+		switch {
+		case s.Waits():
+			out = append(out, condition(PolicyWaits, -1, -1))
+		case waited:
+			out = append(out, cleared(PolicyWaits, -1, -1))
+		}
+		return out
 	}
 	if s.Next != nil {
 		out = append(out, cleared(PolicyWaits, -1, -1))
@@ -194,13 +201,13 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	}
 	u.Readings, u.Back, u.ReadyFrom = 1, 0, -1
 	u.PlanLoad = 0
-	if !s.anyOnBattery() {
-		if !resumed {
-			s.Outage++
-		}
-		if s.Began == 0 {
-			s.Began = u.Lost
-		}
+	switch {
+	case s.anyOnBattery():
+	case !resumed:
+		s.Outage++ // in recovery too: what it asks has other names
+		s.Began = u.Lost
+	case s.Began == 0:
+		s.Began = u.Lost
 	}
 	phase := RideThrough
 	if resumed && s.anyTold(i) {

@@ -69,7 +69,7 @@ func (g *guard) unsafe(ctx context.Context, t *trial.Trial) string {
 		return "the agent does not answer any more, and would stop nobody"
 	}
 	elapsed := int64(0)
-	if v.Outage != nil {
+	if v.Outage != nil && !v.IfLostNow {
 		elapsed = v.Outage.ElapsedSeconds
 	}
 	for _, h := range v.Hosts {

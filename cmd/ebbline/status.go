@@ -51,9 +51,12 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 		}
 	}
 	showHosts(w, v, width)
-	when := "if the input failed now"
-	if v.Outage != nil {
-		when = "since the loss of input"
+	when := "since the loss of input"
+	switch {
+	case v.IfLostNow && v.Outage != nil:
+		when = "of hosts that are up: if the input failed now"
+	case v.IfLostNow:
+		when = "if the input failed now"
 	}
 	switch {
 	case v.PointOfNoReturn == nil:

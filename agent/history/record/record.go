@@ -127,6 +127,10 @@ func (r *Recorder) sample(e *shutdown.Event, s *shutdown.State) {
 // outage records what is new of the outage that is on, or has just ended.
 func (r *Recorder) outage(s *shutdown.State, ended bool) {
 	if s.Outstanding() {
+		if r.began != 0 && r.number != s.Outage {
+			// The input was lost again before all was normal.
+			r.store.RecordOutage(history.Outage{Number: r.number, Site: s.Policy.Site.Name, Began: r.when(r.began), Ended: r.when(max(r.began, s.Began))})
+		}
 		r.began, r.number = s.Began, s.Outage
 	}
 	if r.began == 0 {
