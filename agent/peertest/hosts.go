@@ -451,14 +451,14 @@ func (h *rackHost) ended(gone chan struct{}) {
 func (r *Rack) WaitUp(i int) {
 	r.t.Helper()
 	h := r.hosts[i]
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(startsWithin); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 		if _, err := os.Stat(filepath.Join(h.dir, "sshd.pid")); err == nil && r.Up(i) {
 			return
 		}
 	}
 	console, _ := os.ReadFile(filepath.Join(h.dir, "init.log"))
 	log, _ := os.ReadFile(filepath.Join(h.dir, "sshd.log"))
-	r.t.Fatalf("host %d's sshd does not listen after 30 s; its console and log say:\n%s\n%s", i, console, log)
+	r.t.Fatalf("host %d's sshd does not listen after %v; its console and log say:\n%s\n%s", i, startsWithin, console, log)
 }
 
 // WaitDown returns when host i has ended, with the time at which it did.
@@ -470,8 +470,8 @@ func (r *Rack) WaitDown(i int) time.Time {
 	h.mu.Unlock()
 	select {
 	case <-gone:
-	case <-time.After(30 * time.Second):
-		r.t.Fatalf("host %d is still up after 30 s", i)
+	case <-time.After(startsWithin):
+		r.t.Fatalf("host %d is still up after %v", i, startsWithin)
 	}
 	return r.StoppedAt(i)
 }
@@ -539,7 +539,7 @@ func (r *Rack) Link(i int) { ip(r.t, "link set %s up", r.hosts[i].link()) }
 func (r *Rack) SwitchOff() {
 	r.t.Helper()
 	r.setSwitch("down")
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(startsWithin); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if card, err := net.InterfaceByName(r.bridge); err == nil && card.Flags&net.FlagRunning == 0 {
 			return
 		}

@@ -4,11 +4,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -50,11 +52,14 @@ func cardUser(auth, priv string) string { return strings.ToLower(auth + "-" + pr
 type Card struct {
 	Addr string // "127.0.0.1:port"
 
-	t     testing.TB
-	dir   string
-	mib   string
+	t   testing.TB
+	dir string
+	mib string
+	cmd *exec.Cmd
+	end chan struct{} // closed when snmpd has ended
+
+	mu    sync.Mutex
 	state UPSState
-	cmd   *exec.Cmd
 }
 
 // DefaultUPS is a UPS of 2700 W in normal mode that carries 450 W.
@@ -126,14 +131,20 @@ func ModuleRoot(t testing.TB) string {
 	return ""
 }
 
+// freeUDP gives a port that nobody has, for a peer that opens it itself, and
+// again after a restart. Meanwhile others might take it: so it is none of those
+// that Linux hands out by itself, which are from 32768 on.
 func freeUDP(t testing.TB) string {
 	t.Helper()
-	conn, err := net.ListenPacket("udp4", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 1000 {
+		conn, err := net.ListenPacket("udp4", fmt.Sprintf("127.0.0.1:%d", 10_000+rand.IntN(22_000)))
+		if err == nil {
+			defer conn.Close()
+			return conn.LocalAddr().String()
+		}
 	}
-	defer conn.Close()
-	return conn.LocalAddr().String()
+	t.Fatal("a thousand ports of 127.0.0.1 are taken")
+	return ""
 }
 
 func (c *Card) configure() {
@@ -177,17 +188,26 @@ func (c *Card) launch() {
 	if err := c.cmd.Start(); err != nil {
 		c.t.Fatal(err)
 	}
+	cmd, end := c.cmd, make(chan struct{})
+	c.end = end
+	go func() { cmd.Wait(); close(end) }()
 }
 
-// answers waits until the UPS behind the card answers.
+// answers waits until the UPS behind the card answers; it is false when that
+// takes too long, or snmpd has ended.
 func (c *Card) answers() bool {
 	host, port := c.hostPort()
-	x := &gosnmp.GoSNMP{Target: host, Port: port, Version: gosnmp.Version2c, Community: "read-test", Timeout: 100 * time.Millisecond}
+	x := &gosnmp.GoSNMP{Target: host, Port: port, Version: gosnmp.Version2c, Community: "read-test", Timeout: 500 * time.Millisecond}
 	if x.Connect() != nil {
 		return false
 	}
 	defer x.Close()
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(startsWithin); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+		select {
+		case <-c.end:
+			return false
+		default:
+		}
 		if _, err := x.Get([]string{".1.3.6.1.2.1.33.1.4.1.0"}); err == nil {
 			return true
 		}
@@ -206,7 +226,7 @@ func (c *Card) hostPort() (string, uint16) {
 // SNMP is how the policy reaches the card: version 1, 2 or 3, v3 with SHA-256
 // and AES.
 func (c *Card) SNMP(version int) policy.SNMP {
-	s := policy.SNMP{Address: c.Addr, Version: version, PollEvery: time.Second, Timeout: 2 * time.Second}
+	s := policy.SNMP{Address: c.Addr, Version: version, PollEvery: time.Second, Timeout: 10 * time.Second}
 	if version == 3 {
 		return c.User(s, "SHA256", "AES")
 	}
@@ -226,6 +246,8 @@ func (c *Card) User(s policy.SNMP, auth, priv string) policy.SNMP {
 // Set changes the UPS, in effect from the next request on.
 func (c *Card) Set(change func(*UPSState)) {
 	c.t.Helper()
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	change(&c.state)
 	text, err := json.Marshal(c.state)
 	if err == nil {
@@ -281,13 +303,11 @@ func (c *Card) Stop() {
 	// SIGTERM lets it write its boots down; a hung one, or one that waits for
 	// its UPS, is killed.
 	c.cmd.Process.Signal(syscall.SIGTERM)
-	done := make(chan struct{})
-	go func() { c.cmd.Wait(); close(done) }()
 	select {
-	case <-done:
+	case <-c.end:
 	case <-time.After(3 * time.Second):
 		syscall.Kill(-c.cmd.Process.Pid, syscall.SIGKILL)
-		<-done
+		<-c.end
 	}
 	c.cmd = nil
 }
@@ -353,7 +373,7 @@ func (s Sender) Send(t testing.TB, to, form string, what Notification) error {
 	tool, args := "snmptrap", []string{}
 	version, inform := strings.CutSuffix(form, "-inform")
 	if inform {
-		tool, args = "snmpinform", []string{"-t", "1", "-r", "1"}
+		tool, args = "snmpinform", []string{"-t", "5", "-r", "1"}
 	}
 	if _, err := exec.LookPath(tool); err != nil {
 		t.Fatal("test senders need net-snmp: apt-get install snmp")

@@ -83,27 +83,10 @@ func startBench(t *testing.T) *room {
 	state.Numbers["upsBatteryVoltage"] = 264
 	state.Numbers["upsAutoRestart"] = 1
 	state.Battery = &peertest.Battery{Full: 450 * 75, Left: 450 * 75, ChargeWatts: 450 * 15, TestSeconds: 3}
-	r := &room{t: t, card: peertest.StartSNMPD(t, state), folder: t.TempDir(), log: &bytes.Buffer{}}
-	r.policy = filepath.Join(r.folder, "bench.hcl")
-	r.write("bench.hcl", fmt.Sprintf(benchPolicy, r.card.Addr, r.stopped()), 0o644)
-	v2 := r.card.SNMP(2)
-	for name, secret := range map[string]policy.Secret{"ups-read": v2.Community, "ups-write": v2.WriteWith} {
-		value, err := peertest.Secret(secret)
-		if err != nil {
-			t.Fatal(err)
-		}
-		r.write("secrets/"+name, string(value), 0o600)
-	}
-	os.MkdirAll(filepath.Join(r.folder, "state"), 0o700)
-	os.MkdirAll(filepath.Join(r.folder, "run"), 0o750)
-	t.Cleanup(func() {
-		r.kill()
-		if t.Failed() {
-			r.mu.Lock()
-			t.Logf("the agent's log:\n%s", r.log)
-			r.mu.Unlock()
-		}
-	})
+	card := peertest.StartSNMPD(t, state)
+	v2 := card.SNMP(2)
+	r := newRoom(t, card, map[string]policy.Secret{"ups-read": v2.Community, "ups-write": v2.WriteWith})
+	r.write("room.hcl", fmt.Sprintf(benchPolicy, card.Addr, r.stopped()), 0o644)
 	return r
 }
 
@@ -170,6 +153,21 @@ func (k *talk) end() int {
 	return k.cmd.ProcessState.ExitCode()
 }
 
+// tests are those on record.
+func (r *room) tests() []history.Test {
+	r.t.Helper()
+	from, err := history.OpenReader(r.t.Context(), filepath.Join(r.folder, "state", historyFile))
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	defer from.Close()
+	list, err := from.Tests(r.t.Context(), "rack", 10)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return list
+}
+
 // Aim: what an operator does. A discharge test against a real snmpd, with the
 // agent running, which stops nobody for it; the verdict and the refitted plan;
 // then the plug is pulled, and afterwards the report says how good the forecast
@@ -195,7 +193,10 @@ func TestForecastFromEndToEnd(t *testing.T) {
 	if out, err := r.command("battery", "test", "rack", r.policy, "--yes").CombinedOutput(); err == nil || !strings.Contains(string(out), "another test runs") {
 		t.Errorf("a second test at once: %v\n%s", err, out)
 	}
-	time.Sleep(12 * time.Second) // its record goes to the disk every ten
+	r.until("some of the test is on record", 30*time.Second, func() bool { // it is written every ten
+		tests := r.tests()
+		return len(tests) == 1 && tests[0].Measured >= 8*time.Second
+	})
 	killed.cmd.Process.Kill()
 	killed.end()
 	r.card.PlugIn()
@@ -318,14 +319,9 @@ func TestTrialEnds(t *testing.T) {
 	r.card.PlugIn()
 	full()
 
-	from, err := history.OpenReader(t.Context(), filepath.Join(r.folder, "state", historyFile))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer from.Close()
-	tests, err := from.Tests(t.Context(), "rack", 10)
-	if err != nil || len(tests) != 3 {
-		t.Fatalf("%d tests, %v", len(tests), err)
+	tests := r.tests()
+	if len(tests) != 3 {
+		t.Fatalf("%d tests", len(tests))
 	}
 	for i, want := range []history.StopRule{history.StopUnsafe, history.StopUnsafe, history.StopByOperator} {
 		if tests[i].Stop != want || !tests[i].Verdict.Censored || tests[i].Forecast.Likely == 0 {

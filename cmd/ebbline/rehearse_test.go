@@ -82,7 +82,8 @@ ups "rack" {
     user     = "sha256-aes"
     auth_key = secret("ups-auth")
     priv_key = secret("ups-priv")
-    timeout  = "2s"
+    timeout  = "5s"
+    poll_every = "5s"
   }
 }
 
@@ -107,7 +108,7 @@ func (s *stage) ssh(i int, address, user string) string {
 	if address == "" {
 		address = way.Address
 	}
-	return fmt.Sprintf("address = %q\nuser = %q\nkey = secret(\"ssh-key\")\nhost_key = %q\ncommand = %q\ngives_up = \"4s\"", address, user, way.HostKey, way.Command)
+	return fmt.Sprintf("address = %q\nuser = %q\nkey = secret(\"ssh-key\")\nhost_key = %q\ncommand = %q\ngives_up = \"1m\"", address, user, way.HostKey, way.Command)
 }
 
 func (s *stage) touched() string { return filepath.Join(s.folder, "touched") }
@@ -212,7 +213,7 @@ func TestRehearse(t *testing.T) {
 		host("reinstalled", 50, s.ssh(1, s.rack.Address(0), peertest.HostUser)),
 		host("stranger", 40, s.ssh(0, "", "stranger")),
 		host("nobody", 30, s.ssh(0, s.rack.Address(0)+":2222", peertest.HostUser)),
-		host("quiet", 20, s.ssh(0, s.quiet.Addr().String(), peertest.HostUser)),
+		host("quiet", 20, strings.ReplaceAll(s.ssh(0, s.quiet.Addr().String(), peertest.HostUser), "1m", "4s")),
 		host("locked", 10, s.ssh(1, "", peertest.HostUser), s.controllers("nobody")),
 	)
 	stdout, _ := s.rehearse(exitFailed, path, "--json")
@@ -343,9 +344,9 @@ func TestRehearseInTheAgent(t *testing.T) {
 	defer func() { stop(); <-ended }()
 	until := func(what string, ok func(v agent.View) bool) {
 		t.Helper()
-		for end := time.Now().Add(time.Minute); !ok(a.View()); time.Sleep(50 * time.Millisecond) {
+		for end := time.Now().Add(2 * time.Minute); !ok(a.View()); time.Sleep(50 * time.Millisecond) {
 			if time.Now().After(end) {
-				t.Fatalf("not within a minute: %s", what)
+				t.Fatalf("not within two minutes: %s", what)
 			}
 		}
 	}
@@ -386,7 +387,7 @@ func TestRehearseInTheAgent(t *testing.T) {
 	s.untouched()
 
 	// A policy with a host at which a try lasts; the input fails meanwhile.
-	q := s.load(s.write(host("quiet", 20, strings.ReplaceAll(s.ssh(0, s.quiet.Addr().String(), peertest.HostUser), "4s", "5m"))))
+	q := s.load(s.write(host("quiet", 20, strings.ReplaceAll(s.ssh(0, s.quiet.Addr().String(), peertest.HostUser), "1m", "5m"))))
 	if err := a.Adopt(q); err != nil {
 		t.Fatal(err)
 	}

@@ -10,9 +10,9 @@ import (
 	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
-	"time"
 
 	"ebbline/agent/peertest"
 	"ebbline/policy"
@@ -289,21 +289,20 @@ func TestRedfishSlow(t *testing.T) {
 		for _, cancelled := range []bool{false, true} {
 			t.Run(c.name, func(t *testing.T) {
 				r := service(t, nil)
-				ctx, stop := context.WithTimeout(t.Context(), 400*time.Millisecond)
-				words := "no answer before the deadline"
-				if cancelled {
-					ctx, stop = context.WithCancel(t.Context())
-					words = "called off"
-				}
+				ctx, stop := context.WithCancel(t.Context())
+				words := "called off"
 				defer stop()
+				if !cancelled {
+					e := expiring{t.Context(), make(chan struct{})}
+					ctx, stop = e, sync.OnceFunc(func() { close(e.over) })
+					words = "no answer before the deadline"
+				}
 				r.Set(func(s *peertest.RedfishState) {
 					s.Before = func(w http.ResponseWriter, q *http.Request) bool {
 						if !c.at(q) {
 							return false
 						}
-						if cancelled {
-							stop()
-						}
+						stop()
 						<-q.Context().Done()
 						panic(http.ErrAbortHandler) // no late answer
 					}
@@ -312,6 +311,24 @@ func TestRedfishSlow(t *testing.T) {
 				want(t, outcome, text, c.outcome, words)
 			})
 		}
+	}
+}
+
+// expiring is a context whose deadline passes when over is closed: at the step
+// that a test is about, however long those before it took.
+type expiring struct {
+	context.Context
+	over chan struct{}
+}
+
+func (e expiring) Done() <-chan struct{} { return e.over }
+
+func (e expiring) Err() error {
+	select {
+	case <-e.over:
+		return context.DeadlineExceeded
+	default:
+		return nil
 	}
 }
 

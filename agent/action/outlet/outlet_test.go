@@ -22,7 +22,7 @@ func noGoroutineLeft(t *testing.T) {
 	t.Helper()
 	before := runtime.NumGoroutine()
 	t.Cleanup(func() {
-		end := time.Now().Add(10 * time.Second)
+		end := time.Now().Add(time.Minute)
 		for runtime.NumGoroutine() > before {
 			if time.Now().After(end) {
 				stacks := make([]byte, 1<<20)

@@ -33,7 +33,7 @@ func sets(c *peertest.Card) string {
 // expect does one action and looks at the outcome, the text and the SETs.
 func expect(t *testing.T, c *peertest.Card, cfg policy.SNMP, out policy.Output, verb shutdown.Verb, want shutdown.Outcome, says, wrote string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	outcome, text := Do(ctx, cfg, out, verb, peertest.Secret)
 	if outcome != want || !strings.Contains(text, says) || text == "" || strings.ContainsAny(text, "\n") || strings.Contains(text, "-test") {
@@ -123,7 +123,7 @@ func TestOutputGoesOffAndOn(t *testing.T) {
 func waitSource(t *testing.T, c *peertest.Card, want int) {
 	t.Helper()
 	x := client(t, c)
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		if p, err := x.Get([]string{".1.3.6.1.2.1.33.1.4.1.0"}); err == nil && p.Variables[0].Value == want {
 			return
 		}
@@ -243,7 +243,7 @@ func TestLostPackets(t *testing.T) {
 			return pending && lose == "answers"
 		}})
 		cfg := c.SNMP(2)
-		cfg.Address, cfg.Timeout = relay.Addr, 300*time.Millisecond
+		cfg.Address, cfg.Timeout = relay.Addr, 2*time.Second
 		expect(t, c, cfg, minute, shutdown.VerbSwitchOff, shutdown.Accepted, "output off in", "StartupAfterDelay=90 ShutdownAfterDelay=60")
 		if lose == "orders" && len(dropped) != 2 {
 			t.Errorf("%d orders were lost: the test tests nothing", len(dropped))
@@ -259,7 +259,7 @@ func TestSilence(t *testing.T) {
 	state.Numbers["upsAutoRestart"] = 1
 	c := peertest.StartSNMPD(t, state)
 	cfg := c.SNMP(2)
-	cfg.Timeout = 200 * time.Millisecond
+	cfg.Timeout = time.Second
 	out := policy.Output{OffAfter: time.Minute}
 
 	cfg.WriteWith = "" // snmpd answers a SET with the reading community as it does any other: noAccess
@@ -277,7 +277,7 @@ func TestSilence(t *testing.T) {
 		return reply && last.Load()
 	}})
 	cfg.Address = relay.Addr
-	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 8*time.Second)
 	defer cancel()
 	if outcome, text := Do(ctx, cfg, out, shutdown.VerbSwitchOff, peertest.Secret); outcome != shutdown.Unknown || !strings.Contains(text, "fell silent") {
 		t.Errorf("silent after the order: %v, %q", outcome, text)
@@ -289,7 +289,7 @@ func TestSilence(t *testing.T) {
 	c.Stop()
 	cfg.Address = c.Addr
 	for _, verb := range []shutdown.Verb{shutdown.VerbSwitchOff, shutdown.VerbSwitchOn} {
-		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 		defer cancel()
 		if outcome, text := Do(ctx, cfg, out, verb, peertest.Secret); outcome != shutdown.Unreachable || !strings.Contains(text, "no SNMP agent listens there") {
 			t.Errorf("stopped, %v: %v, %q", verb, outcome, text)

@@ -15,11 +15,13 @@ import (
 	"ebbline/shutdown"
 )
 
-// soon is a deadline for what must answer, and late the time after which a
-// test says that something hangs. Neither is a measurement.
+// soon is a deadline for what must answer, brief one that passes, by which all
+// else is done that comes before, and late the time after which a test says that
+// something hangs. None is a measurement.
 const (
-	soon = 20 * time.Second
-	late = 60 * time.Second
+	soon  = 2 * time.Minute
+	brief = 5 * time.Second
+	late  = time.Minute
 )
 
 func do(t *testing.T, h *Host, command string, within time.Duration) (shutdown.Outcome, string) {
@@ -80,8 +82,8 @@ func TestOutcomes(t *testing.T) {
 		{peertest.Ignore, shutdown.Accepted, "exit status 0", false, soon},
 		{peertest.Cut, shutdown.Unknown, "the connection ended without an exit status, as a host that stops does", true, soon},
 		{peertest.Refuse, shutdown.Refused, "exit status 1: a password is required", false, soon},
-		{peertest.Dark, shutdown.Unknown, "the command was sent; no exit status by the deadline", true, 2 * time.Second},
-		{peertest.Hang, shutdown.Unknown, "the command was sent; no exit status by the deadline", false, 2 * time.Second},
+		{peertest.Dark, shutdown.Unknown, "the command was sent; no exit status by the deadline", true, brief},
+		{peertest.Hang, shutdown.Unknown, "the command was sent; no exit status by the deadline", false, brief},
 	}
 	r := peertest.StartHosts(t, 2*len(cases), peertest.HostOptions{})
 	t.Run("all", func(t *testing.T) {
@@ -172,7 +174,7 @@ func TestUnreachable(t *testing.T) {
 		{r.SSH(1), ""},
 		{nameless, "no such host"},
 	} {
-		outcome, text := do(t, New(c.config, "x", r.Secret), "true", 2*time.Second)
+		outcome, text := do(t, New(c.config, "x", r.Secret), "true", brief)
 		if outcome != shutdown.Unreachable || !strings.Contains(text, c.text) {
 			t.Errorf("%s: got %v, %q", c.config.Address, outcome, text)
 		}
@@ -237,7 +239,7 @@ func TestFrozenHost(t *testing.T) {
 	before, kept, after := newHost(r, 0), newHost(r, 1), newHost(r, 2)
 
 	r.Freeze(0)
-	outcome, text := do(t, before, "true", time.Second)
+	outcome, text := do(t, before, "true", brief)
 	if outcome != shutdown.Unreachable || !strings.Contains(text, "the host answers, its SSH server does not") {
 		t.Errorf("frozen before the login: %v, %q", outcome, text)
 	}
@@ -264,13 +266,13 @@ func TestFrozenHost(t *testing.T) {
 
 	frozen := make(chan struct{})
 	go func() {
-		for len(r.Commands(2)) == 0 {
+		defer close(frozen)
+		for end := time.Now().Add(late); len(r.Commands(2)) == 0 && time.Now().Before(end); {
 			time.Sleep(5 * time.Millisecond)
 		}
 		r.Freeze(2)
-		close(frozen)
 	}()
-	outcome, _ = do(t, after, "sleep 100", 2*time.Second)
+	outcome, _ = do(t, after, "sleep 100", brief)
 	if outcome != shutdown.Unknown {
 		t.Errorf("frozen after the command: %v", outcome)
 	}
@@ -285,11 +287,10 @@ func TestKeptConnection(t *testing.T) {
 	noLeaks(t)
 	r := peertest.StartHosts(t, 1, peertest.HostOptions{})
 	h := newHost(r, 0)
-	h.keepaliveEvery, h.keepaliveLimit = 50*time.Millisecond, 500*time.Millisecond
 	if err := h.Connect(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	defer h.Close()
+	defer func() { h.Close() }()
 	if err := h.Connect(t.Context()); err != nil {
 		t.Errorf("connecting again: %v", err)
 	}
@@ -314,6 +315,12 @@ func TestKeptConnection(t *testing.T) {
 	}
 	if got := r.Commands(0); len(got) != 1 {
 		t.Errorf("the host received %v", got)
+	}
+	h.Close()
+	h = newHost(r, 0)
+	h.keepaliveEvery, h.keepaliveLimit = 50*time.Millisecond, 500*time.Millisecond
+	if err := h.Connect(t.Context()); err != nil {
+		t.Fatal(err)
 	}
 	for _, fault := range []struct {
 		name     string
@@ -426,7 +433,7 @@ func TestThirtyHosts(t *testing.T) {
 		all.Go(func() {
 			within := soon
 			if i < 5 {
-				within = 2 * time.Second
+				within = brief
 			}
 			ctx, cancel := context.WithTimeout(context.Background(), within)
 			defer cancel()

@@ -257,7 +257,7 @@ func TestLossyPath(t *testing.T) {
 		relay := peertest.StartRelay(t, c.Addr, uint64(version))
 		relay.Set(peertest.Path{Loss: 0.2, Duplicate: 0.3, Jitter: 20 * time.Millisecond})
 		cfg := c.SNMP(version)
-		cfg.Address, cfg.Timeout = relay.Addr, 800*time.Millisecond
+		cfg.Address, cfg.Timeout = relay.Addr, 2*time.Second
 		s := newSource(t, cfg)
 		failed := 0
 		for range 30 {
@@ -278,22 +278,30 @@ func TestLossyPath(t *testing.T) {
 }
 
 // Aim: a card that answers late is not asked over and over for the same. Method:
-// a path of 300 ms and a timeout of 1 s: the first poll repeats its request and
-// takes the first answer, from the second on there is one request.
+// a path of 1.2 s and a timeout of 4 s: the first poll repeats its request and
+// takes the first answer, then one request does. A machine that is busy makes
+// some answers later still: one such poll of ten is enough, since without that
+// care there is none.
 func TestSlowCard(t *testing.T) {
 	c := peertest.StartSNMPD(t, peertest.DefaultUPS())
 	relay := peertest.StartRelay(t, c.Addr, 1)
-	requests := counter(relay, peertest.Path{Delay: 150 * time.Millisecond})
+	requests := counter(relay, peertest.Path{Delay: 600 * time.Millisecond})
 	cfg := c.SNMP(2)
-	cfg.Address, cfg.Timeout = relay.Addr, time.Second
+	cfg.Address, cfg.Timeout = relay.Addr, 4*time.Second
 	s := newSource(t, cfg)
 	poll(t, s)
 	if requests.Swap(0) < 2 {
 		t.Error("the first request was not repeated: the test tests nothing")
 	}
-	poll(t, s)
-	if n := requests.Load(); n != 1 {
-		t.Errorf("%d requests in the second poll", n)
+	for try := 1; ; try++ {
+		poll(t, s)
+		n := requests.Swap(0)
+		if n == 1 {
+			return
+		}
+		if try == 10 {
+			t.Fatalf("%d requests in poll %d, and never one", n, 1+try)
+		}
 	}
 }
 
@@ -330,18 +338,17 @@ func TestSlowV1Card(t *testing.T) {
 func TestDeadline(t *testing.T) {
 	for version := 1; version <= 3; version++ {
 		c := peertest.StartSNMPD(t, peertest.DefaultUPS())
-		cfg := c.SNMP(version)
-		cfg.Timeout = 300 * time.Millisecond
-		s := newSource(t, cfg)
+		s := newSource(t, c.SNMP(version))
 		poll(t, s)
 		c.Hang()
+		s.cfg.Timeout = 300 * time.Millisecond
 		for range 3 {
 			if m, err := s.Poll(t.Context()); err == nil || m != shutdown.Nothing || !strings.Contains(err.Error(), "no answer") {
 				t.Errorf("v%d, hung: %+v, %v", version, m, err)
 			}
 		}
 		c.Resume()
-		for s.cfg.Timeout = 5 * time.Second; ; { // it answers what is queued first
+		for s.cfg.Timeout = time.Minute; ; { // it answers what is queued first
 			if m := poll(t, s); m == normal {
 				break
 			}
@@ -386,8 +393,8 @@ func flood(t *testing.T, answer []byte) string {
 }
 
 // Aim: a peer whose every answer fails at once is not asked in a tight loop.
-// Method: a stand-in that answers garbage and counts: in half a second there is
-// room for six attempts of four tries.
+// Method: a stand-in that answers garbage and counts: in two seconds there is
+// room for 21 attempts of four tries.
 func TestPacing(t *testing.T) {
 	peer, err := net.ListenPacket("udp4", "127.0.0.1:0")
 	if err != nil {
@@ -405,11 +412,11 @@ func TestPacing(t *testing.T) {
 		}
 	}()
 	defer peer.Close()
-	s := newSource(t, policy.SNMP{Address: peer.LocalAddr().String(), Version: 2, Timeout: 500 * time.Millisecond})
+	s := newSource(t, policy.SNMP{Address: peer.LocalAddr().String(), Version: 2, Timeout: 2 * time.Second})
 	if _, err := s.Poll(t.Context()); err == nil {
 		t.Error("garbage was understood")
 	}
-	if n := requests.Load(); n < 4 || n > 24 {
+	if n := requests.Load(); n < 4 || n > 84 {
 		t.Errorf("%d requests", n)
 	}
 }
@@ -443,11 +450,11 @@ func TestClosedPort(t *testing.T) {
 		c := peertest.StartSNMPD(t, peertest.DefaultUPS())
 		c.Stop()
 		cfg := c.SNMP(version)
-		cfg.Timeout = 100 * time.Millisecond
+		cfg.Timeout = time.Second
 		if _, err := newSource(t, cfg).Poll(t.Context()); err == nil || !strings.Contains(err.Error(), "no SNMP agent listens there") {
 			t.Errorf("v%d, closed: %v", version, err)
 		}
-		cfg.Timeout = 20 * time.Second
+		cfg.Timeout = time.Minute
 		s := newSource(t, cfg)
 		done := make(chan error)
 		go func() { _, err := s.Poll(t.Context()); done <- err }()
@@ -482,7 +489,7 @@ func TestReplace(t *testing.T) {
 	poll(t, alone)
 	x := alone.client.snmp
 	c.Replace()
-	x.Context, x.Retries = t.Context(), 1
+	x.Context, x.Retries, x.Timeout = t.Context(), 1, time.Second
 	for range 3 {
 		if _, err := x.Get([]string{objects[0].oid}); err == nil {
 			t.Error("the library recovers by itself: the new start is no longer needed")
@@ -509,7 +516,7 @@ func TestWrongCredentials(t *testing.T) {
 		{"key", policy.SNMP{Version: 3, User: "sha256-aes", Auth: "SHA256", AuthKey: "x", Priv: "AES", PrivKey: "x"}, "check user, keys and protocols"},
 		{"level", policy.SNMP{Version: 3, User: "sha256-aes"}, "the view of this user"},
 	} {
-		k.cfg.Address, k.cfg.Timeout = c.Addr, 300*time.Millisecond
+		k.cfg.Address, k.cfg.Timeout = c.Addr, 2*time.Second
 		s, err := New(k.cfg, secret, rated)
 		if err != nil {
 			t.Fatal(err)
@@ -571,7 +578,7 @@ func TestNoUPSThere(t *testing.T) {
 func TestPollsSideBySide(t *testing.T) {
 	c := peertest.StartSNMPD(t, peertest.DefaultUPS())
 	cfg := c.SNMP(3)
-	cfg.Timeout = 10 * time.Second
+	cfg.Timeout = time.Minute
 	var all sync.WaitGroup
 	for range 8 {
 		s := newSource(t, cfg)
@@ -594,7 +601,7 @@ func TestSetOnce(t *testing.T) {
 	for version := 1; version <= 3; version++ {
 		relay.Set(peertest.Path{})
 		cfg := c.SNMP(version)
-		cfg.Address, cfg.Timeout = relay.Addr, 300*time.Millisecond
+		cfg.Address, cfg.Timeout = relay.Addr, 3*time.Second
 		client, err := NewClient(cfg, Writing, peertest.Secret)
 		if err != nil {
 			t.Fatal(err)

@@ -64,7 +64,7 @@ func (h *hearing) expectWake(t *testing.T, what, from string) {
 		}
 	case why := <-h.ignored:
 		t.Errorf("%s: ignored: %s", what, why)
-	case <-time.After(10 * time.Second):
+	case <-time.After(time.Minute):
 		t.Errorf("%s: not heard", what)
 	}
 }
@@ -78,7 +78,7 @@ func (h *hearing) expectIgnored(t *testing.T, what, why string) {
 		if !strings.Contains(got, why) || strings.Contains(got, "secret") || strings.Contains(got, "\n") {
 			t.Errorf("%s: ignored as %q", what, got)
 		}
-	case <-time.After(10 * time.Second):
+	case <-time.After(time.Minute):
 		t.Errorf("%s: not heard", what)
 	}
 }
