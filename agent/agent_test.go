@@ -13,6 +13,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
 	"ebbline/agent"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -257,10 +260,14 @@ func (f doFunc) Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (sh
 
 // A disk that is full does not keep a host running: the room is stopped as
 // without it, the condition is raised, and when the disk works again the journal
-// begins with a fresh snapshot from which another agent goes on.
+// begins with a fresh snapshot from which another agent goes on. The log says
+// what is wrong once and each hour, not at each try, and when it is over.
 func TestJournalFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLab(t, smallRoom(t))
+		core, logs := observer.New(zap.InfoLevel)
+		l.config.Log = zap.New(core)
+		says := func(text string) int { return logs.FilterMessage(text).Len() }
 		l.start()
 		time.Sleep(5 * time.Second)
 		l.room.input(false)
@@ -271,10 +278,21 @@ func TestJournalFails(t *testing.T) {
 		if !l.raised(shutdown.JournalUnwritten) {
 			t.Error("the condition is not raised")
 		}
+		if n := says("the journal is not written"); n != 1 {
+			t.Errorf("the log says %d times that the journal is not written", n)
+		}
+		l.journal.set(errors.New("another fault of the fake disk"), nil)
+		time.Sleep(2*time.Hour + time.Minute)
+		if n := says("the journal is not written"); n != 4 {
+			t.Errorf("with another fault for two hours it says so %d times, want 4", n)
+		}
 		l.journal.set(nil, nil)
 		time.Sleep(10 * time.Second)
 		if l.raised(shutdown.JournalUnwritten) {
 			t.Error("the disk works again, and the condition stays")
+		}
+		if n := says("the journal is written again"); n != 1 {
+			t.Errorf("the log says %d times that the journal is written again", n)
 		}
 		past, want := l.journal.past(), l.power()
 		l.end()

@@ -3,6 +3,7 @@ package agent
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"time"
 
 	"go.uber.org/zap"
@@ -15,6 +16,7 @@ import (
 const (
 	diskWithin   = 250 * time.Millisecond // a Begin waits so long for the disk, then it goes without
 	diskRetry    = 5 * time.Second        // between attempts to begin the journal again
+	diskSays     = time.Hour              // between two lines of the log about the same failure
 	cutNormal    = 1 << 20                // bytes since the snapshot at which a new one is made
 	cutOutage    = 4 << 20                // the same in an outage
 	jobsWaiting  = 256                    // blocks that may wait for the disk
@@ -35,6 +37,8 @@ type recorder struct {
 	keep       string // what the next cut keeps the old journal as
 	size, most int64  // bytes since the snapshot, and when to cut
 	triedAt    shutdown.Instant
+	fault      string // what is said to be wrong; "" while all is well
+	saidAt     shutdown.Instant
 }
 
 type job struct {
@@ -158,16 +162,28 @@ func (a *Agent) written(res result) {
 		r.most = r.size + cutNormal/4
 		r.keep = res.job.keep
 	case res.err != nil:
-		if !r.gap {
-			a.voice.fault("the journal is not written", zap.Error(res.err))
-		}
 		r.gap = true
 		if cut {
 			r.keep = res.job.keep
 		}
-		a.Raise(shutdown.JournalUnwritten)
+		a.unwritten(res.err)
 	case cut:
+		if r.fault != "" {
+			a.voice.info("the journal is written again")
+		}
+		r.fault = ""
 		a.Settle(shutdown.JournalUnwritten)
+	}
+}
+
+// unwritten says what keeps the journal from being written: once, when that
+// changes, and each hour; it is tried every few seconds.
+func (a *Agent) unwritten(err error) {
+	a.Raise(shutdown.JournalUnwritten)
+	r, now := a.record, a.clock.now()
+	if text := err.Error(); err != errHole && (text != r.fault || now.Sub(r.saidAt) >= diskSays) {
+		a.voice.fault("the journal is not written", zap.Error(err))
+		r.fault, r.saidAt = text, now
 	}
 }
 
@@ -180,9 +196,8 @@ func (a *Agent) cut(keep string) {
 	}
 	text, err := json.Marshal(a.snapshot())
 	if err != nil {
-		a.voice.fault("the state cannot be recorded", zap.Error(err))
 		r.gap = true
-		a.Raise(shutdown.JournalUnwritten)
+		a.unwritten(fmt.Errorf("the state cannot be recorded: %w", err))
 		return
 	}
 	j := job{snapshot: text, keep: r.keep, mends: r.gap}
