@@ -241,37 +241,40 @@ const (
 	ForLoss                             // should one UPS give out, what is left could not carry all to the end
 	NoneLater                           // the planner's search for a later time was cut short
 	ForOutput                           // all others are down; the output goes off, and on again with the input
+	ForShare                            // Other would have to go sooner
 )
 
 func reasonWords(r plan.Reason, other string) string {
 	switch r {
 	case ByOperator:
-		return "an operator's word"
+		return "an operator ordered it"
 	case ForLoss:
-		return "should one UPS give out, the others could not carry all to the end if it were still up"
+		return "if one UPS gave out, the others could not carry everybody to the end with it still up"
 	case NoneLater:
-		return "no later time was found in the time that a search may take"
+		return "no later time was found in the time that the search may take"
 	case ForOutput:
-		return "all others are down then; the output goes off, and on again with the input"
+		return "everybody else is down by then; the UPS's output goes off, and on again with the input"
+	case ForShare:
+		return "if it stayed longer, " + other + " would have to stop sooner"
 	case ForLow:
 		return "the battery is at its end"
 	case plan.ForBattery:
-		return "later, and the battery would not carry all to the end"
+		return "if it stayed longer, the battery would not carry everybody to the end"
 	case plan.ForPromise:
 		if other == "" {
-			return "longer, and others would have to go before the ride-through is over"
+			return "if it stayed longer, others would have to stop before the ride-through is over"
 		}
-		return "its power keeps the time promised to " + other
+		return "if it stayed longer, " + other + " would lose time that it is promised"
 	case plan.ForOrder:
-		return other + " must follow, and needs the time"
+		return other + " stops only after it, and needs the rest of the time"
 	case plan.ForWorth:
-		return "its power is worth more to " + other
+		return "if it stayed longer, " + other + " would have to stop sooner, which is the greater loss"
 	case plan.ForTurn:
 		return "no more may stop at once, and later it would have to wait for " + other
 	case plan.ForHorizon:
 		return "the plan looks no further ahead"
 	case plan.ForNoReturn:
-		return "no plan fits any more; all go at once"
+		return "no plan fits any more: everybody goes at once, in order"
 	}
 	return "its turn has come"
 }

@@ -485,11 +485,9 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		if stop.Other >= 0 && stop.Why != plan.ForBattery && stop.Why != plan.ForNoReturn {
 			h.Other = w.hosts[stop.Other]
 		}
-		if h.Why == plan.ForPromise && h.Other >= 0 && s.Policy.Hosts[h.Other].KeepFor <= s.Policy.Site.RideThrough {
-			h.Other = -1 // all are promised that
-		}
 		h.Promise = s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
 	}
+	s.excuse(w)
 	s.bend(at, w)
 	s.own(w)
 	for j, i := range w.stores {
@@ -517,6 +515,25 @@ func (s *State) take(at Instant, w *work, out []Effect) []Effect {
 		out = append(out, n)
 	}
 	return out
+}
+
+// excuse makes the planner's reasons fit the starts in force, which may have been
+// moved together since it gave them.
+func (s *State) excuse(w *work) {
+	const rounding = 30 * time.Second // the planner's steps
+	for _, k := range w.hosts {
+		h := &s.Hosts[k]
+		if h.Power != Up || h.Why != plan.ForPromise || h.Other < 0 {
+			continue
+		}
+		promised := s.Policy.Hosts[h.Other].KeepFor
+		switch o := &s.Hosts[h.Other]; {
+		case o.Start > s.lostAt(h.Other).Add(max(promised, s.Policy.Site.RideThrough)+rounding):
+			h.Why = ForShare // it has more than it is promised
+		case promised <= s.Policy.Site.RideThrough:
+			h.Other = -1 // all are promised that
+		}
+	}
 }
 
 // bend moves starts for a word that outranks the planner's: an operator's

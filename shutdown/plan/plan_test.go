@@ -555,6 +555,7 @@ func TestReasonExamples(t *testing.T) {
 		return h
 	}
 	last := func(h *Host) { h.After = []int{0} }
+	own := func(h *Host) { h.After, h.Value = []int{0, 2}, 1e-6 } // as the agent's own: after all, and of no worth by itself
 	for _, c := range []struct {
 		why    Reason
 		joules float64
@@ -566,6 +567,8 @@ func TestReasonExamples(t *testing.T) {
 		{ForPromise, 60_000, []Host{host(100, 1), with(host(50, 2), func(h *Host) { h.Hold = 1000 * time.Second })}, 1, nil},
 		{ForOrder, 60_000, []Host{host(1, 1), with(host(400, 2), last)}, 1, nil},
 		{ForWorth, 60_000, []Host{host(100, 1), host(100, 50)}, 1, nil},
+		// The last one gives only what it takes from another, which is to be named.
+		{ForWorth, 60_000, []Host{host(120, 10), with(host(6, 100), own), with(host(60, 50), func(h *Host) { h.Stops = 4 * time.Minute })}, 2, nil},
 		{ForNoReturn, 1000, []Host{host(100, 1)}, 0, nil},
 		{BeforeAll, 60_000, []Host{with(host(100, 1), func(h *Host) { h.Asked = true }), host(100, 1)}, -1, nil},
 		{ForTurn, 600_000, []Host{host(20, 1), host(20, 2)}, 1, func(p *Problem) { p.AtOnce, p.Horizon = 1, 10*time.Minute }},

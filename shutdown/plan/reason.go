@@ -139,13 +139,30 @@ func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
 		if left--; left < 0 {
 			continue
 		}
-		gives := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.sound()
-		w.back()
-		if gives {
-			return int(h)
+		if w.gives(h, i, to, bound) {
+			return int(w.itself(h, i, to, bound))
 		}
 	}
 	return most
+}
+
+// gives tells whether a host that goes forward to its bound, with those that
+// must be down before it, makes room for another to start in the slot given.
+func (w *Planner) gives(h, i int32, to int, bound []int) bool {
+	ok := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.sound()
+	w.back()
+	return ok
+}
+
+// itself gives the host that makes the room: one that only takes others forward
+// with it is not the one to name.
+func (w *Planner) itself(h, i int32, to int, bound []int) int32 {
+	for _, j := range w.after.of(h) {
+		if j != i && w.start[j] > bound[j] && w.gives(j, i, to, bound) {
+			return w.itself(j, i, to, bound)
+		}
+	}
+	return h
 }
 
 // describe fills in what follows from the starts.
