@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -263,6 +264,48 @@ func TestOutageIsRecorded(t *testing.T) {
 	}
 	if err != nil || onBattery != 600 {
 		t.Errorf("%d readings on battery, %v", onBattery, err)
+	}
+}
+
+// Aim: the input lost again before all is normal is an outage of its own, with its
+// beginning and its end, and each counts for the battery. Method: six losses of
+// 90 s, 20 s apart; and six with the time between them that makes all normal.
+func TestSixOutages(t *testing.T) {
+	for name, apart := range map[string]int{"in recovery": 20, "in normal mode": 400} {
+		t.Run(name, func(t *testing.T) {
+			r := newRoom(t)
+			r.run(60)
+			for range 6 {
+				r.lost = true
+				r.run(90)
+				r.lost = false
+				r.run(apart)
+			}
+			r.run(1500)
+			from, ctx := r.reader(), t.Context()
+			outages, err := from.Outages(ctx, 10)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var numbers []uint32
+			for i, o := range outages {
+				numbers = append(numbers, o.Number)
+				lost := shutdown.Instant(61*time.Second) + shutdown.Instant(i*(90+apart))*shutdown.Instant(time.Second)
+				if len(o.Inputs) != 1 || o.Began != o.Inputs[0].Lost || o.Began.At.Sub(start) != time.Duration(lost) || o.Ended.At <= o.Inputs[0].Back.At {
+					t.Errorf("outage %d, lost after %v: %+v", o.Number, time.Duration(lost), o)
+				}
+			}
+			if !slices.Equal(numbers, []uint32{1, 2, 3, 4, 5, 6}) {
+				t.Errorf("the outages are %v", numbers)
+			}
+			record, err := learn.Battery(ctx, from, r.policy, 0, day)
+			if err != nil || len(record.Measured) != 6 {
+				t.Errorf("%d discharges of 6, %v", len(record.Measured), err)
+			}
+			if s := record.Model; s.Open > 0 || s.AtLeast < 6 {
+				t.Errorf("of the model's predictions: %+v", s)
+			}
+		})
 	}
 }
 
