@@ -207,11 +207,11 @@ func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView
 		Basis: u.Belief.Basis, OwnBattery: u.Last.Battery.String(),
 		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureC),
 	}
-	if u.Last != shutdown.Nothing {
+	if u.Last != shutdown.Nothing { // else its load is not known either
 		v.AnswerAgeSeconds = seconds(s.Now.Sub(u.LastAt))
+		low, likely, high := s.Runtime(i)
+		v.RuntimeSeconds = ThreeWay{ending(low), ending(likely), ending(high)}
 	}
-	low, likely, high := s.Runtime(i)
-	v.RuntimeSeconds = ThreeWay{ending(low), ending(likely), ending(high)}
 	if planned.Planned && p.OnBattery() {
 		v.MarginSeconds, v.LastDownSeconds = ending(p.Margin), seconds(p.LastDown.Sub(zero))
 		if p.End != shutdown.Never {

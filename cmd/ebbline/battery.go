@@ -59,6 +59,8 @@ func runBattery(ctx context.Context, c *call) int {
 	}
 	if from != nil {
 		defer from.Close()
+	} else {
+		path = ""
 	}
 	v := &batteryView{Site: p.Site.Name, History: path, UPSs: []batteryUPSView{}}
 	if err := v.fill(ctx, p, from, today()); err != nil {

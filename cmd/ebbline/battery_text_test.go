@@ -141,6 +141,9 @@ func TestBatteryReport(t *testing.T) {
 	if err := page(svg); err != nil {
 		t.Error(err)
 	}
+	if none, _, _ := says(t, "battery", p); !strings.Contains(none, "without a history") || strings.Contains(none, historyFile) {
+		t.Errorf("without a history:\n%s", none)
+	}
 	out, _, _ = says(t, "battery", p, "--history", h, "--json")
 	var v batteryView
 	if err := json.Unmarshal([]byte(out), &v); err != nil || len(v.UPSs) != 1 || len(v.UPSs[0].Discharges) != 4 {

@@ -122,8 +122,8 @@ func (d *demo) furnish() error {
 
 // play runs the agent, and again when its host has come back, until the outage
 // is over and everything is up.
-func (d *demo) play(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+func (d *demo) play(outer context.Context) error {
+	ctx, cancel := context.WithTimeout(outer, 2*time.Minute)
 	defer cancel()
 	var wg sync.WaitGroup
 	defer wg.Wait()
@@ -143,6 +143,9 @@ func (d *demo) play(ctx context.Context) error {
 			d.say("%8s  the agent's host has started; the agent goes on from its journal\n", d.clock())
 		case <-ctx.Done():
 		}
+	}
+	if outer.Err() != nil {
+		return errors.New("it was stopped before the outage came to its end")
 	}
 	return errors.New("the outage did not come to its end in two minutes")
 }

@@ -306,7 +306,7 @@ func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st 
 		u := &v.UPSs[i]
 		chart.Curves = append(chart.Curves, report.Curve{Name: u.Name, Low: u.curve, Likely: u.likely, Right: fmt.Sprintf("%d W", u.LoadWatts)})
 	}
-	if v.NoReturnSeconds > 0 {
+	if v.NoReturnSeconds > 0 && len(v.Hosts) > 0 {
 		chart.Marks = append(chart.Marks, report.Mark{At: time.Duration(v.NoReturnSeconds) * time.Second, Label: "point of no return"})
 	}
 	verdict := "fits"
@@ -353,7 +353,7 @@ func planUPSText(w io.Writer, u *planUPSView, columns int) {
 		return shutdown.Spell(time.Duration(*t) * time.Second)
 	}
 	hang(w, "UPS "+u.Name+": ", fmt.Sprintf("%d W, charge %g %%, by %s", u.LoadWatts, u.ChargePercent, u.Basis), columns)
-	fmt.Fprintf(w, "  if nothing were shed it lasts %s (low), %s (likely), %s (high)\n", text(u.RuntimeSeconds.Low), text(u.RuntimeSeconds.Likely), text(u.RuntimeSeconds.High))
+	hang(w, "  ", fmt.Sprintf("if nothing were shed it lasts %s (low), %s (likely), %s (high)", text(u.RuntimeSeconds.Low), text(u.RuntimeSeconds.Likely), text(u.RuntimeSeconds.High)), columns)
 	if u.MarginSeconds != nil {
 		hang(w, "  ", fmt.Sprintf("under the plan the last host is down by %s; the battery lasts to %s (low); margin %s",
 			text(&u.LastDownSeconds), text(u.EndSeconds.Low), text(u.MarginSeconds)), columns)
@@ -361,6 +361,10 @@ func planUPSText(w io.Writer, u *planUPSView, columns int) {
 }
 
 func planHostsText(w io.Writer, v *planView, columns int) {
+	if len(v.Hosts) == 0 {
+		fmt.Fprintln(w, "\nnobody is left to stop")
+		return
+	}
 	name := 4
 	for i := range v.Hosts {
 		name = max(name, len(v.Hosts[i].Name))

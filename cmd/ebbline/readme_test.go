@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -16,6 +17,7 @@ var (
 	span   = regexp.MustCompile("`([^`\n]+)`")
 	parted = regexp.MustCompile(`\s*(?:&&|[;|])\s*`)
 	inTree = regexp.MustCompile(`\b(?:\./)?((?:testdata|packaging|simulate|shutdown|agent|cmd)/[\w./-]*\w)`)
+	told   = regexp.MustCompile("`ebbline ([a-z]+)[^`\n]*`|\\\\\"ebbline ([a-z]+)")
 	bench  = regexp.MustCompile(`go test .*-bench '?([\w\\|]+)'?.* \./([\w/]+)`)
 )
 
@@ -68,7 +70,23 @@ func TestReadmePolicies(t *testing.T) {
 	}
 }
 
-// Aim: every command, flag, file and benchmark in README exists. Method: each
+// sources are the files of this program that may tell people what to type.
+func sources(t *testing.T) (files []string) {
+	t.Helper()
+	err := filepath.WalkDir("../..", func(path string, _ fs.DirEntry, err error) error {
+		if strings.HasSuffix(path, ".go") && !strings.HasSuffix(path, "_test.go") || strings.HasPrefix(path, "../../packaging/") && filepath.Ext(path) != "" {
+			files = append(files, path)
+		}
+		return err
+	})
+	if err != nil || len(files) < 50 {
+		t.Fatalf("%d files, %v", len(files), err)
+	}
+	return files
+}
+
+// Aim: every command, flag, file and benchmark in README exists, and every
+// command of which the program's own words tell. Method: each
 // ebbline command is run with --help behind it, which reads the flags before it
 // as always; a flag in the text is one of some command's.
 func TestReadmeCommands(t *testing.T) {
@@ -113,6 +131,17 @@ func TestReadmeCommands(t *testing.T) {
 			}
 			if !found {
 				t.Errorf("%s: no such benchmark in %s", line, m[2])
+			}
+		}
+	}
+	for _, file := range sources(t) {
+		source, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range told.FindAllStringSubmatch(string(source), -1) {
+			if name := m[1] + m[2]; find(name) == nil && name != "help" && name != "version" {
+				t.Errorf("%s tells people of ebbline %s", file, name)
 			}
 		}
 	}

@@ -41,7 +41,11 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 	fmt.Fprintf(w, "\n%-12s %-12s %7s %6s %9s %9s %9s %9s\n", "UPS", "phase", "load", "charge", "low", "likely", "margin", "its own")
 	for i := range v.UPSs {
 		u := &v.UPSs[i]
-		fmt.Fprintf(w, "%-12s %-12s %5d W %4.0f %% %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), u.LoadWatts, u.ChargePercent,
+		load, charge := fmt.Sprintf("%d W", u.LoadWatts), fmt.Sprintf("%.0f %%", u.ChargePercent)
+		if u.AnswerAgeSeconds == nil {
+			load, charge = "-", "-"
+		}
+		fmt.Fprintf(w, "%-12s %-12s %7s %6s %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), load, charge,
 			spell(u.RuntimeSeconds.Low), spell(u.RuntimeSeconds.Likely), spell(u.MarginSeconds), spell(u.OwnRuntimeSeconds))
 		if u.Basis != "" {
 			fmt.Fprintf(w, "  forecast by %s\n", u.Basis)

@@ -10,6 +10,28 @@ import (
 	"ebbline/simulate/report"
 )
 
+// Aim: a plan fits 80 columns with batteries that last for hours, and with nobody
+// left to stop it says so. Method: the policies of testdata at a small load.
+func TestPlanAt80Columns(t *testing.T) {
+	for name, args := range map[string][]string{
+		"first": {"--load", "closet=18"}, "loft": nil, "barn": nil, "mill": nil,
+		"rig": {"--off", "bench", "--off", "web", "--off", "store", "--off", "board"},
+	} {
+		out, errs, code := says(t, append([]string{"plan", "../../testdata/policies/" + name + ".hcl", "--history", "none"}, args...)...)
+		if code != exitDone || errs != "" {
+			t.Errorf("%s: exit code %d: %s", name, code, errs)
+		}
+		for line := range strings.Lines(out) {
+			if utf8.RuneCountInString(line) > 81 {
+				t.Errorf("%s: wider than 80 columns: %s", name, line)
+			}
+		}
+		if nobody := strings.Contains(out, "nobody is left to stop"); nobody != (name == "rig") || nobody && strings.Contains(out, "point of no return") {
+			t.Errorf("%s:\n%s", name, out)
+		}
+	}
+}
+
 // Aim: the status fits 80 columns with the longest that it has to say, shows the
 // reason of each host, and cries that no plan fits only when there is one that
 // does not. Method: one view, with and without a plan.
@@ -18,7 +40,7 @@ func TestStatusAt80Columns(t *testing.T) {
 	n := int64(3723)
 	v := &agent.View{
 		Site: "den", Status: long, Outage: &agent.OutageView{Number: 2, Held: true},
-		UPSs:       []agent.UPSView{{Name: "cellar", Phase: "ride_through", LoadWatts: 12345, ChargePercent: 100, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}, MarginSeconds: &n, OwnRuntimeSeconds: &n, Basis: "fitted model", Fault: long}},
+		UPSs:       []agent.UPSView{{Name: "cellar", Phase: "ride_through", LoadWatts: 12345, ChargePercent: 100, AnswerAgeSeconds: &n, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}, MarginSeconds: &n, OwnRuntimeSeconds: &n, Basis: "fitted model", Fault: long}},
 		Hosts:      []agent.HostView{{Name: "board", Priority: 100, Power: "up", StopSeconds: &n, Down: &n, LatestStartSeconds: &n, Reason: long}},
 		Conditions: []agent.Condition{{Code: "host-given-up", Host: "board", Text: long}},
 		Records:    []agent.Record{{Text: long}},
@@ -42,6 +64,13 @@ func TestStatusAt80Columns(t *testing.T) {
 	}
 	if strings.Contains(idle, "DOES NOT FIT") {
 		t.Errorf("without a plan it says that one does not fit:\n%s", idle)
+	}
+	if !strings.Contains(idle, "12345 W  100 %") {
+		t.Errorf("load and charge are not in\n%s", idle)
+	}
+	v.UPSs[0].AnswerAgeSeconds = nil
+	if silent := show(80); strings.Contains(silent, "12345") || strings.Contains(silent, "100 %") {
+		t.Errorf("a UPS that never answered has figures:\n%s", silent)
 	}
 	v.PointOfNoReturn = &n
 	if unfit := show(120); !strings.Contains(unfit, "THE PLAN DOES NOT FIT") {

@@ -171,7 +171,11 @@ func (t *tuneText) shed() {
 			t.line("%s %s %s %10s", clip(s.Name, name), clip("-", ups), first, "nothing")
 		}
 		if len(s.With) > 0 {
-			t.list("  with it goes", s.With)
+			verb := "goes"
+			if len(s.With) > 1 {
+				verb = "go"
+			}
+			t.list("  with it "+verb, s.With)
 		}
 	}
 }
