@@ -157,7 +157,7 @@ out, and back up afterwards.
   version    which ebbline this is
 
 The policy is a file or a folder of .hcl files; without the argument the
-environment variable EBBLINE_POLICY names it. Every command takes --json.
+environment variable EBBLINE_POLICY names it. All but run take --json.
 Exit codes: 0 done, 1 failed, 3 the plan does not fit or an outage ends badly,
 64 the command line is wrong, 78 the policy is refused.
 

@@ -293,13 +293,17 @@ func planLength(v *planView) time.Duration {
 
 func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st report.Style) {
 	chart := &report.Chart{Length: planLength(v)}
+	asked, off := 7, 7 // columns of the times
+	for i := range v.Hosts {
+		asked, off = max(asked, len(spell(&v.Hosts[i].StopSeconds))), max(off, len(spell(&v.Hosts[i].DownSeconds)))
+	}
 	for i := range v.Hosts {
 		h := &v.Hosts[i]
 		stop, down := time.Duration(h.StopSeconds)*time.Second, time.Duration(h.DownSeconds)*time.Second
 		chart.Bars = append(chart.Bars, report.Bar{
 			Name: h.Name, Note: strconv.FormatInt(h.Priority, 10),
 			Spans: []report.Span{{From: 0, To: stop, Kind: report.IsUp}, {From: stop, To: down, Kind: report.IsStopping}},
-			Right: fmt.Sprintf("%7s %7s", shutdown.Spell(stop), shutdown.Spell(down)),
+			Right: fmt.Sprintf("%*s %*s", asked, shutdown.Spell(stop), off, shutdown.Spell(down)),
 		})
 	}
 	for i := range v.UPSs {
