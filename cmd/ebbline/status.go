@@ -67,6 +67,8 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 		fmt.Fprintf(w, "\ntimes %s; nothing is planned to stop\n", when)
 	case v.Fits:
 		fmt.Fprintf(w, "\ntimes %s; a safe plan exists for %s\n", when, spell(v.PointOfNoReturn))
+	case v.IfLostNow && v.Outage != nil:
+		fmt.Fprintf(w, "\ntimes %s;\nnot everybody would be off in time then: the battery is still being charged\n", when)
 	default:
 		fmt.Fprintf(w, "\ntimes %s; THE PLAN DOES NOT FIT: `ebbline plan` says why\n", when)
 	}

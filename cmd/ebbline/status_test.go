@@ -76,4 +76,8 @@ func TestStatusAt80Columns(t *testing.T) {
 	if unfit := show(120); !strings.Contains(unfit, "THE PLAN DOES NOT FIT") {
 		t.Errorf("a plan that does not fit is not told:\n%s", unfit)
 	}
+	v.IfLostNow = true
+	if recovery := show(80); strings.Contains(recovery, "DOES NOT FIT") || !strings.Contains(recovery, "still being charged") {
+		t.Errorf("in recovery it says:\n%s", recovery)
+	}
 }
