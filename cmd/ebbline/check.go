@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/hashicorp/hcl/v2"
@@ -175,8 +176,16 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 // they are the ones meant, or the key is none.
 func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
 	store := c.store(pf)
+	hosts := map[string]int{} // by what is wrong, the place of what says so
 	warn := func(host, summary string, err error) {
-		d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: fmt.Sprintf("Host %q could not be told to stop: %v.", host, err)}
+		said := fmt.Sprintf(" could not be told to stop: %v.", err)
+		if i, ok := hosts[said]; ok { // one file, or one key, is missing for all of them
+			names := strings.TrimPrefix(strings.TrimPrefix(strings.TrimSuffix(diags[i].Detail, said), "Hosts "), "Host ")
+			diags[i].Detail = fmt.Sprintf("Hosts %s, %q%s", names, host, said)
+			return
+		}
+		hosts[said] = len(diags)
+		d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: fmt.Sprintf("Host %q%s", host, said)}
 		if at, ok := index.At("host", host, ""); ok {
 			d.Subject = &at
 		}

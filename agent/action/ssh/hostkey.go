@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"os"
 	"slices"
@@ -161,6 +162,9 @@ var knownFiles struct {
 // readKnownHosts reads a file again whenever it has changed.
 func readKnownHosts(path string) (*knownFile, error) {
 	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("read known hosts: %w; ssh-keyscan prints the lines for it, to be compared with each host's own console", err)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read known hosts: %w", err)
 	}
