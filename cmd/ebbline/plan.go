@@ -249,7 +249,8 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		low, mid, top := s.Runtime(i)
 		last := o.Plan.Stores[j].LastDown
 		until := max(length, last)
-		curve, end := o.Curve(&o.Problem, j, until/100, until)
+		curve, _ := o.Curve(&o.Problem, j, until/100, until)
+		end := o.Plan.Stores[j].End // the planner knows what it takes on when another UPS gives out
 		likelyCurve, likelyEnd := o.Curve(&likely, j, until/100, until)
 		highCurve, highEnd := o.Curve(&high, j, until/100, until)
 		if exact := o.Plan.Stores[j].End; exact >= 0 && end >= 0 {
