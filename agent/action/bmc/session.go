@@ -26,9 +26,16 @@ const (
 
 // use runs work in a session of its own: BMCs have few sessions, drop an idle
 // one, and after their own restart answer none of the old ones.
-func (i *IPMI) use(ctx context.Context, work func(context.Context, *client.Client) error) error {
+func (i *IPMI) use(ctx context.Context, work func(context.Context, *client.Client) error) (err error) {
 	ctx, stop := context.WithTimeout(ctx, atMost)
 	defer stop()
+	defer func() {
+		// The socket's deadline is the same, and may be the first to pass: then the
+		// library tells of a silent BMC alone.
+		if d, _ := ctx.Deadline(); err != nil && !time.Now().Before(d) {
+			err = errors.Join(err, context.DeadlineExceeded)
+		}
+	}()
 	password, err := i.secret(i.at.Password)
 	if err != nil {
 		return &unusable{fmt.Sprintf("read secret %q: %v", i.at.Password, err)}
