@@ -253,9 +253,6 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		end := o.Plan.Stores[j].End // the planner knows what it takes on when another UPS gives out
 		likelyCurve, likelyEnd := o.Curve(&likely, j, until/100, until)
 		highCurve, highEnd := o.Curve(&high, j, until/100, until)
-		if exact := o.Plan.Stores[j].End; exact >= 0 && end >= 0 {
-			end = min(end, exact) // the curve does not know when another UPS gives out and leaves its hosts to this one
-		}
 		view := planUPSView{
 			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
 			ChargePercent:  math.Floor(10*s.ChargePercent(i)) / 10,
