@@ -69,6 +69,7 @@ type UPS struct {
 	RatedWatts         int64 // nameplate active power
 	RatedVA            int64 // nameplate apparent power; 0 when not stated
 	OverheadWatts      int64 // drawn by the UPS itself from its battery; Default when not stated
+	OverheadSet        bool  `json:",omitzero"` // it is stated
 	EfficiencyPermille int64 // battery to output
 	Battery            Battery
 	SNMP               *SNMP
@@ -135,10 +136,12 @@ type Model struct {
 	FittedDay                    int64 // of the last measurement, days since 1970-01-01; 0 when not stated: it is believed no more than a chart
 
 	// How much of the store there is, with 95 % certainty, probably, and with 5 %
-	// certainty; all zero for what a fitted model usually leaves. They and Basis
-	// are worked out from measurements; an operator does not write them.
+	// certainty; all zero for what a fitted model usually leaves. They and what
+	// follows are worked out from measurements; an operator does not write them.
 	Low, Likely, High float64 `json:",omitzero"`
 	Basis             string  `json:",omitzero"` // what it rests on: "2 tests"; "" for an operator's own
+	OwnSpread         float64 `json:",omitzero"` // of the logarithm of what the UPS itself draws
+	SeenWatts         float64 `json:",omitzero"` // the heaviest load that was carried, that draw with it
 }
 
 // SNMP is how an RFC 1628 management card is reached.

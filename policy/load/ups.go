@@ -31,7 +31,8 @@ func (l *loader) ups(s *section) policy.UPS {
 	if u.RatedVA > 0 && u.RatedVA < u.RatedWatts {
 		va.bad(outOfRange, "rated_va of %s is below its rated_watts, and volt-amperes are never fewer than watts. Copy both from the nameplate.", s.title)
 	}
-	u.OverheadWatts = l.get(s, "overhead_watts").watts(0, (u.RatedWatts*defaultOverheadPercent+99)/100)
+	own := l.get(s, "overhead_watts")
+	u.OverheadWatts, u.OverheadSet = own.watts(0, (u.RatedWatts*defaultOverheadPercent+99)/100), own.ok
 	u.EfficiencyPermille = int64(math.Floor(steady(l.get(s, "efficiency").number(0.5, 1, defaultEfficiency) * 1000)))
 	if b := s.one("battery"); b != nil {
 		u.Battery = l.battery(b, u.RatedWatts)
