@@ -60,6 +60,43 @@ func TestStatedEndVoltage(t *testing.T) {
 	}
 }
 
+// Aim: in an outage at a light load the ends that are projected stay where they are,
+// the low one with the more that the UPS may draw itself from the loss on; the next
+// outage begins with what may be gone. Method: the end at the loss, and hours later.
+func TestOwnDrawWhileItLasts(t *testing.T) {
+	p := home()
+	p.UPSs[0].OverheadWatts = 18 // the usual one
+	s := New()
+	at := Instant(1000 * time.Hour)
+	s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+	s.Step(at, &Event{Kind: Commanded, Order: Hold}, nil)
+	m := Nothing
+	m.Source, m.LoadWatts = FromBattery, 10
+	s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
+	low, likely, _ := s.Runtime(0)
+	if low < 2*time.Hour || likely-low < low/2 {
+		t.Fatalf("it lasts from %v, probably %v: no light load", low, likely)
+	}
+	lowEnd, likelyEnd := at.Add(low), at.Add(likely)
+	for at < lowEnd.Add(-10*time.Minute) {
+		at = at.Add(2 * time.Second)
+		s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
+	}
+	low, likely, _ = s.Runtime(0)
+	for _, d := range []time.Duration{at.Add(low).Sub(lowEnd), at.Add(likely).Sub(likelyEnd)} {
+		if d.Abs() > 2*time.Second {
+			t.Errorf("an end has moved by %v", d)
+		}
+	}
+	u := &s.UPSs[0]
+	taken := u.taken()
+	m.Source, m.LoadWatts = FromInput, 10
+	s.Step(at.Add(time.Second), &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
+	if u.Charge.Delivered < taken.Delivered || u.Beside.Delivered != 0 {
+		t.Errorf("%+v was taken, and with the input back it is %+v", taken, u.Charge)
+	}
+}
+
 func home() *policy.Policy {
 	return &policy.Policy{
 		Site: policy.Site{Name: "home", RideThrough: time.Minute, Reserve: time.Minute, ConfidencePermille: 950, Restore: policy.Restore{StableFor: time.Minute, Stagger: time.Second}},

@@ -258,7 +258,7 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 		w.stores = append(w.stores, int32(i))
 		p.Floor = max(p.Floor, up(u.Lost.Add(site.RideThrough).Sub(at)))
 		p.Elapsed = max(p.Elapsed, at.Sub(u.Lost).Truncate(time.Second))
-		model, charge := u.projected(u.Load + u.Belief.OverheadWatts)
+		model, charge, _ := u.projected()
 		charge.Delivered, charge.Bound = coarse(charge.Delivered, model.Store), coarse(charge.Bound, model.Store)
 		step := s.Policy.UPSs[i].RatedWatts / 100
 		if standard {
@@ -358,7 +358,7 @@ func (s *State) base(i int32, w *work, watts int64) float64 {
 	u.PlanLoad = float64(math.Ceil(u.Load/step) * step)
 	model := s.modelled(i)
 	w.lack[i] = max(0, model-u.PlanLoad)
-	return u.Belief.OverheadWatts + s.loads(i) + max(0, u.PlanLoad-model)
+	return u.Own + s.loads(i) + max(0, u.PlanLoad-model)
 }
 
 // forever is a promise that is kept as far as can be.

@@ -45,13 +45,17 @@ func (s *State) IfInputFailed() *State {
 }
 
 // With gives the outlook's problem with each store at the factor that pick
-// chooses from its belief: the same plan seen with other batteries.
+// chooses from its belief, and the UPS's own draw as it probably is: the same plan
+// seen with other batteries.
 func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Problem {
 	p := o.Problem
 	p.Stores = append([]plan.Store(nil), p.Stores...)
 	for j, i := range o.UPSs {
-		b := &s.UPSs[i].Belief
-		p.Stores[j].Model = b.Scaled(pick(b))
+		u, st := &s.UPSs[i], &p.Stores[j]
+		st.Model = u.Belief.Scaled(pick(&u.Belief))
+		st.Base -= u.Own - u.Belief.OverheadWatts
+		st.Charge.Delivered = max(0, st.Charge.Delivered-u.Beside.Delivered)
+		st.Charge.Bound = max(0, st.Charge.Bound-u.Beside.Bound)
 	}
 	return p
 }
@@ -60,11 +64,13 @@ func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Prob
 // three ways, in whole seconds.
 func (s *State) Runtime(i int32) (low, likely, high time.Duration) {
 	u := &s.UPSs[i]
+	at := func(m battery.Model, c battery.Charge, watts float64) time.Duration {
+		return battery.Whole(m.Runtime(c, watts))
+	}
 	watts := u.Load + u.Belief.OverheadWatts
-	at := func(m battery.Model, c battery.Charge) time.Duration { return battery.Whole(m.Runtime(c, watts)) }
-	low = at(u.projected(watts))
-	likely = max(low, at(u.Belief.Scaled(u.Likely), u.Charge))
-	return low, likely, max(likely, at(u.Belief.Scaled(u.Belief.High), u.Charge))
+	low = at(u.projected())
+	likely = max(low, at(u.Belief.Scaled(u.Likely), u.Charge, watts))
+	return low, likely, max(likely, at(u.Belief.Scaled(u.Belief.High), u.Charge, watts))
 }
 
 // Left is a battery at a time under a plan: the part of its store that is left

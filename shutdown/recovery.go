@@ -343,8 +343,8 @@ func (s *State) noReturn(i int32, percent int64, w *work) time.Duration {
 	u := &s.UPSs[i]
 	site := &s.Policy.Site
 	p := plan.Problem{Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce}
-	factor := u.Belief.LowAt(site.ConfidencePermille)
-	base := u.Belief.OverheadWatts
+	factor, own := u.Belief.LowAt(site.ConfidencePermille), u.Belief.OwnAt(site.ConfidencePermille)
+	base := own
 	for l := range s.Policy.Loads {
 		load := &s.Policy.Loads[l]
 		if dependsOn(load.FedBy, i) {
@@ -376,7 +376,7 @@ func (s *State) noReturn(i int32, percent int64, w *work) time.Duration {
 			Feeds: []plan.Feed{{Store: 0, Part: 1}},
 		})
 	}
-	base += math.Max(0, u.Full-sum-base+u.Belief.OverheadWatts)
+	base += math.Max(0, u.Full-sum-base+own)
 	for j := range p.Hosts {
 		for a := range p.Hosts {
 			if a != j && (s.Policy.Hosts[hosts[j]].Self || dependsOn(s.Policy.Hosts[hosts[a]].DependsOn, hosts[j])) {

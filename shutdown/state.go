@@ -89,9 +89,11 @@ type UPS struct {
 	Prior          float64        // the low factor on the store before anything was read in this outage
 	Factor         float64        // the low one in force
 	Likely         float64        // the likely one in force
+	Own            float64        // watts of the UPS's own draw, at the low projection
 	OwnEnd         Instant        // when the UPS said last that it would be empty; 0 for not
 	AtEnd          uint8          // answers in a row with its voltage at the end of a discharge, up to 2
 	Charge         battery.Charge // by the model, at ChargeAt
+	Beside         battery.Charge // what its own draw may have taken more since the input was lost
 	ChargeAt       Instant
 	Known          bool    // Charge rests on a reading or on what was seen since one
 	Start          float64 // joules taken from it already when the outage began

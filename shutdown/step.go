@@ -256,6 +256,7 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 		return out
 	}
 	u.Back = at
+	u.Charge, u.Beside = u.taken(), battery.Charge{}
 	u.StartedAt = 0
 	if u.Low {
 		u.Low = false
@@ -318,9 +319,11 @@ func (s *State) drain(i int32, at Instant, load float64) {
 	switch {
 	case u.OnBattery() && !u.Dead:
 		u.Charge = u.Belief.Model.Advance(u.Charge, load+u.Belief.OverheadWatts, secs)
-		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Belief.OverheadWatts)*secs))
+		u.Beside = u.Belief.Model.Advance(u.Beside, u.Own-u.Belief.OverheadWatts, secs)
+		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Own)*secs))
 	case u.Dead:
 		u.Charge = u.Belief.Model.Advance(u.Charge, 0, secs)
+		u.Beside = u.Belief.Model.Advance(u.Beside, 0, secs)
 	default:
 		u.Charge = u.Belief.Recharge(u.Charge, secs)
 	}
@@ -364,7 +367,7 @@ func (s *State) warmth(i int32) {
 
 // afresh takes the belief as it is without this outage's readings.
 func (u *UPS) afresh(confidence int64) {
-	u.Prior, u.Likely = u.Belief.LowAt(confidence), u.Belief.Likely
+	u.Prior, u.Likely, u.Own = u.Belief.LowAt(confidence), u.Belief.Likely, u.Belief.OwnAt(confidence)
 	u.Factor, u.OwnEnd, u.AtEnd = u.Prior, 0, 0
 }
 
@@ -388,7 +391,7 @@ func (s *State) watch(at Instant, i int32) {
 func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	watts := u.Load + u.Belief.OverheadWatts
-	out = s.nearEnd(i, watts, out)
+	out = s.nearEnd(i, u.Load+u.Own, out)
 	if most, ok := u.byCharge(watts); ok {
 		out = s.lower(i, most, u.Likely, ByCharge, out)
 	}
@@ -512,18 +515,26 @@ func (s *State) byMinutes(at Instant, i int32, watts float64) (float64, bool) {
 	return factor, factor < u.Belief.Likely && factor > 0
 }
 
-// projected is a battery as the plan may count on it: the model at the factor in
-// force, or, after the UPS's own "battery low", the energy that it then said it
-// had, if that is less: a battery near its end gives back little when the load
-// falls.
-func (u *UPS) projected(watts float64) (battery.Model, battery.Charge) {
-	m := u.Belief.Scaled(u.Factor)
+// projected is a battery as the plan may count on it, and what it carries: the
+// model at the factor in force with the most that the UPS may draw itself, or, after
+// its own "battery low", the energy that it then said it had, if that is less: a
+// battery near its end gives back little when the load falls.
+func (u *UPS) projected() (m battery.Model, c battery.Charge, watts float64) {
+	m, c, watts = u.Belief.Scaled(u.Factor), u.taken(), u.Load+u.Own
 	if u.Low {
-		if low := (battery.Model{Store: u.LowEnergy}); low.Runtime(battery.Charge{}, watts) < m.Runtime(u.Charge, watts) {
-			return low, battery.Charge{}
+		if low := (battery.Model{Store: u.LowEnergy}); low.Runtime(battery.Charge{}, watts) < m.Runtime(c, watts) {
+			return low, battery.Charge{}, watts
 		}
 	}
-	return m, u.Charge
+	return m, c, watts
+}
+
+// taken is the charge as the low projection has it.
+func (u *UPS) taken() battery.Charge {
+	c := u.Charge
+	c.Delivered += u.Beside.Delivered
+	c.Bound += u.Beside.Bound
+	return c
 }
 
 func (s *State) commanded(o Order, out []Effect) []Effect {
@@ -571,7 +582,7 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 				u.cut(u.LastAt)
 			}
 			s.unwatched(at, int32(i))
-			u.Known, u.Charge, u.ChargeAt = false, u.Belief.Model.At(0), at
+			u.Known, u.Charge, u.Beside, u.ChargeAt = false, u.Belief.Model.At(0), battery.Charge{}, at
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
 			s.Planned = false // until something new is known
 		} else if u.OnBattery() {

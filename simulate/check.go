@@ -30,6 +30,7 @@ type Checker struct {
 	r        *Runner
 	truth    *world.Truth
 	low      []battery.Model // what the core may count on
+	own      []float64       // and of the UPS's own draw
 	likely   []float64
 	lowParts []float64
 	pnr      []time.Duration // by the checker's own reckoning, from full
@@ -72,6 +73,7 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 		}
 		low := b.LowAt(c.p.Site.ConfidencePermille)
 		c.low = append(c.low, b.Scaled(low))
+		c.own = append(c.own, b.OwnAt(c.p.Site.ConfidencePermille))
 		c.likely = append(c.likely, b.Likely)
 		c.lowParts = append(c.lowParts, low/b.Likely)
 	}
@@ -620,7 +622,7 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	}
 	m := &c.low[i]
 	var changes []change
-	load := float64(c.p.UPSs[i].OverheadWatts)
+	load := c.own[i]
 	for l := range c.p.Loads {
 		if q := &c.p.Loads[l]; feeds(q.FedBy, i) {
 			load += draw(float64(q.Watts), q.FedBy, shared)

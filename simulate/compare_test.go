@@ -50,7 +50,7 @@ func readCompareSite(t testing.TB) (*compareSite, *policy.Policy) {
 	p := &policy.Policy{Site: policy.Site{Name: "compare", RideThrough: time.Minute, Reserve: time.Minute, ConfidencePermille: 950}}
 	p.Site.Restore.StableFor, p.Site.Restore.Stagger = 2*time.Minute, 10*time.Second
 	p.UPSs = []policy.UPS{{
-		Name: "ups", RatedWatts: 3000, OverheadWatts: s.UPS.Overhead, EfficiencyPermille: 1000,
+		Name: "ups", RatedWatts: 3000, OverheadWatts: s.UPS.Overhead, OverheadSet: true, EfficiencyPermille: 1000,
 		Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 96, AmpHours: 9, Model: &policy.Model{
 			StoreWattHours: s.UPS.Store, Ohmic: span(s.UPS.Ohmic), Diffusion: span(s.UPS.Diffusion), Relaxation: span(s.UPS.Relaxation),
 		}},

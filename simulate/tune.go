@@ -42,9 +42,11 @@ func (c *Scene) ready() *shutdown.State {
 	s.Step(Start, &shutdown.Event{Kind: shutdown.Adopted, Policy: c.Policy, Day: c.Day}, nil)
 	for _, scale := range c.Scales {
 		// Parallel strings: half of them hold half, and give half the power.
-		b := &s.UPSs[scale.UPS].Belief
-		b.Model.Store = float64(b.Model.Store * scale.Battery)
-		b.OverheadWatts = float64(b.OverheadWatts * scale.Size)
+		u := &s.UPSs[scale.UPS]
+		u.Belief.Model.Store = float64(u.Belief.Model.Store * scale.Battery)
+		for _, watts := range [...]*float64{&u.Belief.OverheadWatts, &u.Belief.SeenWatts, &u.Own} {
+			*watts = float64(*watts * scale.Size)
+		}
 	}
 	for _, k := range c.Off {
 		s.Step(Start, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)

@@ -131,7 +131,7 @@ func TestGainsAgainstDischarge(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		watts := float64(p.UPSs[ups].OverheadWatts)
+		watts := b.OwnAt(p.Site.ConfidencePermille)
 		for k := range p.Hosts {
 			if h := &p.Hosts[k]; slices.Contains(h.FedBy, ups) && !slices.Contains(off, k) {
 				watts += float64(h.Watts) / float64(len(h.FedBy))

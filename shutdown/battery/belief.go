@@ -14,6 +14,8 @@ import (
 type Belief struct {
 	Model         Model   // new, or as it was tested; at 25 °C; in watts at the UPS's output
 	OverheadWatts float64 // drawn by the UPS itself from the store, beside the load
+	OwnSpread     float64 // of its logarithm: one standard deviation; 0 where it is stated
+	SeenWatts     float64 // the heaviest load that the store was seen to carry, the UPS's own with it; 0 for none
 	Factors               // on Model.Store: At25 by Warmth
 	At25          Factors // what the evidence and the age leave, at 25 °C
 	Warmth        Factors // what the temperature leaves of that
@@ -70,7 +72,7 @@ func kernel(p *policy.Battery) Model {
 // since 1970-01-01): from a fitted model, else from the maker's chart, else from
 // the rated figures. It refuses figures that describe no battery.
 func New(u *policy.UPS, day int64) (Belief, error) {
-	return build(u, day, u.OverheadWatts == usualOverhead(u))
+	return build(u, day, usualDraw(u))
 }
 
 // build is New; a chart shows the UPS's own draw only where that is free.
@@ -80,6 +82,9 @@ func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 		return Belief{}, errors.New("the battery's chemistry is not stated; it is vrla or lfp")
 	}
 	b := Belief{Chemistry: p.Chemistry, OverheadWatts: float64(u.OverheadWatts), RechargeTime: p.RechargeHours * 3600}
+	if free {
+		b.OwnSpread = overheadSpread
+	}
 	if b.RechargeTime == 0 {
 		b.RechargeTime = usualRechargeHours * 3600
 	}
@@ -147,7 +152,7 @@ func (b *Belief) fromModel(m *policy.Model) {
 		b.At25 = f
 	}
 	if m.Basis != "" {
-		b.Basis = m.Basis
+		b.Basis, b.OwnSpread, b.SeenWatts = m.Basis, m.OwnSpread, m.SeenWatts
 	}
 }
 
@@ -291,13 +296,33 @@ func RateFactor(c policy.Chemistry, celsius float64) float64 {
 	return f
 }
 
-// LowAt is the factor on the store that holds with the confidence given, in
-// permille from 500 to 999: [Factors.Low] is taken for the 95 % point of a
-// lognormal spread about [Factors.Likely].
-func (b *Belief) LowAt(confidencePermille int64) float64 {
+// sure is how far out a confidence lies, in permille from 500 to 999; 1 for 95 %.
+func sure(confidencePermille int64) float64 {
 	chance := float64(min(max(confidencePermille, 500), 999)) / 1000
-	z := quantile(chance) / quantile(0.95)
-	return float64(b.Likely * exp(float64(z*ln(b.Low/b.Likely))))
+	return quantile(chance) / quantile(0.95)
+}
+
+// LowAt is the factor on the store that holds with the confidence given, beside
+// [Belief.OwnAt]: [Factors.Low] is taken for the 95 % point of a lognormal spread
+// about [Factors.Likely]. Where the store was seen to carry a load, more of the
+// UPS's own draw means more of a store.
+func (b *Belief) LowAt(confidencePermille int64) float64 {
+	low := float64(b.Likely * exp(float64(sure(confidencePermille)*ln(b.Low/b.Likely))))
+	if b.SeenWatts > 0 {
+		more := b.OwnAt(confidencePermille) - b.OverheadWatts
+		low = min(float64(low*(1+more/b.SeenWatts)), max(low, b.Likely))
+	}
+	return low
+}
+
+// OwnAt is the UPS's own draw that the low projection counts on, in watts: so much
+// that it and the low factor hold together with the confidence given where it is a
+// third of the load, at which a UPS lasts for hours.
+func (b *Belief) OwnAt(confidencePermille int64) float64 {
+	const part = 1.0 / 3
+	factor := ln(b.Likely / b.Low)
+	both := hypot(factor, float64(part*z95*b.OwnSpread))
+	return float64(b.OverheadWatts * exp(float64(sure(confidencePermille)*(both-factor)/part)))
 }
 
 // Scaled is the model with its store scaled.
@@ -325,11 +350,11 @@ func Whole(seconds float64) time.Duration {
 // at each of the three factors, rounded down to whole seconds. The UPS's own
 // draw is added.
 func (b *Belief) Project(c Charge, watts float64) (low, likely, high time.Duration) {
-	at := func(factor float64) time.Duration {
+	at := func(factor, own float64) time.Duration {
 		m := b.Scaled(factor)
-		return Whole(m.Runtime(c, watts+b.OverheadWatts))
+		return Whole(m.Runtime(c, watts+own))
 	}
-	return at(b.Low), at(b.Likely), at(b.High)
+	return at(b.LowAt(950), b.OwnAt(950)), at(b.Likely, b.OverheadWatts), at(b.High, b.OverheadWatts)
 }
 
 // Recharge gives the charge after the battery was charged for the seconds given.

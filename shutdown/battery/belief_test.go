@@ -245,6 +245,35 @@ func TestConfidence(t *testing.T) {
 	}
 }
 
+// The UPS's own draw in the low projection: a stated one is as stated, another is the
+// more above the usual one the surer the store is, and at the load that the store was
+// seen at it changes nothing. Figures by hand: with a factor of 0.83 and a spread of
+// 0.7 a third of it is 1.6449 x 0.7 / 3 = 0.3838 beside ln 1/0.83 = 0.1863, together
+// 0.4266, and the difference three times over is 0.7209, a factor of 2.0563.
+func TestOwnDraw(t *testing.T) {
+	b := Belief{OverheadWatts: 20, Factors: Factors{0.83, 1, 1.15}}
+	near(t, "stated", b.OwnAt(999), 20, 1e-12)
+	b.OwnSpread = overheadSpread
+	near(t, "at 500", b.OwnAt(500), 20, 1e-12)
+	near(t, "at 950", b.OwnAt(950), 20*2.0563, 0.002)
+	b.SeenWatts = 500
+	near(t, "at the load seen", b.LowAt(950)/(480+b.OwnAt(950)), 0.83/500, 1e-12)
+	before := b.OwnAt(950)
+	if b.Low = 0.92; b.OwnAt(950) <= before {
+		t.Error("a surer store does not leave more to the own draw")
+	}
+	if b.SeenWatts = 30; b.LowAt(950) > b.Likely {
+		t.Error("the low factor is above the likely one")
+	}
+	for _, set := range []bool{false, true} {
+		u := rack()
+		u.OverheadWatts, u.OverheadSet = usualOverhead(&u), set
+		if b, err := New(&u, newToday); err != nil || (b.OwnSpread == 0) != set {
+			t.Errorf("stated %v: %v, %+v", set, err, b)
+		}
+	}
+}
+
 // A measured temperature takes the place of the policy's, however often, and
 // an impossible one changes nothing.
 func TestMeasuredTemperature(t *testing.T) {

@@ -159,8 +159,9 @@ func (j *Judged) Range() (low, high float64) {
 type calibrator struct {
 	ups       policy.UPS
 	day       int64
-	fresh     Belief // by the policy's figures, new or as fitted, at 25 °C
-	usualDraw bool   // the policy does not state the UPS's own
+	fresh     Belief  // by the policy's figures, new or as fitted, at 25 °C
+	usualDraw bool    // the policy does not state the UPS's own
+	ownSpread float64 // of that, as far as it is open
 	seen      []observed
 	whole     []*Discharge // sound ones to the end
 
@@ -193,7 +194,7 @@ type observed struct {
 // watts, as a policy holds it, before anything rests on it.
 func (c *calibrator) start() error {
 	u := c.ups
-	c.usualDraw = u.OverheadWatts == usualOverhead(&u)
+	c.usualDraw = usualDraw(&u)
 	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
 	if m := u.Battery.Model; m != nil {
 		n := *m
@@ -203,6 +204,7 @@ func (c *calibrator) start() error {
 	if c.fresh, err = New(&u, 1); err != nil {
 		return err
 	}
+	c.ownSpread = c.fresh.OwnSpread
 	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != u.OverheadWatts {
 		u.OverheadWatts, c.ups.OverheadWatts = whole, whole
 		c.fresh, err = build(&u, 1, false)
@@ -564,7 +566,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	aged, _ := New(&c.ups, c.last)
 	factors := aged.At25
 	tests, outages := 0, 0
-	spread := 0.0
+	spread, seen := 0.0, 0.0
 	for i := range c.seen {
 		o, j := &c.seen[i], &judged[c.seen[i].of]
 		switch {
@@ -579,6 +581,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 			tests++
 		}
 		j.Used = true
+		seen = max(seen, o.watts)
 		// A plan sheds load: it goes down to a third of what was tested.
 		spread = max(spread, c.spreadAt(&m, 1.5*o.watts, o.watts), c.spreadAt(&m, o.watts/3, o.watts))
 	}
@@ -587,7 +590,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 		factors = Factors{exp(-widest * spread), 1, exp(widest * spread)}
 	} else {
 		m = c.fresh.Model
-		basis = c.fresh.Basis
+		basis, seen = c.fresh.Basis, c.fresh.SeenWatts
 	}
 	least, newest := 0, c.newest()
 	for i := range c.seen {
@@ -618,6 +621,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	return &policy.Model{
 		StoreWattHours: m.Store / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
 		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
+		OwnSpread: c.ownSpread, SeenWatts: seen,
 	}
 }
 

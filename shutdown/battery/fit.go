@@ -44,6 +44,11 @@ func (b *Belief) fromChart(u *policy.UPS, free bool) error {
 	x := f.solve()
 	b.Model, b.OverheadWatts = f.model(x), float64(f.overhead*exp(x[ownDraw]))
 	b.At25 = fromChart
+	if f.free {
+		q := f.equations(x)
+		b.OwnSpread = q.spread(unknowns{ownDraw: 1})
+	}
+	b.SeenWatts = float64(chart[len(chart)-1].Watts) + b.OverheadWatts
 	worst := 0.0
 	for _, p := range chart {
 		t := b.Model.Runtime(Charge{}, float64(p.Watts)+b.OverheadWatts)
@@ -71,6 +76,9 @@ func (b *Belief) charted(u *policy.UPS) (usual Model, spread float64) {
 // usualOverhead is what a policy has that does not state the UPS's own draw: 2 %
 // of the rating, rounded up. Four charts fitted 0.8 to 4.7 %.
 func usualOverhead(u *policy.UPS) int64 { return (2*u.RatedWatts + 99) / 100 }
+
+// usualDraw tells whether the UPS's own draw is that, and nobody stated it.
+func usualDraw(u *policy.UPS) bool { return !u.OverheadSet && u.OverheadWatts == usualOverhead(u) }
 
 // fitting is a least-squares problem in four logarithms.
 type fitting struct {

@@ -155,11 +155,11 @@ func faint(points []policy.ChartPoint) []policy.ChartPoint {
 }
 
 func (b *Belief) project(p policy.ChartPoint) Case {
-	at := func(factor float64) float64 {
+	at := func(factor, own float64) float64 {
 		m := b.Scaled(factor)
-		return m.Runtime(Charge{}, float64(p.Watts)+b.OverheadWatts)
+		return m.Runtime(Charge{}, float64(p.Watts)+own)
 	}
-	return Case{p.Watts, p.Runtime.Seconds(), at(b.Low), at(b.Likely), at(b.High)}
+	return Case{p.Watts, p.Runtime.Seconds(), at(b.LowAt(950), b.OwnAt(950)), at(b.Likely, b.OverheadWatts), at(b.High, b.OverheadWatts)}
 }
 
 // Score sums up cases. The errors are those of the likely runtime, relative.

@@ -223,7 +223,7 @@ func (t *Trial) carry(at history.Moment) {
 	} else {
 		t.record.Segments = append(segments, battery.Segment{Watts: t.watts, Seconds: seconds})
 	}
-	t.charge = t.belief.Model.Advance(t.charge, t.watts+t.belief.OverheadWatts, seconds)
+	t.charge = t.belief.Model.Advance(t.charge, t.watts+t.belief.OwnAt(t.Policy.Site.ConfidencePermille), seconds)
 	t.energy += t.watts * seconds
 	t.last, t.record.Seen = at.At, at
 	t.record.Measured = at.At.Sub(t.lost)
