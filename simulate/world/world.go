@@ -122,6 +122,9 @@ func New(p *policy.Policy, day int64) (*World, error) {
 	return w, nil
 }
 
+// Draw has a UPS take so many watts itself from its battery, whatever the core thinks.
+func (w *World) Draw(i int32, watts float64) { w.beliefs[i].OverheadWatts = watts }
+
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	w.Truth, w.Now, w.Agent, w.life, w.rising = t, at, true, 0, false
