@@ -242,6 +242,36 @@ func TestPlanIsSafe(t *testing.T) {
 	}
 }
 
+// Aim: a store carried by itself gives the verdict of all carried together, with
+// and without one lost. Method: both, for starts drawn at random.
+func TestStoresApart(t *testing.T) {
+	var w Planner
+	verdicts := map[bool]int{}
+	rapid.Check(t, func(t *rapid.T) {
+		p := draw(t, 7, rapid.Bool().Draw(t, "simple"))
+		w.Ready(p)
+		for i := range p.Hosts {
+			w.starts[w.inside[i]] = int64(rapid.IntRange(0, 3000).Draw(t, "start")) * second
+		}
+		w.dispatch(w.worst, w.starts)
+		reserve := clamp(p.Reserve)
+		for lost := -1; lost < len(p.Stores); lost++ {
+			if lost >= 0 && len(p.Stores) == 1 {
+				break
+			}
+			apart := w.replay(reserve, lost)
+			w.again(lost)
+			if together := w.together(reserve); apart != together {
+				t.Fatalf("without store %d: apart %v, together %v", lost, apart, together)
+			}
+			verdicts[apart]++
+		}
+	})
+	if verdicts[true] == 0 || verdicts[false] == 0 {
+		t.Errorf("%v: the test shows nothing", verdicts)
+	}
+}
+
 // With nothing that makes it hard, a weaker battery or more load is never
 // answered with a later point of no return.
 func TestNoReturnIsMonotone(t *testing.T) {

@@ -83,7 +83,7 @@ func (w *Planner) replay(reserve int64, lost int) bool {
 		switch u := w.apart(reserve); {
 		case u < 0:
 			return true
-		case w.must(u, w.at[u]):
+		case w.alone(u, w.at[u]):
 			w.fail = failure{apart: true, store: u}
 			return false
 		}
@@ -119,6 +119,17 @@ func (w *Planner) apart(reserve int64) int {
 		}
 	}
 	return -1
+}
+
+// alone tells whether a host that is not down lives on the store alone. It is so
+// until the store's next change of draw, which may be its being down.
+func (w *Planner) alone(u int, live int64) bool {
+	for g := range w.groups {
+		if w.end[g] > live && w.groups[g].feeds&w.left == 1<<u {
+			return true
+		}
+	}
+	return false
 }
 
 // holds carries a store until a change of its draw, and tells whether it can, and
