@@ -927,6 +927,8 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 	switch {
 	case h.InFlight && at < h.Deadline:
 		return out
+	case at >= h.GiveUp && h.unseen(at):
+		return out
 	case !h.Told && !h.InFlight, at >= h.GiveUp && h.Seen == SeenUp:
 		if h.Told {
 			out = s.raise(StoppedHalfway, k, -1, out)
@@ -946,25 +948,33 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 // observed takes what a look at a host showed.
 func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Effect {
 	h := &s.Hosts[k]
+	first := h.Seen == 0 && h.Alive // since the agent, or its host, started
+	was, wasAt := h.Seen, h.SeenAt
 	h.Seen, h.SeenAt = seen, at
 	gone := seen == SeenOff || seen == SeenSilent
+	s.due = s.due || first || !s.Outstanding() && s.doubted(k)
+	if !gone {
+		h.Dark = false
+	}
 	switch h.Power {
 	case Up:
-		if seen == SeenUp || seen == SeenRefusing {
+		switch {
+		case !gone:
 			h.Alive = true
-		}
-		if seen == SeenUp {
-			h.Stopped = false // it had been told to start when the input failed again
-		}
-		if seen == SeenOff {
-			s.setDown(at, k) // somebody else turned it off: it is not ours to bring back
+			h.Stopped = h.Stopped && seen != SeenUp // it had been told to start when the input failed again
+		case seen == SeenOff:
+			// Cut, or on our word after all; else somebody turned it off: not ours to bring back.
+			h.Stopped = h.Stopped || h.Alive && s.mayBeCut(k) || s.halfway(k)
+			s.setDown(at, k)
+		case !s.Outstanding() && (s.powered(k) && s.inView(k) && !s.mayBeCut(k) || was == SeenUp && s.outlived(k, wasAt)):
+			h.Alive = false // turned off, by all that can be seen
 		}
 		s.due = s.due || seen == SeenSilent && s.Outstanding()
 	case Asked:
 		// Silence proves a stop only of a host that was told to and was in sight
 		// until then; else it may be the way to it that is gone.
 		switch {
-		case h.Told && h.Near && gone || seen == SeenOff:
+		case h.Told && h.Near && gone && s.inView(k) || seen == SeenOff:
 			h.Stopped = h.Stopped || !h.Dark
 			out = s.down(at, k, out)
 		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:
@@ -990,6 +1000,21 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 	return out
 }
 
+// inView tells whether a host can be seen: all loads that it is reached through
+// have power, by what their UPSs say.
+func (s *State) inView(k int32) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		dark := true
+		for _, f := range s.Policy.Loads[l].FedBy {
+			dark = dark && s.UPSs[f].Dead
+		}
+		if dark {
+			return false
+		}
+	}
+	return true
+}
+
 func (s *State) setDown(at Instant, k int32) {
 	h := &s.Hosts[k]
 	h.Power, h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = Down, at, false, false, 0, false
@@ -1010,15 +1035,8 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 	s.setDown(at, k)
 	s.guests(at, k)
 	out = append(out, n, Effect{Kind: Probe, Host: k, Every: slowLook})
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		// Proven down only when all was thought to be over: it is to be brought back.
-		if u := &s.UPSs[f]; u.Phase == Normal && h.Stopped && !s.affected(k) {
-			u.Back = max(u.Back, u.Since)
-			if s.Began == 0 {
-				s.Began = at
-			}
-			out = s.enter(at, int32(f), Recovery, out)
-		}
+	if h.Stopped && !s.affected(k) {
+		out = s.recover(at, k, out) // proven down only when all was thought to be over
 	}
 	return out
 }
@@ -1342,8 +1360,11 @@ func (s *State) hostWake(at Instant) Instant {
 		h := &s.Hosts[k]
 		switch h.Power {
 		case Up:
-			if s.Outstanding() && h.Seen == 0 && h.SeenAt != 0 {
+			if s.Outstanding() && h.unseen(at) {
 				sooner(h.SeenAt.Add(afterBoot))
+			}
+			if s.halfway(int32(k)) {
+				sooner(s.patience(int32(k)))
 			}
 			if s.Planned && s.planned(int32(k)) {
 				sooner(h.Start)
@@ -1355,6 +1376,9 @@ func (s *State) hostWake(at Instant) Instant {
 		case Asked:
 			sooner(h.Deadline)
 			sooner(h.GiveUp)
+			if h.unseen(at) {
+				sooner(h.SeenAt.Add(afterBoot))
+			}
 			if h.Retry != 0 {
 				sooner(h.Retry)
 			}

@@ -241,6 +241,12 @@ func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
 // known.
 func (h *Host) off() bool { return !h.Alive && (h.Seen == SeenSilent || h.Seen == SeenOff) }
 
+// unseen tells whether a host was not seen yet since the agent, or its host,
+// started, and is given the time for that.
+func (h *Host) unseen(at Instant) bool {
+	return h.Seen == 0 && h.SeenAt != 0 && at < h.SeenAt.Add(afterBoot)
+}
+
 // ran tells whether a host that loses its power was up, by all that is known,
 // before it was asked to stop.
 func (h *Host) ran() bool {

@@ -51,6 +51,9 @@ type inputState struct {
 	before  shutdown.Instant // since when it was good before it was last lost
 	heard   shutdown.Instant // the last answer that reached the core
 	saw     shutdown.Instant // the last one that said battery
+	carried shutdown.Instant // the last one that said that it carries its load
+	gap     shutdown.Instant // the last long time without such a one began
+	gapTo   shutdown.Instant // and ended
 }
 
 type hostState struct {
@@ -94,7 +97,7 @@ func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
 	c.saidLow = false
 	for i := range c.inputs {
-		c.inputs[i] = inputState{good: true, since: Start}
+		c.inputs[i] = inputState{good: true, since: Start, carried: Start}
 		c.lastOn[i] = 0
 	}
 	for k := range c.hosts {
@@ -116,6 +119,13 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	if e.Kind == shutdown.Measured {
 		in := &c.inputs[e.UPS]
 		in.heard = at
+		if e.Measurement.Source != shutdown.FromNothing {
+			silence := max(10*time.Second, 3*c.p.UPSs[e.UPS].PollEvery()+c.p.UPSs[e.UPS].Timeout())
+			if at.Sub(in.carried) > silence+time.Second {
+				in.gap, in.gapTo = in.carried, at
+			}
+			in.carried = at.Add(e.Standing)
+		}
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
@@ -163,7 +173,7 @@ func (c *Checker) note(n *shutdown.Notice) {
 	switch {
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
-	case n.Code == shutdown.HostNotBack:
+	case n.Code == shutdown.HostNotBack || n.Code == shutdown.NoWayToStart:
 		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
 		c.hosts[n.Host].forced = true
@@ -293,8 +303,8 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
-		if w.Hosts[d].LastCut && c.lies(&c.p.Hosts[d]) {
-			continue // nobody could see its UPS give out
+		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) {
+			continue // nobody could see its UPS give out: it looks turned off
 		}
 		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff && c.truth.Hosts[d].Mode != world.Unreachable {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
@@ -340,13 +350,21 @@ func (c *Checker) fullest(p *policy.Host) float64 {
 	return most
 }
 
+// gauged is how full a battery is by a gauge that counts to zero at the load of the
+// moment: nobody can know better.
+func (c *Checker) gauged(i int) float64 {
+	u := &c.r.world.UPSs[i]
+	total := u.Model.Store - u.Model.Ohmic*(u.Load+float64(c.p.UPSs[i].OverheadWatts))
+	return 1 - (u.Charge.Delivered+u.Charge.Bound)/total
+}
+
 // couldCarry tells whether one feed's battery, as it really is but at the low
 // store, could see all its hosts off again; or is nearly full where no charge
 // would do.
 func (c *Checker) couldCarry(p *policy.Host) bool {
 	for _, i := range p.FedBy {
 		u := &c.r.world.UPSs[i]
-		part := 1 - u.Charge.Delivered/u.Model.Full()
+		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
@@ -361,6 +379,9 @@ func (c *Checker) couldCarry(p *policy.Host) bool {
 func (c *Checker) End(out *Run) {
 	if out.Stranded {
 		c.stranded()
+	}
+	if out.Over && c.r.world.Agent {
+		c.leftOff()
 	}
 	if out.Cut > 0 && c.bound() {
 		for k := range out.Hosts {
@@ -377,6 +398,37 @@ func (c *Checker) End(out *Run) {
 	if c.asks > 0 && !c.saidLow && c.short() { // a UPS's word that its battery is low outranks all
 		c.broken("P3", "a host was asked to stop in an interruption shorter than the ride-through, which the battery could carry")
 	}
+}
+
+// leftOff checks that no host which the outage stopped, or cut, is still off when
+// it is over, unless it was said so. One that was out of sight before, since the
+// way to it had died, looks like one that somebody had turned off.
+func (c *Checker) leftOff() {
+	if c.has(world.PathDies) {
+		return
+	}
+	for k := range c.p.Hosts {
+		h := &c.r.world.Hosts[k]
+		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.truth.Hosts[k].Mode == world.WasOff || c.truth.Hosts[k].Mode == world.Unreachable {
+			continue
+		}
+		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
+	}
+}
+
+// cutShows tells whether the core can know that a host was cut, and start it: for
+// long enough its UPSs did not answer then, or said that they carry nothing, and one
+// carries its load now.
+func (c *Checker) cutShows(k int) bool {
+	on := false
+	for _, f := range c.p.Hosts[k].FedBy {
+		in := &c.inputs[f]
+		if off := c.r.world.Hosts[k].OffAt; off < in.gap || off > in.gapTo {
+			return false
+		}
+		on = on || !c.r.world.UPSs[f].Dead
+	}
+	return on
 }
 
 // stranded checks that the agent's own host does not stay off where its UPSs
