@@ -1029,7 +1029,7 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 	if h.InFlight {
 		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
 	}
-	for _, c := range [...]Code{HostGivenUp, HostRefuses, HostUnreachable} {
+	for _, c := range [...]Code{HostGivenUp, HostRefuses, HostUnreachable, StoppedHalfway} {
 		out = s.settle(c, k, out)
 	}
 	s.setDown(at, k)

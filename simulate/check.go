@@ -42,6 +42,7 @@ type Checker struct {
 	lastOn   []shutdown.Instant // last start on each UPS
 	asks     int
 	saidLow  bool // a UPS said so in this run
+	timeLeft bool // when a host was given up last, there was time for all others
 }
 
 type inputState struct {
@@ -95,7 +96,7 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 // Begin readies the checker for a run with the truth given.
 func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
-	c.saidLow = false
+	c.saidLow, c.timeLeft = false, false
 	for i := range c.inputs {
 		c.inputs[i] = inputState{good: true, since: Start, carried: Start}
 		c.lastOn[i] = 0
@@ -173,6 +174,7 @@ func (c *Checker) note(n *shutdown.Notice) {
 	switch {
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
+		c.timeLeft = c.timeFor()
 	case n.Code == shutdown.HostNotBack || n.Code == shutdown.NoWayToStart:
 		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
@@ -388,6 +390,8 @@ func (c *Checker) End(out *Run) {
 			h := &out.Hosts[k]
 			switch {
 			case h.End != world.Cut || !c.behaves(k) || c.byItsFeeds(k):
+			case c.besideBad(k) && c.timeLeft:
+				c.broken("P1", "%s lost its power while it was up, beside a host that was given up; when that was, there was time for all others, with its draw", c.p.Hosts[k].Name)
 			case !c.besideBad(k):
 				c.broken("P1", "%s lost its power while it was up, though there was time: by the checker's reckoning all could be off when begun %s after the loss", c.p.Hosts[k].Name, c.least())
 			case h.Asked < 0:
@@ -497,7 +501,8 @@ func (c *Checker) behaves(k int) bool {
 
 // besideBad tells whether a host that draws on after its allowance shares a UPS
 // with this one. What it takes then is paid from the reserve, and beyond that by
-// the others; they must still have been asked.
+// the others (no schedule has it off); they must still have been asked, and where
+// there was time for them when it was given up, they must be off.
 func (c *Checker) besideBad(k int) bool {
 	for j := range c.p.Hosts {
 		if j == k || c.truth.Hosts[j].Mode == world.WasOff || c.behaves(j) {
@@ -510,6 +515,23 @@ func (c *Checker) besideBad(k int) bool {
 		}
 	}
 	return false
+}
+
+// timeFor tells whether every battery, at its load of now and counted at its low
+// store, lasts until all could be off that are up, all begun now, and the reserve.
+func (c *Checker) timeFor() bool {
+	need := slices.Max(c.down)
+	for i := range c.r.world.UPSs {
+		u := &c.r.world.UPSs[i]
+		if u.Input || u.Dead {
+			continue
+		}
+		watts := u.Load + float64(c.p.UPSs[i].OverheadWatts)
+		if c.lowParts[i]*u.Model.Runtime(u.Charge, watts) < (need + c.reserve(i)).Seconds() {
+			return false
+		}
+	}
+	return true
 }
 
 // byItsFeeds tells whether the script itself took a host's power.
