@@ -949,12 +949,11 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Effect {
 	h := &s.Hosts[k]
 	first := h.Seen == 0 && h.Alive // since the agent, or its host, started
-	was, wasAt := h.Seen, h.SeenAt
 	h.Seen, h.SeenAt = seen, at
 	gone := seen == SeenOff || seen == SeenSilent
 	s.due = s.due || first || !s.Outstanding() && s.doubted(k)
 	if !gone {
-		h.Dark = false
+		h.Dark, h.UpAt = false, at
 	}
 	switch h.Power {
 	case Up:
@@ -966,7 +965,7 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 			// Cut, or on our word after all; else somebody turned it off: not ours to bring back.
 			h.Stopped = h.Stopped || h.Alive && s.mayBeCut(k) || s.halfway(k)
 			s.setDown(at, k)
-		case !s.Outstanding() && (s.powered(k) && s.inView(k) && !s.mayBeCut(k) || was == SeenUp && s.outlived(k, wasAt)):
+		case !s.Outstanding() && s.powered(k) && s.inView(k, true) && !s.mayBeCut(k):
 			h.Alive = false // turned off, by all that can be seen
 		}
 		s.due = s.due || seen == SeenSilent && s.Outstanding()
@@ -974,7 +973,7 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 		// Silence proves a stop only of a host that was told to and was in sight
 		// until then; else it may be the way to it that is gone.
 		switch {
-		case h.Told && h.Near && gone && s.inView(k) || seen == SeenOff:
+		case h.Told && h.Near && gone && s.inView(k, false) || seen == SeenOff:
 			h.Stopped = h.Stopped || !h.Dark
 			out = s.down(at, k, out)
 		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:
@@ -1000,13 +999,15 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 	return out
 }
 
-// inView tells whether a host can be seen: all loads that it is reached through
-// have power, by what their UPSs say.
-func (s *State) inView(k int32) bool {
+// inView tells whether a host can be seen: no load that it is reached through has
+// lost its power, by what UPSs say; or, to be sure, may have, on a UPS that fell
+// silent on battery.
+func (s *State) inView(k int32, sure bool) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
-			dark = dark && s.UPSs[f].Dead
+			u := &s.UPSs[f]
+			dark = dark && (u.Dead || sure && u.Silent && u.OnBattery())
 		}
 		if dark {
 			return false

@@ -60,11 +60,12 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 // may fail again.
 func (s *State) seemsCut(k int32) bool {
 	h := &s.Hosts[k]
-	return h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k)
+	return h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k) && s.inView(k, true)
 }
 
 // mayBeCut tells whether all feeds of a host may have been without output at one
-// time in this outage.
+// time in this outage, since it was last seen up. With no outage on record it goes
+// with its UPSs when they fall silent, or was turned off later.
 func (s *State) mayBeCut(k int32) bool {
 	from, to := Instant(0), s.Now
 	for _, f := range s.Policy.Hosts[k].FedBy {
@@ -77,7 +78,8 @@ func (s *State) mayBeCut(k int32) bool {
 			to = min(to, u.CutTo)
 		}
 	}
-	return from < to
+	up := s.Hosts[k].UpAt
+	return from < to && up < to && (s.Outstanding() || up <= from.Add(unwatchedFor))
 }
 
 // missed begins an outage that nobody saw: the agent's own host lost its power
@@ -136,20 +138,6 @@ func (s *State) recover(at Instant, k int32, out []Effect) []Effect {
 		}
 	}
 	return out
-}
-
-// outlived tells whether a host that was up at an instant did not go when its UPSs
-// fell silent: that was well after, or when they answered again.
-func (s *State) outlived(k int32, at Instant) bool {
-	from, to := Instant(0), Instant(0)
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		u := &s.UPSs[f]
-		if from = max(from, u.CutFrom); u.CutFrom != 0 && u.CutTo == 0 {
-			to = Never
-		}
-		to = max(to, u.CutTo)
-	}
-	return from != 0 && (at.Sub(from) > unwatchedFor || at > to)
 }
 
 // powered tells whether a host has input by the word of a UPS that answers.
