@@ -960,11 +960,15 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 		switch {
 		case !gone:
 			h.Alive = true
-			h.Stopped = h.Stopped && seen != SeenUp // it had been told to start when the input failed again
+			h.Told = h.Told && (seen != SeenUp || at < s.patience(k)) // it will not go any more
+			h.Stopped = h.Stopped && seen != SeenUp                   // it had been told to start when the input failed again
 		case seen == SeenOff:
 			// Cut, or on our word after all; else somebody turned it off: not ours to bring back.
-			h.Stopped = h.Stopped || h.Alive && s.mayBeCut(k) || s.halfway(k)
+			h.Stopped = h.Stopped || h.Alive && s.mayBeCut(k) || h.Told && !s.affected(k)
 			s.setDown(at, k)
+		case !s.Outstanding() && s.wentLate(k):
+			h.Stopped = true
+			out = s.down(at, k, out)
 		case !s.Outstanding() && s.powered(k) && s.inView(k, true) && !s.mayBeCut(k):
 			h.Alive = false // turned off, by all that can be seen
 		}

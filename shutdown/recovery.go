@@ -23,7 +23,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 			}
 		}
 		switch {
-		case s.halfway(k) && h.Seen == SeenSilent:
+		case s.wentLate(k):
 			h.Stopped = true
 			out = s.down(at, k, out)
 		case s.seemsCut(k) && s.mayStart(at, k):
@@ -236,6 +236,12 @@ func (s *State) mayStart(at Instant, k int32) bool {
 func (s *State) halfway(k int32) bool {
 	h := &s.Hosts[k]
 	return h.Power == Up && h.Told && !s.affected(k) && s.Now < s.patience(k)
+}
+
+// wentLate tells whether such a host is down, even if nobody waits for it any more.
+func (s *State) wentLate(k int32) bool {
+	h := &s.Hosts[k]
+	return h.Power == Up && h.Told && h.Seen == SeenSilent && !s.affected(k)
 }
 
 // patience is how long a host that is given up, but was told to stop, is waited
