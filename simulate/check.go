@@ -517,21 +517,23 @@ func (c *Checker) besideBad(k int) bool {
 	return false
 }
 
-// timeFor tells whether every battery, at its load of now and counted at its low
-// store, lasts until all could be off that are up, all begun now, and the reserve.
+// timeFor tells whether the batteries that carry hosts, at their load of now and
+// counted at their low store, last until all could be off that are up, all begun
+// now, and the reserve.
 func (c *Checker) timeFor() bool {
-	need := slices.Max(c.down)
+	need, any := slices.Max(c.down), false
 	for i := range c.r.world.UPSs {
 		u := &c.r.world.UPSs[i]
 		if u.Input || u.Dead {
 			continue
 		}
+		any = true
 		watts := u.Load + float64(c.p.UPSs[i].OverheadWatts)
 		if c.lowParts[i]*u.Model.Runtime(u.Charge, watts) < (need + c.reserve(i)).Seconds() {
 			return false
 		}
 	}
-	return true
+	return any
 }
 
 // byItsFeeds tells whether the script itself took a host's power.
