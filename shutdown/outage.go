@@ -1188,9 +1188,10 @@ func (s *State) mayCut(at Instant, i int32) bool {
 	any, own, runs := false, false, false
 	for k := range s.Hosts {
 		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+		inTime := h.Power == Asked && h.GiveUp <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 		if !s.fedBy(int32(k), i) {
 			// A load elsewhere that others need may hang on this UPS.
-			if h.Power != Down && h.Power != Abandoned && !p.Self && s.needsFrom(int32(k), i) {
+			if h.Power != Down && h.Power != Abandoned && !inTime && !p.Self && s.needsFrom(int32(k), i) {
 				return false
 			}
 			continue
@@ -1213,7 +1214,6 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			continue
 		}
 		busy := h.Power == Up || h.Power == Asked || h.Power == Starting
-		inTime := h.Power == Asked && h.GiveUp <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 		if busy && !inTime && s.affected(int32(k)) {
 			return false
 		}
