@@ -305,8 +305,8 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
-		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) {
-			continue // nobody could see its UPS give out: it looks turned off
+		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) || c.hidden(d) {
+			continue // nobody could see its UPS give out, or itself before that: it looks turned off
 		}
 		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff && c.truth.Hosts[d].Mode != world.Unreachable {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
