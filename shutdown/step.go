@@ -290,6 +290,7 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 	u.afresh(s.Policy.Site.ConfidencePermille)
 	s.Stale = true
 	out = s.enter(at, i, Recovery, out)
+	s.gauge(i) // as it reads with the belief of before the outage
 	s.Going = s.Going && s.anyOnBattery() // said of this loss, not of the next
 	return out
 }
