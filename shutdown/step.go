@@ -290,7 +290,7 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 	u.afresh(s.Policy.Site.ConfidencePermille)
 	s.Stale = true
 	out = s.enter(at, i, Recovery, out)
-	s.gauge(i) // as it reads with the belief of before the outage
+	s.gauge(i)                            // as it reads with the belief of before the outage
 	s.Going = s.Going && s.anyOnBattery() // said of this loss, not of the next
 	return out
 }
@@ -607,7 +607,7 @@ func (s *State) restarted(at Instant, rebooted, orderly bool, out []Effect) []Ef
 		u := &s.UPSs[i]
 		out = append(out, Effect{Kind: Poll, UPS: int32(i)})
 		switch {
-		case doubtful && (rebooted || s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i)):
+		case doubtful && (rebooted || s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) && !s.carriesAgent(int32(i))):
 			u.cut(min(u.LastAt, at))
 			long = true
 		case !doubtful:
@@ -672,6 +672,13 @@ func (s *State) ownHost() int {
 	return -1
 }
 
+// carriesAgent tells whether a UPS alone carries the agent's own host: its output
+// is on as long as that is not booted.
+func (s *State) carriesAgent(i int32) bool {
+	k := s.ownHost()
+	return k >= 0 && len(s.Policy.Hosts[k].FedBy) == 1 && s.fedBy(int32(k), i)
+}
+
 // doubt: the agent's host was off, so that what was known of another is old. A
 // host that was asked may have gone, or lost its power; it is looked at before
 // anything more is done to it, least of all by force.
@@ -698,7 +705,9 @@ func (s *State) silences(at Instant, out []Effect) []Effect {
 		}
 		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
 			u.Silent = true
-			u.cut(u.LastAt)
+			if !s.carriesAgent(int32(i)) {
+				u.cut(u.LastAt)
+			}
 			n := condition(SourceSilent, int32(i), -1)
 			n.Notice.Margin = at.Sub(u.LastAt)
 			out = append(out, n)
