@@ -60,6 +60,7 @@ type inputState struct {
 type hostState struct {
 	givenUp bool
 	forced  bool
+	left    bool // it went while what depends on it stayed up on another feed
 	noticed bool
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
@@ -179,6 +180,8 @@ func (c *Checker) note(n *shutdown.Notice) {
 		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
 		c.hosts[n.Host].forced = true
+	case n.Code == shutdown.LeftDependent:
+		c.hosts[n.Host].left = !n.Clear
 	case n.Code == shutdown.HostAsked:
 		c.hosts[n.Host].noticed = n.A != 0
 	}
@@ -202,9 +205,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
+	again := h.asked.Verb != 0 && h.asked.Outage == id.Outage
 	h.asked = id
-	if h.forced {
-		return
+	if h.forced || h.left && again {
+		return // the first order had its reason, and cannot be taken back
 	}
 	for j := range c.p.Hosts {
 		q := &c.p.Hosts[j]
