@@ -809,10 +809,18 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 	return blocker, stays
 }
 
-// justBack tells whether a host has input by the word of a moment only: it may
-// have to go after all.
+// justBack tells whether a host has input by the word of a moment only, silence
+// after it among that: it may have to go after all.
 func (s *State) justBack(k int32) bool {
-	return !s.Policy.Hosts[k].StaysUp && !s.affected(k) && !s.goodFor(k, resumeWithin)
+	if s.Policy.Hosts[k].StaysUp || s.affected(k) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || u.GoodAt >= u.Back.Add(resumeWithin)) {
+			return false
+		}
+	}
+	return true
 }
 
 func (s *State) underWay() int {

@@ -262,6 +262,9 @@ func (s *State) onTrial(at Instant, i int32) bool {
 func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	u.Readings = 0
+	if sure := u.Back.Add(resumeWithin); u.GoodAt < sure && at >= sure {
+		s.due = true // see justBack
+	}
 	u.GoodAt = at
 	if u.Last.Testing && u.Last.Source == FromBattery {
 		return out
