@@ -44,7 +44,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		u := &s.UPSs[i]
 		if u.Phase == Recovery && s.settled(int32(i)) && s.ready(at, int32(i)) {
 			out = s.enter(at, int32(i), Normal, out)
-			u.Lost, u.CutFrom, u.CutTo = 0, 0, 0 // Back stays: what is proven down late waits for it too
+			u.Lost = 0 // Back stays: what is proven down late waits for it too
 		}
 		all = all && u.Phase == Normal && (!u.Dead || s.settled(int32(i)))
 	}
