@@ -957,6 +957,7 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Effect {
 	h := &s.Hosts[k]
 	first := h.Seen == 0 && h.Alive // since the agent, or its host, started
+	was, wasAt := h.Seen, h.SeenAt
 	h.Seen, h.SeenAt = seen, at
 	gone := seen == SeenOff || seen == SeenSilent
 	s.due = s.due || first || !s.Outstanding() && s.doubted(k)
@@ -977,7 +978,7 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 		case !s.Outstanding() && s.wentLate(k):
 			h.Stopped = true
 			out = s.down(at, k, out)
-		case !s.Outstanding() && s.powered(k) && s.inView(k, true) && !s.mayBeCut(k):
+		case !s.Outstanding() && was == SeenSilent && s.powered(k, wasAt) && s.inView(k, true) && !s.mayBeCut(k):
 			h.Alive = false // turned off, by all that can be seen
 		}
 		s.due = s.due || seen == SeenSilent && s.Outstanding()

@@ -140,10 +140,10 @@ func (s *State) recover(at Instant, k int32, out []Effect) []Effect {
 	return out
 }
 
-// powered tells whether a host has input by the word of a UPS that answers.
-func (s *State) powered(k int32) bool {
+// powered tells whether a UPS of a host has said since an instant that it has input.
+func (s *State) powered(k int32, since Instant) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && s.reachable(f) && s.Now.Sub(u.LastAt) < s.silentAfter(f) {
+		if u := &s.UPSs[f]; u.good() && u.GoodAt > since {
 			return true
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"ebbline/policy"
 	"ebbline/policy/load"
+	"ebbline/simulate/world"
 )
 
 // returns are outages, made as small as they can be, after which hosts once stayed
@@ -35,6 +36,10 @@ var returns = []struct {
 	{
 		"a UPS's output fails for a moment while the agent is dead", "barn",
 		"at 0s input lost\nat 1s agent killed 10s\nat 2s ups rack output off\nat 3s input back",
+	},
+	{
+		"a host is seen silent before the silence of its UPS is known as one", "barn",
+		"at 3.42s ups rack silent 8m54s\nat 3.56s ups rack output off\nat 6.43s input lost\nat 6.59s input back",
 	},
 	{
 		"hosts go down while the agent is dead, the input back", "mill",
@@ -77,7 +82,7 @@ func TestReturns(t *testing.T) {
 		for _, v := range check.Violations {
 			t.Errorf("%s: %s broken at %s: %s", c.name, v.Promise, v.At, v.Text)
 		}
-		if !slices.ContainsFunc(run.Hosts, func(h HostRun) bool { return h.Down >= 0 }) {
+		if !slices.ContainsFunc(r.world.Hosts, func(h world.Host) bool { return h.WasOff }) {
 			t.Errorf("%s: nobody went off", c.name)
 		}
 		for k := range run.Hosts {
