@@ -123,6 +123,7 @@ type Agent struct {
 	// Of the loop alone.
 	clock    clock
 	boot     boot // that the journal knows
+	ended    bool // it was told to end
 	state    *shutdown.State
 	effects  []shutdown.Effect
 	record   *recorder
@@ -444,6 +445,7 @@ func (a *Agent) end() {
 	if a.waiting != nil {
 		a.gone.Go(a.waiting.parts.close)
 	}
+	a.ended = true
 	a.cut("")
 	if !waitFor(&a.gone, endWithin) {
 		a.voice.warn("something hangs and is left behind")

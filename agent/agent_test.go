@@ -750,6 +750,41 @@ func TestLooks(t *testing.T) {
 	})
 }
 
+// A host that gives no answer is looked at again at once, as often as its silence
+// takes to be proven, and then no more than any other. Method: looks that learn
+// nothing, in normal mode, where looks are half a minute apart.
+func TestLooksForSilence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, smallRoom(t))
+		var looks []time.Time
+		wire := l.config.Wire
+		l.config.Wire = func(p *policy.Policy) (*agent.Parts, error) {
+			parts, err := wire(p)
+			parts.Lookers[0] = lookFunc(func(ctx context.Context) (shutdown.Sighting, string) {
+				looks = append(looks, time.Now())
+				if len(looks) < 3 {
+					return shutdown.SeenUp, ""
+				}
+				return 0, ""
+			})
+			return parts, err
+		}
+		l.start()
+		time.Sleep(5 * time.Minute)
+		l.end()
+		quiet := l.room.policy.Hosts[0].Probe.QuietFor
+		row, longest := looks[2], time.Duration(0)
+		for i := 3; i < len(looks); i++ {
+			if looks[i].Sub(looks[i-1]) > 2*time.Second {
+				longest, row = max(longest, looks[i-1].Sub(row)), looks[i]
+			}
+		}
+		if longest < quiet || len(looks) > 300/2 {
+			t.Errorf("%d looks in five minutes, the longest row of them took %v; a silence takes %v", len(looks), longest, quiet)
+		}
+	})
+}
+
 type lookFunc func(ctx context.Context) (shutdown.Sighting, string)
 
 func (f lookFunc) Look(ctx context.Context) (shutdown.Sighting, string) { return f(ctx) }

@@ -31,6 +31,7 @@ type crew struct {
 const (
 	lookers    = 64                     // looks at hosts at the same time
 	openers    = 16                     // connections being opened at the same time
+	lookSoon   = time.Second            // between looks that together prove a silence
 	lookWithin = 10 * time.Second       // one look; then its place is given to another host
 	openWithin = 30 * time.Second       // one connection
 	pollApart  = 250 * time.Millisecond // between two polls of one UPS, whatever wakes it
@@ -199,7 +200,8 @@ func (c *crew) askAll(ctx context.Context) {
 }
 
 // lookEach looks at one host as often as the core last said, and never twice at
-// once.
+// once. A silence is several looks close together: where one learnt nothing, the
+// next ones follow at once.
 func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
 	var every time.Duration
 	select {
@@ -207,6 +209,7 @@ func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
 	case <-c.ctx.Done():
 		return
 	}
+	soon := 0 // looks close together that are left
 	for {
 		began := time.Now()
 		var seen shutdown.Sighting
@@ -215,12 +218,19 @@ func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
 		if seen >= shutdown.SeenUp && seen <= shutdown.SeenOff {
 			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen, Text: brief(text)}})
 		}
+		wait := every
+		if seen == 0 && soon > 0 {
+			soon, wait = soon-1, min(every, lookSoon)
+		} else {
+			soon = int(c.policy.Hosts[k].Probe.QuietFor/lookSoon) + 5
+		}
 		for waiting := true; waiting; {
-			timer := time.NewTimer(every - time.Since(began))
+			timer := time.NewTimer(wait - time.Since(began))
 			select {
 			case <-timer.C:
 				waiting = false
 			case every = <-c.rates[k]:
+				wait = every
 			case <-c.ctx.Done():
 				return
 			}

@@ -23,12 +23,13 @@ type snapshot struct {
 	Epoch shutdown.Instant
 	State *shutdown.State
 	Board board
+	Ended bool // the agent had been told to end, and wrote this last
 }
 
 func (a *Agent) snapshot() *snapshot {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return &snapshot{a.config.Build, a.boot.id, a.boot.epoch, a.state, a.board.clone()}
+	return &snapshot{a.config.Build, a.boot.id, a.boot.epoch, a.state, a.board.clone(), a.ended}
 }
 
 // boot is one boot of the machine, as the journal knows it, and its epoch.
@@ -42,6 +43,7 @@ type memory struct {
 	state *shutdown.State
 	board board
 	boot  boot
+	ended bool     // it had been told to end
 	notes []string // for the log
 	keep  string   // the journal's file is put aside under this name
 }
@@ -75,6 +77,7 @@ func remember(past *Past, build string) *memory {
 		}
 	}
 	m.damage(past)
+	m.ended = m.ended && len(past.Lines) == 0 && !past.Torn
 	return m
 }
 
@@ -105,7 +108,7 @@ func recall(text []byte, build string, lines []string) (*memory, error) {
 	if err := whole(s.State); err != nil {
 		return nil, err
 	}
-	m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}}
+	m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended}
 	if s.Build != build {
 		if len(lines) > 0 {
 			m.keep = "other-build"
@@ -209,7 +212,8 @@ func (a *Agent) start() error {
 			a.waiting, _ = a.crewFor(m.state.Next) // else it is tried again when its time comes
 		}
 		a.employ(old)
-		a.step(&shutdown.Event{Kind: shutdown.Restarted, Rebooted: !m.boot.is(a.config.Boot)})
+		a.ended = false
+		a.step(&shutdown.Event{Kind: shutdown.Restarted, Rebooted: !m.boot.is(a.config.Boot), Orderly: m.ended})
 	}
 	if fresh == nil {
 		a.voice.fault("the recorded policy stays in force", zap.Error(err))
@@ -250,6 +254,7 @@ func (a *Agent) crews(m *memory) (old, fresh *crew, err error) {
 // resume takes over what is remembered, and begins the journal again with it.
 func (a *Agent) resume(m *memory) {
 	a.clock, a.state, a.boot = newClock(&a.config, m), m.state, m.boot
+	a.ended = m.ended // killed before the start is through, the next still knows
 	a.began = a.clock.now()
 	a.lastTurn = a.began
 	a.mu.Lock() // somebody may look already

@@ -287,3 +287,40 @@ func TestInputBackWhileDead(t *testing.T) {
 		l.end()
 	})
 }
+
+// The power goes before any UPS could say so, the agent's host with it: after the
+// boot the others are brought back. Where the agent had been told to end, somebody
+// was at work, and what is off stays off.
+func TestPowerLostUnseen(t *testing.T) {
+	for _, told := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			l := newLab(t, smallRoom(t))
+			l.start()
+			time.Sleep(time.Minute)
+			if told {
+				l.end()
+			} else {
+				l.journal.deadly = 1 // nothing is written any more
+				l.life.die()
+				l.stop()
+				<-l.over
+				l.journal.deadly = 0
+			}
+			l.room.set(func() {
+				for _, k := range []int{0, 2, 3} {
+					l.room.hosts[k].off = true
+				}
+			})
+			time.Sleep(time.Hour)
+			l.config.Boot = "boot-2"
+			l.again()
+			time.Sleep(2 * time.Hour)
+			for _, name := range []string{"db", "vault", "web"} {
+				if off := l.room.isOff(name); off != told {
+					t.Errorf("the agent had been told to end: %v; two hours after the boot %s is off: %v", told, name, off)
+				}
+			}
+			l.end()
+		})
+	}
+}

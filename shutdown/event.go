@@ -188,7 +188,7 @@ const (
 	Finished                  // Action, Outcome, Text: an action ended
 	Commanded                 // Order, Text: by whom
 	Tick                      // Wake has come
-	Restarted                 // Rebooted: the agent lives again; what had begun is begun again
+	Restarted                 // Rebooted, Orderly: the agent lives again; what had begun is begun again
 )
 
 // String gives the word of the transcript.
@@ -204,6 +204,7 @@ type Event struct {
 	Outcome     Outcome
 	Order       Order
 	Rebooted    bool
+	Orderly     bool // it had been told to end, as when somebody turns its host off
 	UPS         int32
 	Host        int32
 	Measurement Measurement

@@ -809,10 +809,18 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 	return blocker, stays
 }
 
-// justBack tells whether a host has input by the word of a moment only: it may
-// have to go after all.
+// justBack tells whether a host has input by the word of a moment only, silence
+// after it among that: it may have to go after all.
 func (s *State) justBack(k int32) bool {
-	return !s.Policy.Hosts[k].StaysUp && !s.affected(k) && !s.goodFor(k, resumeWithin)
+	if s.Policy.Hosts[k].StaysUp || s.affected(k) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && (u.Back == 0 || u.GoodAt >= u.Back.Add(resumeWithin)) {
+			return false
+		}
+	}
+	return true
 }
 
 func (s *State) underWay() int {
@@ -927,6 +935,8 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 	switch {
 	case h.InFlight && at < h.Deadline:
 		return out
+	case at >= h.GiveUp && h.unseen(at):
+		return out
 	case !h.Told && !h.InFlight, at >= h.GiveUp && h.Seen == SeenUp:
 		if h.Told {
 			out = s.raise(StoppedHalfway, k, -1, out)
@@ -946,25 +956,37 @@ func (s *State) spared(at Instant, k int32, out []Effect) []Effect {
 // observed takes what a look at a host showed.
 func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Effect {
 	h := &s.Hosts[k]
+	first := h.Seen == 0 && h.Alive // since the agent, or its host, started
+	was, wasAt := h.Seen, h.SeenAt
 	h.Seen, h.SeenAt = seen, at
 	gone := seen == SeenOff || seen == SeenSilent
+	s.due = s.due || first || !s.Outstanding() && s.doubted(k)
+	if !gone {
+		h.Dark, h.UpAt = false, at
+	}
 	switch h.Power {
 	case Up:
-		if seen == SeenUp || seen == SeenRefusing {
+		switch {
+		case !gone:
 			h.Alive = true
-		}
-		if seen == SeenUp {
-			h.Stopped = false // it had been told to start when the input failed again
-		}
-		if seen == SeenOff {
-			s.setDown(at, k) // somebody else turned it off: it is not ours to bring back
+			h.Told = h.Told && (seen != SeenUp || at < s.patience(k)) // it will not go any more
+			h.Stopped = h.Stopped && seen != SeenUp                   // it had been told to start when the input failed again
+		case seen == SeenOff:
+			// Cut, or on our word after all; else somebody turned it off: not ours to bring back.
+			h.Stopped = h.Stopped || h.Alive && s.mayBeCut(k) || h.Told && !s.affected(k)
+			s.setDown(at, k)
+		case !s.Outstanding() && s.wentLate(k):
+			h.Stopped = true
+			out = s.down(at, k, out)
+		case !s.Outstanding() && was == SeenSilent && s.powered(k, wasAt) && s.inView(k, true) && !s.mayBeCut(k):
+			h.Alive = false // turned off, by all that can be seen
 		}
 		s.due = s.due || seen == SeenSilent && s.Outstanding()
 	case Asked:
 		// Silence proves a stop only of a host that was told to and was in sight
 		// until then; else it may be the way to it that is gone.
 		switch {
-		case h.Told && h.Near && gone || seen == SeenOff:
+		case h.Told && h.Near && gone && s.inView(k, false) || seen == SeenOff:
 			h.Stopped = h.Stopped || !h.Dark
 			out = s.down(at, k, out)
 		case seen == SeenUp && h.Told && !h.InFlight && h.Retry == 0 && at >= h.Doubt:
@@ -990,6 +1012,23 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 	return out
 }
 
+// inView tells whether a host can be seen: no load that it is reached through has
+// lost its power, by what UPSs say; or, to be sure, may have, on a UPS that fell
+// silent on battery.
+func (s *State) inView(k int32, sure bool) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		dark := true
+		for _, f := range s.Policy.Loads[l].FedBy {
+			u := &s.UPSs[f]
+			dark = dark && (u.Dead || sure && u.Silent && u.OnBattery())
+		}
+		if dark {
+			return false
+		}
+	}
+	return true
+}
+
 func (s *State) setDown(at Instant, k int32) {
 	h := &s.Hosts[k]
 	h.Power, h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = Down, at, false, false, 0, false
@@ -1004,21 +1043,14 @@ func (s *State) down(at Instant, k int32, out []Effect) []Effect {
 	if h.InFlight {
 		out = append(out, Effect{Kind: Cancel, Action: s.action(k)})
 	}
-	for _, c := range [...]Code{HostGivenUp, HostRefuses, HostUnreachable} {
+	for _, c := range [...]Code{HostGivenUp, HostRefuses, HostUnreachable, StoppedHalfway} {
 		out = s.settle(c, k, out)
 	}
 	s.setDown(at, k)
 	s.guests(at, k)
 	out = append(out, n, Effect{Kind: Probe, Host: k, Every: slowLook})
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		// Proven down only when all was thought to be over: it is to be brought back.
-		if u := &s.UPSs[f]; u.Phase == Normal && h.Stopped && !s.affected(k) {
-			u.Back = max(u.Back, u.Since)
-			if s.Began == 0 {
-				s.Began = at
-			}
-			out = s.enter(at, int32(f), Recovery, out)
-		}
+	if h.Stopped && !s.affected(k) {
+		out = s.recover(at, k, out) // proven down only when all was thought to be over
 	}
 	return out
 }
@@ -1165,9 +1197,10 @@ func (s *State) mayCut(at Instant, i int32) bool {
 	any, own, runs := false, false, false
 	for k := range s.Hosts {
 		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+		inTime := h.Power == Asked && h.GiveUp <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 		if !s.fedBy(int32(k), i) {
 			// A load elsewhere that others need may hang on this UPS.
-			if h.Power != Down && h.Power != Abandoned && !p.Self && s.needsFrom(int32(k), i) {
+			if h.Power != Down && h.Power != Abandoned && !inTime && !p.Self && s.needsFrom(int32(k), i) {
 				return false
 			}
 			continue
@@ -1190,7 +1223,6 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			continue
 		}
 		busy := h.Power == Up || h.Power == Asked || h.Power == Starting
-		inTime := h.Power == Asked && h.GiveUp <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 		if busy && !inTime && s.affected(int32(k)) {
 			return false
 		}
@@ -1342,8 +1374,11 @@ func (s *State) hostWake(at Instant) Instant {
 		h := &s.Hosts[k]
 		switch h.Power {
 		case Up:
-			if s.Outstanding() && h.Seen == 0 && h.SeenAt != 0 {
+			if s.Outstanding() && h.unseen(at) {
 				sooner(h.SeenAt.Add(afterBoot))
+			}
+			if s.halfway(int32(k)) {
+				sooner(s.patience(int32(k)))
 			}
 			if s.Planned && s.planned(int32(k)) {
 				sooner(h.Start)
@@ -1355,6 +1390,9 @@ func (s *State) hostWake(at Instant) Instant {
 		case Asked:
 			sooner(h.Deadline)
 			sooner(h.GiveUp)
+			if h.unseen(at) {
+				sooner(h.SeenAt.Add(afterBoot))
+			}
 			if h.Retry != 0 {
 				sooner(h.Retry)
 			}

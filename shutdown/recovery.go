@@ -11,13 +11,21 @@ import (
 // input has been good for a while, and only when the battery could carry the
 // whole plan once more. It ends the outage when nothing is left to do.
 func (s *State) restore(at Instant, out []Effect) []Effect {
-	if !s.Outstanding() {
+	if out = s.missed(at, out); !s.Outstanding() {
 		return out
 	}
 	for i := len(s.Order) - 1; i >= 0; i-- {
 		k := s.Order[i]
 		h := &s.Hosts[k]
+		if s.seemsCut(k) {
+			for _, f := range s.Policy.Hosts[k].FedBy {
+				s.UPSs[f].Watched = max(s.UPSs[f].Watched, s.UPSs[f].CutTo) // its silence hid a loss
+			}
+		}
 		switch {
+		case s.wentLate(k):
+			h.Stopped = true
+			out = s.down(at, k, out)
 		case s.seemsCut(k) && s.mayStart(at, k):
 			h.Stopped = true
 			s.setDown(at, k)
@@ -36,12 +44,12 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		u := &s.UPSs[i]
 		if u.Phase == Recovery && s.settled(int32(i)) && s.ready(at, int32(i)) {
 			out = s.enter(at, int32(i), Normal, out)
-			u.Lost, u.CutFrom, u.CutTo = 0, 0, 0 // Back stays: what is proven down late waits for it too
+			u.Lost = 0 // Back stays: what is proven down late waits for it too
 		}
 		all = all && u.Phase == Normal && (!u.Dead || s.settled(int32(i)))
 	}
 	if all {
-		out = s.over(at, out)
+		out = s.missed(at, s.over(at, out))
 	}
 	return out
 }
@@ -52,11 +60,12 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 // may fail again.
 func (s *State) seemsCut(k int32) bool {
 	h := &s.Hosts[k]
-	return h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k)
+	return h.Power == Up && h.Seen == SeenSilent && h.Alive && !s.affected(k) && s.mayBeCut(k) && s.inView(k, true)
 }
 
 // mayBeCut tells whether all feeds of a host may have been without output at one
-// time in this outage.
+// time in this outage, since it was last seen up. With no outage on record it goes
+// with its UPSs when they fall silent, or was turned off later.
 func (s *State) mayBeCut(k int32) bool {
 	from, to := Instant(0), s.Now
 	for _, f := range s.Policy.Hosts[k].FedBy {
@@ -69,7 +78,76 @@ func (s *State) mayBeCut(k int32) bool {
 			to = min(to, u.CutTo)
 		}
 	}
-	return from < to
+	up := s.Hosts[k].UpAt
+	return from < to && up < to && (s.Outstanding() || up <= from.Add(unwatchedFor))
+}
+
+// missed begins an outage that nobody saw: the agent's own host lost its power
+// before a UPS could say that the input was lost, or a UPS fell silent and answers
+// again, and hosts that were up until then are off. Once all were looked at after
+// that, it is forgotten: what goes out of sight from then on was turned off.
+func (s *State) missed(at Instant, out []Effect) []Effect {
+	for i := range s.UPSs {
+		if u := &s.UPSs[i]; u.CutTo != 0 && !s.Outstanding() {
+			out = s.missedOn(at, int32(i), out)
+		}
+	}
+	return out
+}
+
+// doubted tells whether a host is looked at for that.
+func (s *State) doubted(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].CutFrom != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *State) missedOn(at Instant, i int32, out []Effect) []Effect {
+	unseen := false
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			continue
+		}
+		if s.seemsCut(int32(k)) || h.Power == Down && h.Stopped && !h.Lost {
+			s.Outage++
+			return s.recover(at, int32(k), out)
+		}
+		old := h.Seen == 0 || h.SeenAt <= s.UPSs[i].CutTo
+		unseen = unseen || old && h.Power == Up && h.Alive && !s.Policy.Hosts[k].Self
+	}
+	if !unseen {
+		s.UPSs[i].CutFrom, s.UPSs[i].CutTo = 0, 0
+	}
+	return out
+}
+
+// recover has the UPSs of a host that is to be brought back, and that were
+// thought to be through with it, wait for that.
+func (s *State) recover(at Instant, k int32, out []Effect) []Effect {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.Phase == Normal {
+			u.Back = max(u.Back, u.Since, u.CutTo)
+			if s.Began == 0 {
+				s.Began = at
+			}
+			out = s.enter(at, int32(f), Recovery, out)
+		}
+	}
+	return out
+}
+
+// powered tells whether a UPS of a host has said since an instant that it has input.
+func (s *State) powered(k int32, since Instant) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && u.GoodAt > since {
+			return true
+		}
+	}
+	return false
 }
 
 // cut notes that a UPS's output is off, or may be, since an instant.
@@ -90,7 +168,7 @@ func (s *State) over(at Instant, out []Effect) []Effect {
 	s.Began = 0
 	s.Planned = false
 	for i := range s.UPSs {
-		s.UPSs[i].CutFrom, s.UPSs[i].CutTo, s.UPSs[i].Watched = 0, 0, 0
+		s.UPSs[i].Watched = 0
 	}
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
@@ -115,8 +193,7 @@ func (s *State) settled(i int32) bool {
 		if h.Power == Abandoned && h.Told && s.Now < s.patience(int32(k)) {
 			return false
 		}
-		unseen := h.Power == Up && h.Seen == 0 && h.SeenAt != 0 && s.Now < h.SeenAt.Add(afterBoot)
-		if unseen || s.seemsCut(int32(k)) || h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
+		if h.Power == Up && h.unseen(s.Now) || s.halfway(int32(k)) || s.seemsCut(int32(k)) || h.Power == Asked || h.Power == Starting || h.Power == Down && h.Stopped && !h.Lost {
 			return false
 		}
 	}
@@ -137,8 +214,8 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if j.Power == Abandoned && j.Told && at < s.patience(int32(d)) {
 			return false // it may still go down, and come up again
 		}
-		if j.Power == Up && j.Seen == 0 && at < j.SeenAt.Add(afterBoot) {
-			return false // not seen yet since the agent's host booted: it may be off
+		if j.Power == Up && j.unseen(at) || s.halfway(int32(d)) {
+			return false // it may be off, or go down yet
 		}
 	}
 	for _, f := range p.FedBy {
@@ -154,6 +231,19 @@ func (s *State) mayStart(at Instant, k int32) bool {
 	return false
 }
 
+// halfway tells whether a host took the order to stop, is up though the input is
+// back, and may go down yet.
+func (s *State) halfway(k int32) bool {
+	h := &s.Hosts[k]
+	return h.Power == Up && h.Told && !s.affected(k) && s.Now < s.patience(k)
+}
+
+// wentLate tells whether such a host is down, even if nobody waits for it any more.
+func (s *State) wentLate(k int32) bool {
+	h := &s.Hosts[k]
+	return h.Power == Up && h.Told && h.Seen == SeenSilent && !s.affected(k)
+}
+
 // patience is how long a host that is given up, but was told to stop, is waited
 // for when the input is back: as long again as it was allowed.
 func (s *State) patience(k int32) Instant {
@@ -167,7 +257,7 @@ func (s *State) start(at Instant, k int32, out []Effect) []Effect {
 	if h.Outage != s.Outage {
 		h.Outage, h.Try = s.Outage, 0
 	}
-	h.Power, h.Method, h.AskedAt = Starting, 0, at
+	h.Power, h.Method, h.AskedAt, h.Told = Starting, 0, at, false
 	h.Deadline = at.Add(p.StartsIn)
 	for _, f := range p.FedBy {
 		s.UPSs[f].StartedAt = at

@@ -156,6 +156,7 @@ type Host struct {
 	Outage    uint32
 	Seen      Sighting
 	SeenAt    Instant
+	UpAt      Instant // when it was last seen up, or refusing
 	AskedAt   Instant
 	DownAt    Instant
 	Deadline  Instant // when Asked or Starting moves on to the next method
@@ -241,6 +242,12 @@ func (u *UPS) confirmed(now Instant, silent time.Duration) bool {
 // known.
 func (h *Host) off() bool { return !h.Alive && (h.Seen == SeenSilent || h.Seen == SeenOff) }
 
+// unseen tells whether a host was not seen yet since the agent, or its host,
+// started, and is given the time for that.
+func (h *Host) unseen(at Instant) bool {
+	return h.Seen == 0 && h.SeenAt != 0 && at < h.SeenAt.Add(afterBoot)
+}
+
 // ran tells whether a host that loses its power was up, by all that is known,
 // before it was asked to stop.
 func (h *Host) ran() bool {
@@ -303,7 +310,8 @@ func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 		if old.Policy != nil {
 			for j := range old.Policy.Hosts {
 				if old.Policy.Hosts[j].Name == p.Hosts[k].Name {
-					h.Power, h.Alive, h.Seen, h.SeenAt = old.Hosts[j].Power, old.Hosts[j].Alive, old.Hosts[j].Seen, old.Hosts[j].SeenAt
+					o := &old.Hosts[j]
+					h.Power, h.Alive, h.Seen, h.SeenAt, h.UpAt = o.Power, o.Alive, o.Seen, o.SeenAt, o.UpAt
 				}
 			}
 		}

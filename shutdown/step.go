@@ -47,7 +47,7 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 	case Commanded:
 		out = s.commanded(e.Order, out)
 	case Restarted:
-		out = s.restarted(at, e.Rebooted, out)
+		out = s.restarted(at, e.Rebooted, e.Orderly, out)
 	}
 	switch {
 	case s.due || at >= s.Wake:
@@ -122,6 +122,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 		if at.Sub(u.LastAt) >= unwatchedFor {
 			s.unwatched(at, i)
 		}
+		out = s.lookAgain(at, i, out)
 	}
 	u.LastAt = at
 	was := u.Last
@@ -163,6 +164,26 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 // before this answer.
 func (s *State) unwatched(at Instant, i int32) {
 	s.UPSs[i].Watched = at
+}
+
+// lookAgain has the hosts of a UPS that was silent looked at before anything is
+// made of that: one that went out of sight may be in sight again, when it was the
+// way to all of them that failed.
+func (s *State) lookAgain(at Instant, i int32, out []Effect) []Effect {
+	every := slowLook
+	if s.Outstanding() {
+		every = fastLook
+	}
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if h.Power == Up && h.Alive && s.fedBy(int32(k), i) {
+			if h.Seen == SeenSilent {
+				h.Seen, h.SeenAt = 0, at
+			}
+			out = append(out, Effect{Kind: Probe, Host: int32(k), Every: every})
+		}
+	}
+	return out
 }
 
 // lost tells whether an answer says that the battery carries the load because
@@ -241,6 +262,9 @@ func (s *State) onTrial(at Instant, i int32) bool {
 func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	u.Readings = 0
+	if sure := u.Back.Add(resumeWithin); u.GoodAt < sure && at >= sure {
+		s.due = true // see justBack
+	}
 	u.GoodAt = at
 	if u.Last.Testing && u.Last.Source == FromBattery {
 		return out
@@ -269,6 +293,7 @@ func (s *State) inputGood(at Instant, i int32, out []Effect) []Effect {
 	u.afresh(s.Policy.Site.ConfidencePermille)
 	s.Stale = true
 	out = s.enter(at, i, Recovery, out)
+	s.gauge(i)                            // as it reads with the belief of before the outage
 	s.Going = s.Going && s.anyOnBattery() // said of this loss, not of the next
 	return out
 }
@@ -340,6 +365,9 @@ func (s *State) gauge(i int32) {
 	if c == Unread || c < 0 || c > 1000 {
 		u.Known = true // a battery that nobody measured counts as the model has it: full at first
 		return
+	}
+	if !u.Known {
+		u.Charge.Bound = 0 // nobody knows what of it would come back by itself
 	}
 	m := u.Belief.Scaled(u.Factor)
 	// A gauge counts to zero at this load, or at the rate of the label: the worse
@@ -572,15 +600,24 @@ func (s *State) release(out []Effect) []Effect {
 // restarted: the agent lives again after a crash, or its host after a boot.
 // What had begun and did not finish is begun again under its own name, which
 // makes a repeat harmless.
-func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
+func (s *State) restarted(at Instant, rebooted, orderly bool, out []Effect) []Effect {
+	// The agent went without a word, or in an outage: what is off by now may have lost
+	// its power, with the agent's host or while nobody looked (see missed). Where it was
+	// told to end, somebody was at work: what is off was turned off.
+	doubtful := s.Outstanding() || !orderly && (!rebooted || s.ownHost() >= 0)
+	long := false // enough for a host to go
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		out = append(out, Effect{Kind: Poll, UPS: int32(i)})
+		switch {
+		case doubtful && (rebooted || s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) && !s.carriesAgent(int32(i))):
+			u.cut(min(u.LastAt, at))
+			long = true
+		case !doubtful:
+			u.LastAt = at
+		}
 		if rebooted {
 			// Nobody saw the time between: the charge is what the UPS says, or none.
-			if s.Outstanding() {
-				u.cut(u.LastAt)
-			}
 			s.unwatched(at, int32(i))
 			u.Known, u.Charge, u.Beside, u.ChargeAt = false, u.Belief.Model.At(0), battery.Charge{}, at
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
@@ -598,8 +635,11 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 	}
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
-		if rebooted {
+		switch {
+		case rebooted:
 			s.doubt(at, h)
+		case h.Told && h.Power != Down, long && h.Power == Up && h.Alive:
+			h.Seen, h.SeenAt = 0, at // it may have gone meanwhile
 		}
 		if s.Policy.Hosts[k].Self && rebooted {
 			out = s.settleAll(int32(k), out)
@@ -625,11 +665,30 @@ func (s *State) restarted(at Instant, rebooted bool, out []Effect) []Effect {
 	return out
 }
 
+// ownHost is the one that the agent runs on; -1 when it is none of the policy's.
+func (s *State) ownHost() int {
+	for k := range s.Policy.Hosts {
+		if s.Policy.Hosts[k].Self {
+			return k
+		}
+	}
+	return -1
+}
+
+// carriesAgent tells whether a UPS alone carries the agent's own host: its output
+// is on as long as that is not booted.
+func (s *State) carriesAgent(i int32) bool {
+	k := s.ownHost()
+	return k >= 0 && len(s.Policy.Hosts[k].FedBy) == 1 && s.fedBy(int32(k), i)
+}
+
 // doubt: the agent's host was off, so that what was known of another is old. A
 // host that was asked may have gone, or lost its power; it is looked at before
 // anything more is done to it, least of all by force.
 func (s *State) doubt(at Instant, h *Host) {
-	h.Seen, h.SeenAt = 0, at
+	if h.SeenAt = at; h.Power != Up || !h.off() {
+		h.Seen = 0
+	}
 	switch h.Power {
 	case Asked:
 		h.Told, h.Near, h.Doubt, h.InFlight, h.Retry = true, true, Never, false, 0
@@ -649,7 +708,7 @@ func (s *State) silences(at Instant, out []Effect) []Effect {
 		}
 		if !u.Silent && s.reachable(i) && at.Sub(u.LastAt) >= s.silentAfter(i) {
 			u.Silent = true
-			if u.Lost != 0 {
+			if !s.carriesAgent(int32(i)) {
 				u.cut(u.LastAt)
 			}
 			n := condition(SourceSilent, int32(i), -1)

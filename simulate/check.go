@@ -42,6 +42,7 @@ type Checker struct {
 	lastOn   []shutdown.Instant // last start on each UPS
 	asks     int
 	saidLow  bool // a UPS said so in this run
+	timeLeft bool // when a host was given up last, there was time for all others
 }
 
 type inputState struct {
@@ -51,11 +52,15 @@ type inputState struct {
 	before  shutdown.Instant // since when it was good before it was last lost
 	heard   shutdown.Instant // the last answer that reached the core
 	saw     shutdown.Instant // the last one that said battery
+	carried shutdown.Instant // the last one that said that it carries its load
+	gap     shutdown.Instant // the last long time without such a one began
+	gapTo   shutdown.Instant // and ended
 }
 
 type hostState struct {
 	givenUp bool
 	forced  bool
+	left    bool // it went while what depends on it stayed up on another feed
 	noticed bool
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
@@ -92,9 +97,9 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 // Begin readies the checker for a run with the truth given.
 func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
-	c.saidLow = false
+	c.saidLow, c.timeLeft = false, false
 	for i := range c.inputs {
-		c.inputs[i] = inputState{good: true, since: Start}
+		c.inputs[i] = inputState{good: true, since: Start, carried: Start}
 		c.lastOn[i] = 0
 	}
 	for k := range c.hosts {
@@ -116,6 +121,13 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	if e.Kind == shutdown.Measured {
 		in := &c.inputs[e.UPS]
 		in.heard = at
+		if e.Measurement.Source != shutdown.FromNothing {
+			silence := max(10*time.Second, 3*c.p.UPSs[e.UPS].PollEvery()+c.p.UPSs[e.UPS].Timeout())
+			if at.Sub(in.carried) > silence+time.Second {
+				in.gap, in.gapTo = in.carried, at
+			}
+			in.carried = at.Add(e.Standing)
+		}
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
@@ -163,10 +175,13 @@ func (c *Checker) note(n *shutdown.Notice) {
 	switch {
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
-	case n.Code == shutdown.HostNotBack:
+		c.timeLeft = c.timeFor()
+	case n.Code == shutdown.HostNotBack || n.Code == shutdown.NoWayToStart:
 		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
 		c.hosts[n.Host].forced = true
+	case n.Code == shutdown.LeftDependent:
+		c.hosts[n.Host].left = !n.Clear
 	case n.Code == shutdown.HostAsked:
 		c.hosts[n.Host].noticed = n.A != 0
 	}
@@ -190,9 +205,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
+	again := h.asked.Verb != 0 && h.asked.Outage == id.Outage
 	h.asked = id
-	if h.forced {
-		return
+	if h.forced || h.left && again {
+		return // the first order had its reason, and cannot be taken back
 	}
 	for j := range c.p.Hosts {
 		q := &c.p.Hosts[j]
@@ -293,8 +309,8 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
-		if w.Hosts[d].LastCut && c.lies(&c.p.Hosts[d]) {
-			continue // nobody could see its UPS give out
+		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) || c.hidden(d) {
+			continue // nobody could see its UPS give out, or itself before that: it looks turned off
 		}
 		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff && c.truth.Hosts[d].Mode != world.Unreachable {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
@@ -340,13 +356,21 @@ func (c *Checker) fullest(p *policy.Host) float64 {
 	return most
 }
 
+// gauged is how full a battery is by a gauge that counts to zero at the load of the
+// moment: nobody can know better.
+func (c *Checker) gauged(i int) float64 {
+	u := &c.r.world.UPSs[i]
+	total := u.Model.Store - u.Model.Ohmic*(u.Load+float64(c.p.UPSs[i].OverheadWatts))
+	return 1 - (u.Charge.Delivered+u.Charge.Bound)/total
+}
+
 // couldCarry tells whether one feed's battery, as it really is but at the low
 // store, could see all its hosts off again; or is nearly full where no charge
 // would do.
 func (c *Checker) couldCarry(p *policy.Host) bool {
 	for _, i := range p.FedBy {
 		u := &c.r.world.UPSs[i]
-		part := 1 - u.Charge.Delivered/u.Model.Full()
+		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
@@ -362,11 +386,16 @@ func (c *Checker) End(out *Run) {
 	if out.Stranded {
 		c.stranded()
 	}
+	if out.Over && c.r.world.Agent {
+		c.leftOff()
+	}
 	if out.Cut > 0 && c.bound() {
 		for k := range out.Hosts {
 			h := &out.Hosts[k]
 			switch {
 			case h.End != world.Cut || !c.behaves(k) || c.byItsFeeds(k):
+			case c.besideBad(k) && c.timeLeft:
+				c.broken("P1", "%s lost its power while it was up, beside a host that was given up; when that was, there was time for all others, with its draw", c.p.Hosts[k].Name)
 			case !c.besideBad(k):
 				c.broken("P1", "%s lost its power while it was up, though there was time: by the checker's reckoning all could be off when begun %s after the loss", c.p.Hosts[k].Name, c.least())
 			case h.Asked < 0:
@@ -377,6 +406,37 @@ func (c *Checker) End(out *Run) {
 	if c.asks > 0 && !c.saidLow && c.short() { // a UPS's word that its battery is low outranks all
 		c.broken("P3", "a host was asked to stop in an interruption shorter than the ride-through, which the battery could carry")
 	}
+}
+
+// leftOff checks that no host which the outage stopped, or cut, is still off when
+// it is over, unless it was said so. One that was out of sight before, since the
+// way to it had died, looks like one that somebody had turned off.
+func (c *Checker) leftOff() {
+	if c.has(world.PathDies) {
+		return
+	}
+	for k := range c.p.Hosts {
+		h := &c.r.world.Hosts[k]
+		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.truth.Hosts[k].Mode == world.WasOff || c.truth.Hosts[k].Mode == world.Unreachable {
+			continue
+		}
+		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
+	}
+}
+
+// cutShows tells whether the core can know that a host was cut, and start it: for
+// long enough its UPSs did not answer then, or said that they carry nothing, and one
+// carries its load now.
+func (c *Checker) cutShows(k int) bool {
+	on := false
+	for _, f := range c.p.Hosts[k].FedBy {
+		in := &c.inputs[f]
+		if off := c.r.world.Hosts[k].OffAt; off < in.gap || off > in.gapTo {
+			return false
+		}
+		on = on || !c.r.world.UPSs[f].Dead
+	}
+	return on
 }
 
 // stranded checks that the agent's own host does not stay off where its UPSs
@@ -445,7 +505,8 @@ func (c *Checker) behaves(k int) bool {
 
 // besideBad tells whether a host that draws on after its allowance shares a UPS
 // with this one. What it takes then is paid from the reserve, and beyond that by
-// the others; they must still have been asked.
+// the others (no schedule has it off); they must still have been asked, and where
+// there was time for them when it was given up, they must be off.
 func (c *Checker) besideBad(k int) bool {
 	for j := range c.p.Hosts {
 		if j == k || c.truth.Hosts[j].Mode == world.WasOff || c.behaves(j) {
@@ -458,6 +519,25 @@ func (c *Checker) besideBad(k int) bool {
 		}
 	}
 	return false
+}
+
+// timeFor tells whether the batteries that carry hosts, at their load of now and
+// counted at their low store, last until all could be off that are up, all begun
+// now, and the reserve.
+func (c *Checker) timeFor() bool {
+	need, any := slices.Max(c.down), false
+	for i := range c.r.world.UPSs {
+		u := &c.r.world.UPSs[i]
+		if u.Input || u.Dead {
+			continue
+		}
+		any = true
+		watts := u.Load + float64(c.p.UPSs[i].OverheadWatts)
+		if c.lowParts[i]*u.Model.Runtime(u.Charge, watts) < (need + c.reserve(i)).Seconds() {
+			return false
+		}
+	}
+	return any
 }
 
 // byItsFeeds tells whether the script itself took a host's power.

@@ -34,6 +34,12 @@ var mutations = []struct {
 		"case u.OnBattery() && !u.Dead && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery() && !u.Dead:\n\t\tu.Charge = ",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
+	{
+		"a stopped host forgotten", "outage.go",
+		"s.inView(k, false) || seen == SeenOff:\n\t\t\th.Stopped = h.Stopped || !h.Dark",
+		"s.inView(k, false) || seen == SeenOff:\n\t\t\th.Stopped = h.Stopped || !h.Dark && at.Sub(h.AskedAt) < 2*time.Minute",
+		regexp.MustCompile(`P8 broken at .* is off though all is over, and nobody was told`),
+	},
 }
 
 // Aim: the soak and the list of fears are worth something: a core with a fault

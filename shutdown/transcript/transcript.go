@@ -101,6 +101,9 @@ func Event(p *policy.Policy, at shutdown.Instant, e *shutdown.Event) string {
 		fmt.Fprintf(&b, " %s", e.Order)
 	case shutdown.Restarted:
 		fmt.Fprintf(&b, " rebooted=%v", e.Rebooted)
+		if e.Orderly {
+			b.WriteString(" orderly=true")
+		}
 	}
 	if e.Text != "" {
 		fmt.Fprintf(&b, " %q", e.Text)
@@ -194,6 +197,9 @@ func parseAdopted(e *shutdown.Event, rest string) error {
 }
 
 func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
+	if n := len(f); e.Kind == shutdown.Restarted && n == 2 && f[1] == "orderly=true" {
+		e.Orderly, f = true, f[:1]
+	}
 	want := map[shutdown.Kind]int{shutdown.Measured: 1, shutdown.Observed: 2, shutdown.Finished: 2, shutdown.Commanded: 1, shutdown.Restarted: 1}[e.Kind]
 	if len(f) < want || e.Kind != shutdown.Measured && len(f) != want {
 		return fmt.Errorf("%s wants %d words, not %d", e.Kind, want, len(f))

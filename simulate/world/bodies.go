@@ -1,6 +1,7 @@
 package world
 
 import (
+	"slices"
 	"time"
 
 	"ebbline/policy"
@@ -128,7 +129,7 @@ func (w *World) off(k int32) {
 	}
 	h.On, h.Stopping, h.Service, h.Starting = false, false, false, false
 	h.version++
-	h.OffAt, h.WasOff, h.LastCut = w.Now, true, false
+	h.OffAt, h.WasOff, h.LastCut, w.stirred = w.Now, true, false, w.Now
 	if w.Policy.Hosts[k].Self {
 		w.agentDies()
 	}
@@ -202,7 +203,24 @@ func (w *World) dead(i int32) {
 		w.off(int32(k))
 		h.WasCut, h.LastCut = true, true
 	}
+	w.pathsTurn(i, true)
 	w.settle()
+}
+
+// pathsTurn has hosts looked at that are reached through a load on a UPS whose
+// output went off, or came on.
+func (w *World) pathsTurn(i int32, off bool) {
+	for k := range w.Policy.Hosts {
+		p := &w.Policy.Hosts[k]
+		if !slices.ContainsFunc(p.NeedsLoads, func(l int) bool { return fed(w.Policy.Loads[l].FedBy, i) }) {
+			continue
+		}
+		if off {
+			w.lookSoon(int32(k), p.Probe.QuietFor)
+		} else {
+			w.lookSoon(int32(k), 0)
+		}
+	}
 }
 
 // Behaves tells whether a host goes down when it is told to, in the end.
@@ -232,6 +250,7 @@ func (w *World) alive(i int32) {
 			w.boot(int32(k))
 		}
 	}
+	w.pathsTurn(i, false)
 	w.poll(i, pollSoon)
 }
 

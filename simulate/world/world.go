@@ -19,6 +19,7 @@ const (
 	idlePoll    = 8 * time.Second  // between answers while nothing is under way: nothing is learned from more, and it is no silence yet
 	chargePoll  = time.Minute      // and when the script is over and the input there: the next is said to be as the one before
 	lossyAfter  = 15 * time.Minute // how long after the script's end answers still get lost or come late: hours of charging would only repeat it
+	findOut     = time.Minute      // what the agent gets to see that a host is off
 )
 
 // End is how a host ended the run, or stands now.
@@ -103,7 +104,8 @@ type World struct {
 	queue   queue
 	begun   []shutdown.ActionID // in this run
 	rand    Random
-	rising  bool // the agent was killed and is started again
+	rising  bool             // the agent was killed and is started again
+	stirred shutdown.Instant // when the agent last started, or a host went off: it is to find out
 	told    shutdown.Event
 	lastMs  int              // moments not yet come
 	quietAt shutdown.Instant // when answers come well again, once there are none
@@ -127,7 +129,7 @@ func (w *World) Draw(i int32, watts float64) { w.beliefs[i].OverheadWatts = watt
 
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
-	w.Truth, w.Now, w.Agent, w.life, w.rising = t, at, true, 0, false
+	w.Truth, w.Now, w.Agent, w.life, w.rising, w.stirred = t, at, true, 0, false, 0
 	w.Events, w.Up, w.busy = 0, 0, 0
 	w.rand = NewRandom(t.Seed)
 	w.queue.reset()
@@ -277,12 +279,17 @@ func (w *World) agentBack(rebooted bool) *shutdown.Event {
 	if w.Agent {
 		return nil
 	}
+	orderly := true
 	for k := range w.Policy.Hosts {
-		if w.Policy.Hosts[k].Self && !w.Hosts[k].Service {
+		if !w.Policy.Hosts[k].Self {
+			continue
+		}
+		if !w.Hosts[k].Service {
 			return nil
 		}
+		orderly = !w.Hosts[k].LastCut
 	}
-	w.Agent, w.rising = true, false
+	w.Agent, w.rising, w.stirred = true, false, w.Now
 	for i := range w.UPSs {
 		w.poll(int32(i), pollSoon)
 	}
@@ -290,7 +297,7 @@ func (w *World) agentBack(rebooted bool) *shutdown.Event {
 		w.Hosts[k].sent = false
 		w.lookSoon(int32(k), pollSoon)
 	}
-	w.told = shutdown.Event{Kind: shutdown.Restarted, Rebooted: rebooted}
+	w.told = shutdown.Event{Kind: shutdown.Restarted, Rebooted: rebooted, Orderly: rebooted && orderly}
 	return &w.told
 }
 
@@ -591,11 +598,12 @@ func (w *World) dark(feeds []int) bool {
 // Idle tells whether nothing is under way or to come but polls and looks: every
 // UPS has input, no host stops or starts, and the script is at its end.
 func (w *World) Idle() bool {
-	if w.lastMs > 0 || w.rising {
+	if w.lastMs > 0 || w.rising || w.Now < w.stirred.Add(findOut) {
 		return false
 	}
 	for i := range w.UPSs {
-		if !w.UPSs[i].Input || w.UPSs[i].counts {
+		u := &w.UPSs[i]
+		if !u.Input || u.counts || w.Up < len(w.Hosts) && w.Now < u.mute.Add(findOut) {
 			return false
 		}
 	}
