@@ -54,6 +54,8 @@ const (
 	OutputIsOff     // UPS
 	OutputNotOff    // UPS: it would not take the order to switch off
 	OutputCounts    // UPS: it would not take back the order, the input being back
+	// UPS, A: its charge, B: that from which it counts as ready, in percent; Margin: how long it has had input
+	BatteryUncharged
 
 	// About a host, from here to StoppedHalfway: each raised once, see raise.
 	OrderGivenUp    // it goes though B may still be up
@@ -89,7 +91,8 @@ var codeNames = [...]string{
 	NoBatteryBehind: "no-battery-behind", OutputIsOff: "output-off", OrderGivenUp: "order-given-up",
 	HostRefuses: "host-refuses", HostUnreachable: "host-unreachable", HostGivenUp: "host-given-up",
 	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched", OutputCounts: "output-still-counts",
-	StoppedHalfway: "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
+	BatteryUncharged: "battery-not-charging",
+	StoppedHalfway:   "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
 	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready",
@@ -186,6 +189,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back.", ups)
 	case StoppedHalfway:
 		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
+	case BatteryUncharged:
+		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage, and hosts wait for that. It takes no charge, or its gauge is wrong: look at both, and start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
 	case HoldInForce:
 		return "Hold: nobody stops early; at the point of no return they go. `ebbline status --proceed` ends it."
 	case AbortInForce:

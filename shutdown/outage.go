@@ -1353,6 +1353,9 @@ func (s *State) upsWake(at Instant) Instant {
 		if s.Outstanding() && u.Watched != 0 {
 			sooner(u.Watched.Add(s.Policy.Site.Restore.StableFor))
 		}
+		if u.Phase == Recovery {
+			sooner(s.chargedBy(int32(i)))
+		}
 		if s.Outstanding() && u.Back != 0 {
 			sooner(u.Back.Add(resumeWithin))
 			sooner(u.Back.Add(s.Policy.Site.Restore.StableFor))

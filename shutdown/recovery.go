@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"ebbline/shutdown/battery"
 	"ebbline/shutdown/plan"
 )
 
@@ -46,6 +47,7 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 			out = s.enter(at, int32(i), Normal, out)
 			u.Lost = 0 // Back stays: what is proven down late waits for it too
 		}
+		out = s.charging(at, int32(i), out)
 		all = all && u.Phase == Normal && (!u.Dead || s.settled(int32(i)))
 	}
 	if all {
@@ -347,6 +349,25 @@ func (s *State) ready(at Instant, i int32) bool {
 		u.ReadyFrom = s.readyFrom(i)
 	}
 	return s.percent(i) >= u.ReadyFrom
+}
+
+// charging says that a battery has had input for twice the time that it should
+// take to charge, and hosts still wait for it.
+func (s *State) charging(at Instant, i int32, out []Effect) []Effect {
+	u := &s.UPSs[i]
+	late := u.Phase == Recovery && at >= s.chargedBy(i) && s.percent(i) < u.ReadyFrom
+	if late == u.Uncharged {
+		return out
+	}
+	u.Uncharged = late
+	n := condition(BatteryUncharged, i, -1)
+	n.Notice.Clear, n.Notice.A, n.Notice.B, n.Notice.Margin = !late, s.percent(i), u.ReadyFrom, at.Sub(u.Back)
+	return append(out, n)
+}
+
+func (s *State) chargedBy(i int32) Instant {
+	u := &s.UPSs[i]
+	return u.Back.Add(2 * battery.Whole(u.Belief.RechargeTime))
 }
 
 // percent is a battery's charge by the model in whole percent.

@@ -95,6 +95,7 @@ type UPS struct {
 	Charge         battery.Charge // by the model, at ChargeAt
 	Beside         battery.Charge // what its own draw may have taken more since the input was lost
 	ChargeAt       Instant
+	Uncharged      bool    // it is said that it does not charge
 	Known          bool    // Charge rests on a reading or on what was seen since one
 	Start          float64 // joules taken from it already when the outage began
 	StartTenths    int64   // its charge reading then
