@@ -93,18 +93,22 @@ func (w *Planner) replay(reserve int64, lost int) bool {
 }
 
 // apart carries each store by itself from one change of its own draw to the next,
-// and gives one that can not, as far as it comes; -1 when all can. Others may take
-// on what that one carried.
+// and gives the first that can not, as far as it comes; -1 when all can. Others may
+// take on what that one carried.
 func (w *Planner) apart(reserve int64) int {
 	for u := range w.stores {
 		w.at[u], w.watts[u] = 0, w.drawOn(u)
 	}
+	broken, when := -1, int64(0)
 	for _, k := range w.inTime {
 		e := &w.events[k]
+		if broken >= 0 && e.at > when {
+			return broken
+		}
 		fed := w.groups[e.group].feeds & w.left
 		for m := fed; m != 0; m &= m - 1 {
-			if u := bits.TrailingZeros64(m); !w.holds(u, e.at, reserve) {
-				return u
+			if u := bits.TrailingZeros64(m); !w.holds(u, e.at, reserve) && (broken < 0 || u < broken) {
+				broken, when = u, e.at
 			}
 		}
 		w.draw[e.group] += e.delta
@@ -114,11 +118,11 @@ func (w *Planner) apart(reserve int64) int {
 		}
 	}
 	for u := range w.stores {
-		if w.left&(1<<u) != 0 && !w.holds(u, w.until[u], reserve) {
-			return u
+		if broken < 0 && w.left&(1<<u) != 0 && !w.holds(u, w.until[u], reserve) {
+			broken = u
 		}
 	}
-	return -1
+	return broken
 }
 
 // alone tells whether a host that is not down lives on the store alone. It is so
@@ -209,8 +213,8 @@ func (w *Planner) list(lost int) {
 	w.sortEvents()
 }
 
-// sortEvents starts from the last order, which is nearly right as a rule. Of
-// two at the same time the one listed first comes first, whatever came before.
+// sortEvents starts from the last order, which is nearly right as a rule. Those at
+// the same time are left in any order.
 func (w *Planner) sortEvents() {
 	if len(w.inTime) != len(w.events) {
 		w.inTime = resize(w.inTime, len(w.events))
@@ -218,19 +222,20 @@ func (w *Planner) sortEvents() {
 			w.inTime[k] = int32(k)
 		}
 	}
-	after := func(a, b int32) bool {
-		x, y := w.events[a].at, w.events[b].at
-		return x > y || x == y && a > b
-	}
-	moves := 8*len(w.inTime) + 64
+	moves, last := 8*len(w.inTime)+64, int64(0)
 	for k, e := range w.inTime {
+		at := w.events[e].at
+		if at >= last {
+			last = at
+			continue
+		}
 		j := k
-		for ; j > 0 && after(w.inTime[j-1], e); j-- {
+		for ; j > 0 && w.events[w.inTime[j-1]].at > at; j-- {
 			w.inTime[j] = w.inTime[j-1]
 		}
 		w.inTime[j] = e
 		if moves -= k - j; moves < 0 {
-			slices.SortFunc(w.inTime, func(a, b int32) int { return cmp.Or(cmp.Compare(w.events[a].at, w.events[b].at), cmp.Compare(a, b)) })
+			slices.SortFunc(w.inTime, func(a, b int32) int { return cmp.Compare(w.events[a].at, w.events[b].at) })
 			return
 		}
 	}
