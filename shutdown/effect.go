@@ -190,7 +190,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case StoppedHalfway:
 		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
 	case BatteryUncharged:
-		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage, and hosts wait for that. It takes no charge, or its gauge is wrong: look at both, and start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
+		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
 	case HoldInForce:
 		return "Hold: nobody stops early; at the point of no return they go. `ebbline status --proceed` ends it."
 	case AbortInForce:

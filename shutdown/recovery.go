@@ -352,7 +352,7 @@ func (s *State) ready(at Instant, i int32) bool {
 }
 
 // charging says that a battery has had input for twice the time that it should
-// take to charge, and hosts still wait for it.
+// take to charge, and could still not carry another outage: what is off waits for it.
 func (s *State) charging(at Instant, i int32, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	late := u.Phase == Recovery && at >= s.chargedBy(i) && s.percent(i) < u.ReadyFrom
@@ -360,8 +360,11 @@ func (s *State) charging(at Instant, i int32, out []Effect) []Effect {
 		return out
 	}
 	u.Uncharged = late
+	if !late {
+		return append(out, cleared(BatteryUncharged, i, -1))
+	}
 	n := condition(BatteryUncharged, i, -1)
-	n.Notice.Clear, n.Notice.A, n.Notice.B, n.Notice.Margin = !late, s.percent(i), u.ReadyFrom, at.Sub(u.Back)
+	n.Notice.A, n.Notice.B, n.Notice.Margin = s.percent(i), u.ReadyFrom, at.Sub(u.Back)
 	return append(out, n)
 }
 

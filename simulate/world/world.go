@@ -413,7 +413,7 @@ func (w *World) answer(i int32) *shutdown.Event {
 		return nil
 	}
 	w.update(i)
-	reading := w.Reading(i)
+	reading, standing := w.Reading(i), w.standing(i)
 	u.odd = 0
 	u.lates++ // one conversation after the other: no older answer comes after this one
 	if w.lossy() && w.rand.Float() < w.Truth.Late {
@@ -423,7 +423,7 @@ func (w *World) answer(i int32) *shutdown.Event {
 		return nil
 	}
 	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: reading}
-	if w.standing(i) {
+	if standing {
 		w.told.Standing = every
 	}
 	return &w.told
@@ -440,7 +440,7 @@ func (w *World) lossy() bool {
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if u.tests > w.Now || w.lossy() {
+	if u.tests > w.Now || u.odd != 0 || w.lossy() {
 		return every // where answers get lost, two apart would be silence
 	}
 	if !u.Input && (w.Now < u.since.Add(lostLately) || w.toLow(i) < lostLately) {
