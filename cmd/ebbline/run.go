@@ -10,6 +10,7 @@ import (
 	"os/signal"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -252,6 +253,13 @@ Root, the agent's own user and the group ebbline-operators may give orders.`,
 	run: runStatus,
 }
 
+// nothingToProceed tells whether no UPS was on battery, and nothing held anybody back.
+func nothingToProceed(v *agent.View) bool {
+	return v.IfLostNow && !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
+		return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
+	})
+}
+
 func runStatus(ctx context.Context, c *call) int {
 	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
@@ -277,8 +285,15 @@ func runStatus(ctx context.Context, c *call) int {
 		}
 	}
 	if order != 0 {
-		if err := client.Order(ctx, order); err != nil {
+		before, _, err := client.Status(ctx)
+		if err == nil {
+			err = client.Order(ctx, order)
+		}
+		if err != nil {
 			return c.fail("%v", err)
+		}
+		if order == shutdown.Proceed && nothingToProceed(&before) {
+			fmt.Fprintln(c.Err, "ebbline status: --proceed changes nothing now: the input is there, and no hold or abort was in force")
 		}
 	}
 	for {

@@ -32,6 +32,25 @@ func TestPlanAt80Columns(t *testing.T) {
 	}
 }
 
+// Aim: an operator whose --proceed does nothing is told so, and no other. Method: what
+// an agent shows in each case.
+func TestNothingToProceed(t *testing.T) {
+	hold := []agent.Condition{{Code: "hold-in-force"}}
+	for _, c := range []struct {
+		v    agent.View
+		want bool
+	}{
+		{agent.View{IfLostNow: true}, true},
+		{agent.View{IfLostNow: true, Outage: &agent.OutageView{}, Conditions: []agent.Condition{{Code: "battery-low"}}}, true}, // in recovery
+		{agent.View{IfLostNow: true, Conditions: hold}, false},
+		{agent.View{Outage: &agent.OutageView{}}, false},
+	} {
+		if got := nothingToProceed(&c.v); got != c.want {
+			t.Errorf("%+v: %v", c.v, got)
+		}
+	}
+}
+
 // Aim: the status fits 80 columns with the longest that it has to say, shows the
 // reason of each host, and cries that no plan fits only when there is one that
 // does not. Method: one view, with and without a plan.
