@@ -532,8 +532,7 @@ func (c *Checker) timeFor() bool {
 			continue
 		}
 		any = true
-		watts := u.Load + float64(c.p.UPSs[i].OverheadWatts)
-		if c.lowParts[i]*u.Model.Runtime(u.Charge, watts) < (need + c.reserve(i)).Seconds() {
+		if c.low[i].Runtime(u.Charge, u.Load+c.own[i]) < (need + c.reserve(i)).Seconds() {
 			return false
 		}
 	}
