@@ -244,6 +244,7 @@ func (w *World) wanting(k int32) time.Duration {
 func (w *World) alive(i int32) {
 	u := &w.UPSs[i]
 	u.Dead, u.Empty, u.counts = false, false, false
+	w.stirred = w.Now
 	for k := range w.Hosts {
 		p := &w.Policy.Hosts[k]
 		if fed(p.FedBy, i) && p.RunsOn < 0 && (p.Self || len(p.Starts) == 0) {

@@ -105,7 +105,7 @@ type World struct {
 	begun   []shutdown.ActionID // in this run
 	rand    Random
 	rising  bool             // the agent was killed and is started again
-	stirred shutdown.Instant // when the agent last started, or a host went off: it is to find out
+	stirred shutdown.Instant // when the agent last started, a host went off or an output came on: it is to find out
 	told    shutdown.Event
 	lastMs  int              // moments not yet come
 	quietAt shutdown.Instant // when answers come well again, once there are none
