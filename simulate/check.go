@@ -215,8 +215,8 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		if c.truth.Hosts[j].Mode == world.WasOff {
 			continue
 		}
-		if len(q.Starts) == 0 && c.r.world.Hosts[j].Starting {
-			continue // with its power, by itself: nobody can see that yet
+		if w := &c.r.world.Hosts[j]; len(q.Starts) == 0 && (w.Starting || w.WasCut && c.truth.Hosts[j].Mode == world.Unreachable) {
+			continue // with its power, by itself: nobody can see that yet, or at all
 		}
 		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
 			continue
