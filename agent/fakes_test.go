@@ -283,6 +283,13 @@ func (m *memory) enter() error {
 	return m.fail
 }
 
+// killAt sets the deadly call.
+func (m *memory) killAt(call int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.deadly = call
+}
+
 var errKilled = errors.New("the agent is dead")
 
 func (m *memory) Append(lines []string, sync bool) error {

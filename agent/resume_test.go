@@ -300,11 +300,11 @@ func TestPowerLostUnseen(t *testing.T) {
 			if told {
 				l.end()
 			} else {
-				l.journal.deadly = 1 // nothing is written any more
+				l.journal.killAt(1) // nothing is written any more
 				l.life.die()
 				l.stop()
 				<-l.over
-				l.journal.deadly = 0
+				l.journal.killAt(0)
 			}
 			l.room.set(func() {
 				for _, k := range []int{0, 2, 3} {
