@@ -43,6 +43,7 @@ func TestOutage(t *testing.T) {
 		if got := l.room.names(); !slices.Equal(got, want) {
 			t.Errorf("actions %q, want %q", got, want)
 		}
+		synctest.Wait()
 		if !slices.Contains(l.journal.kept, "last-outage") {
 			t.Errorf("the outage's journal is not kept: %q", l.journal.kept)
 		}
@@ -341,6 +342,7 @@ func TestJournalHangs(t *testing.T) {
 			if hang != l.raised(shutdown.JournalUnwritten) {
 				t.Errorf("disk hangs %v, condition %v", hang, !hang)
 			}
+			synctest.Wait()
 			for _, b := range l.room.begun {
 				at = append(at, b.at.Sub(began))
 			}
@@ -534,6 +536,7 @@ func TestAdoptRefused(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Second)
+		synctest.Wait()
 		if l.raised(shutdown.PolicyRefused) || l.agent.View().Policy != "second" || !slices.Equal(closed, []string{"first"}) {
 			t.Errorf("the good policy: in force %q, closed %q", l.agent.View().Policy, closed)
 		}
@@ -561,6 +564,7 @@ func TestWallClockSteps(t *testing.T) {
 			l.config.Wall = func() time.Time { return time.Now().Add(step) }
 			l.again()
 			l.off(time.Hour, "web", "db", "vault")
+			synctest.Wait()
 			for _, b := range l.room.begun {
 				at = append(at, b.at.Sub(began))
 			}

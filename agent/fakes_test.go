@@ -283,11 +283,11 @@ func (m *memory) enter() error {
 	return m.fail
 }
 
-// killAt sets the deadly call.
+// killAt sets the deadly call, counted from here on.
 func (m *memory) killAt(call int) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.deadly = call
+	m.calls, m.deadly = 0, call
 }
 
 var errKilled = errors.New("the agent is dead")

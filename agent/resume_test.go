@@ -94,6 +94,7 @@ func TestBadJournals(t *testing.T) {
 				if !strings.Contains(said, c.says) {
 					t.Errorf("the log says %q, and not %q", said, c.says)
 				}
+				synctest.Wait()
 				kept := strings.Join(l.journal.kept, " ")
 				if !strings.HasPrefix(kept, c.kept) || c.kept == "" && kept != "" {
 					t.Errorf("put aside as %q, want %q", kept, c.kept)
@@ -242,13 +243,13 @@ func TestKilledWhileStarting(t *testing.T) {
 			l.room.set(func() { l.room.hosts[1].off = false })
 			orders := len(l.room.names())
 			l.config.Boot = "boot-2"
-			l.journal.calls, l.journal.deadly = 0, n
+			l.journal.killAt(n)
 			l.again()
 			l.life.die()
 			time.Sleep(10 * time.Millisecond)
 			l.stop()
 			<-l.over
-			l.journal.deadly = 0
+			l.journal.killAt(0)
 			l.again()
 			time.Sleep(10 * time.Second)
 			for _, h := range l.agent.View().Hosts {
