@@ -65,56 +65,57 @@ func TestOnceBroken(t *testing.T) {
 		if p == nil {
 			t.Fatal(diags)
 		}
-		r := newRunner(t, p)
-		check, err := NewChecker(r, day)
-		if err != nil {
-			t.Fatal(err)
-		}
-		dice, err := NewDice(p, day)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var o Outage
-		dice.Draw(c.outage, &o)
-		truth := o.Truth(c.outage)
-		check.Begin(truth)
-		var run Run
-		r.Run(truth, &run)
-		check.End(&run)
-		for _, v := range check.Violations {
+		for _, v := range newThrower(t, p).throw(c.outage) {
 			t.Errorf("%s (room %d, outage %d): %s broken at %s: %s", c.name, c.room, c.outage, v.Promise, v.At, v.Text)
 		}
 	}
 }
 
+// thrower throws random outages at the core, and has them checked.
+type thrower struct {
+	runner *Runner
+	check  *Checker
+	dice   *Dice
+	outage Outage
+	run    Run
+}
+
+func newThrower(t *testing.T, p *policy.Policy) *thrower {
+	t.Helper()
+	d := &thrower{runner: newRunner(t, p)}
+	var err error
+	if d.check, err = NewChecker(d.runner, day); err != nil {
+		t.Fatal(err)
+	}
+	if d.dice, err = NewDice(p, day); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func (d *thrower) throw(seed uint64) []Violation {
+	d.dice.Draw(seed, &d.outage)
+	truth := d.outage.Truth(seed)
+	d.check.Begin(truth)
+	d.runner.Run(truth, &d.run)
+	d.check.End(&d.run)
+	return d.check.Violations
+}
+
 func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int) {
-	r := newRunner(t, p)
-	check, err := NewChecker(r, day)
-	if err != nil {
-		t.Fatal(err)
-	}
-	dice, err := NewDice(p, day)
-	if err != nil {
-		t.Fatal(err)
-	}
-	o := &Outage{}
-	var run Run
+	d := newThrower(t, p)
 	for seed := room * 1000; seed < room*1000+uint64(*soakEach); seed++ {
-		dice.Draw(seed, o)
-		truth := o.Truth(seed)
-		check.Begin(truth)
-		r.Run(truth, &run)
-		check.End(&run)
-		if run.Cut > 0 {
+		violations := d.throw(seed)
+		if d.run.Cut > 0 {
 			cut++
 		}
-		for _, v := range check.Violations {
+		for _, v := range violations {
 			t.Errorf("room %d, outage %d: %s broken at %s: %s", room, seed, v.Promise, v.At, v.Text)
 		}
 		if t.Failed() {
-			t.Logf("%s\n%s", o.Text(p), text)
+			t.Logf("%s\n%s", d.outage.Text(p), text)
 			if *soakText != "" {
-				os.WriteFile(*soakText, []byte(transcriptOf(r, o, seed)), 0o644)
+				os.WriteFile(*soakText, []byte(transcriptOf(d.runner, &d.outage, seed)), 0o644)
 			}
 			return cut
 		}

@@ -350,9 +350,15 @@ func Whole(seconds float64) time.Duration {
 // at each of the three factors, rounded down to whole seconds. The UPS's own
 // draw is added.
 func (b *Belief) Project(c Charge, watts float64) (low, likely, high time.Duration) {
-	at := func(factor, own float64) time.Duration {
+	l, m, h := b.runtimes(c, watts)
+	return Whole(l), Whole(m), Whole(h)
+}
+
+// runtimes is Project in seconds.
+func (b *Belief) runtimes(c Charge, watts float64) (low, likely, high float64) {
+	at := func(factor, own float64) float64 {
 		m := b.Scaled(factor)
-		return Whole(m.Runtime(c, watts+own))
+		return m.Runtime(c, watts+own)
 	}
 	return at(b.LowAt(950), b.OwnAt(950)), at(b.Likely, b.OverheadWatts), at(b.High, b.OverheadWatts)
 }

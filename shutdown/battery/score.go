@@ -155,11 +155,8 @@ func faint(points []policy.ChartPoint) []policy.ChartPoint {
 }
 
 func (b *Belief) project(p policy.ChartPoint) Case {
-	at := func(factor, own float64) float64 {
-		m := b.Scaled(factor)
-		return m.Runtime(Charge{}, float64(p.Watts)+own)
-	}
-	return Case{p.Watts, p.Runtime.Seconds(), at(b.LowAt(950), b.OwnAt(950)), at(b.Likely, b.OverheadWatts), at(b.High, b.OverheadWatts)}
+	low, likely, high := b.runtimes(Charge{}, float64(p.Watts))
+	return Case{p.Watts, p.Runtime.Seconds(), low, likely, high}
 }
 
 // Score sums up cases. The errors are those of the likely runtime, relative.

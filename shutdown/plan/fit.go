@@ -237,8 +237,7 @@ func (w *Planner) allUp() int64 {
 		w.starts[i] = farthest
 	}
 	w.dispatch(w.worst, w.starts)
-	w.list(-1)
-	w.begin(-1)
+	w.rewind(-1)
 	if w.together(0) {
 		return farthest
 	}

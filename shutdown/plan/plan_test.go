@@ -260,7 +260,7 @@ func TestStoresApart(t *testing.T) {
 				break
 			}
 			apart := w.replay(reserve, lost)
-			w.again(lost)
+			w.rewind(lost)
 			if together := w.together(reserve); apart != together {
 				t.Fatalf("without store %d: apart %v, together %v", lost, apart, together)
 			}

@@ -77,8 +77,7 @@ func (w *Planner) dispatch(stops, starts []int64) (last int64) {
 // needs, until it is down, and would have if the draw of any moment went on for
 // the reserve.
 func (w *Planner) replay(reserve int64, lost int) bool {
-	w.list(lost)
-	w.begin(lost)
+	w.rewind(lost)
 	if w.trace == nil {
 		switch u := w.apart(reserve); {
 		case u < 0:
@@ -87,9 +86,15 @@ func (w *Planner) replay(reserve int64, lost int) bool {
 			w.fail = failure{apart: true, store: u}
 			return false
 		}
-		w.again(lost)
+		w.rewind(lost)
 	}
 	return w.together(reserve)
+}
+
+// rewind sets all to time zero.
+func (w *Planner) rewind(lost int) {
+	w.list(lost)
+	w.begin(lost)
 }
 
 // apart carries each store by itself from one change of its own draw to the next,
@@ -145,32 +150,15 @@ func (w *Planner) holds(u int, to, reserve int64) bool {
 	}
 	c, load := &w.stores[u], w.watts[u]
 	q := c.carry(w.charge[u], load, to-from)
-	left := c.Left(q, load)
-	if left < 0 || c.Left(w.charge[u], load) < 0 {
+	left := w.spared(u, q, load, reserve)
+	if left < 0 || c.Left(q, load) < 0 || c.Left(w.charge[u], load) < 0 {
 		return false
-	}
-	if reserve > 0 {
-		left = c.spare(q, load)
-	}
-	if left < 0 {
-		return false
-	}
-	if w.noting {
-		w.passed[u] = append(w.passed[u], moment{to, left, load, q})
 	}
 	w.charge[u], w.at[u] = q, to
-	return true
-}
-
-// again sets everything back to time zero.
-func (w *Planner) again(lost int) {
-	clear(w.draw)
-	for i := range w.hosts {
-		if h := &w.hosts[i]; !w.groups[h.group].dead(lost) {
-			w.draw[h.group] += h.up
-		}
+	if w.noting {
+		w.note(u, to, left)
 	}
-	w.begin(lost)
+	return true
 }
 
 // together carries the stores from one change of any draw to the next.

@@ -116,12 +116,8 @@ func (t *Target) Order(ctx context.Context, want string, values ...string) (outc
 //	Unreachable  no usable answer
 func (t *Target) Check(ctx context.Context, want string, values ...string) (outcome shutdown.Outcome, text string) {
 	err := use(ctx, &t.at, t.secret, func(ctx context.Context, s *session) error {
-		ref, err := t.find(ctx, s)
+		ref, r, err := t.read(ctx, s)
 		if err != nil {
-			return err
-		}
-		var r resource
-		if err := s.get(ctx, ref, &r); err != nil {
 			return err
 		}
 		name := t.kind + " " + lastSegment(ref)
@@ -158,15 +154,19 @@ func failure(err error) (shutdown.Outcome, string) {
 	return shutdown.Unreachable, plain(err)
 }
 
+// read finds the target and reads its state.
+func (t *Target) read(ctx context.Context, s *session) (ref string, r resource, err error) {
+	if ref, err = t.find(ctx, s); err == nil {
+		err = s.get(ctx, ref, &r)
+	}
+	return ref, r, err
+}
+
 // Look reads the target's state. That power is on proves nothing about a host.
 func (t *Target) Look(ctx context.Context) (seen shutdown.Sighting, text string) {
 	err := use(ctx, &t.at, t.secret, func(ctx context.Context, s *session) error {
-		ref, err := t.find(ctx, s)
+		ref, r, err := t.read(ctx, s)
 		if err != nil {
-			return err
-		}
-		var r resource
-		if err := s.get(ctx, ref, &r); err != nil {
 			return err
 		}
 		if r.PowerState == Off {
