@@ -6,9 +6,9 @@ import (
 	"ebbline/shutdown/plan"
 )
 
-// memo remembers answers of the planner: a simulation asks the same question at
+// memo remembers answers of the planner: a simulation asks the standard question at
 // the beginning of many outages. It changes no answer: a question is the same
-// only if all of it is.
+// only if all of it is. Quick ones, in mid-outage, are hardly ever put twice.
 type memo struct{ slots [memoSlots]remembered }
 
 const memoSlots = 256
@@ -20,15 +20,15 @@ type remembered struct {
 
 // make answers the problem in w, from memory if it was asked before.
 func (w *work) make() {
+	if w.problem.Quick {
+		w.planner.Make(&w.problem, &w.plan)
+		return
+	}
 	w.key = w.key[:0]
 	add := func(v ...uint64) { w.key = append(w.key, v...) }
 	p := &w.problem
 	f := math.Float64bits
-	quick := uint64(0)
-	if p.Quick {
-		quick = 1
-	}
-	add(quick, uint64(p.Floor), uint64(p.Reserve), uint64(p.Elapsed), uint64(p.AtOnce), uint64(len(p.Stores)), uint64(len(p.Hosts)))
+	add(uint64(p.Floor), uint64(p.Reserve), uint64(p.Elapsed), uint64(p.AtOnce), uint64(len(p.Stores)), uint64(len(p.Hosts)))
 	for i := range p.Stores {
 		s := &p.Stores[i]
 		add(f(s.Model.Store), f(s.Model.Ohmic), f(s.Model.Diffusion), f(s.Model.Relaxation), f(s.Charge.Delivered), f(s.Charge.Bound), f(s.Base))
