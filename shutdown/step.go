@@ -341,17 +341,20 @@ func (s *State) drain(i int32, at Instant, load float64) {
 		return
 	}
 	u.ChargeAt = at
-	switch {
-	case u.OnBattery() && !u.Dead:
-		u.Charge = u.Belief.Model.Advance(u.Charge, load+u.Belief.OverheadWatts, secs)
-		u.Beside = u.Belief.Model.Advance(u.Beside, u.Own-u.Belief.OverheadWatts, secs)
-		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Own)*secs))
-	case u.Dead:
-		u.Charge = u.Belief.Model.Advance(u.Charge, 0, secs)
-		u.Beside = u.Belief.Model.Advance(u.Beside, 0, secs)
-	default:
+	if !u.Dead && !u.OnBattery() {
 		u.Charge = u.Belief.Recharge(u.Charge, secs)
+		return
 	}
+	m, own, beside := &u.Belief.Model, 0.0, 0.0
+	if u.Dead {
+		load = 0
+	} else {
+		own, beside = u.Belief.OverheadWatts, u.Own-u.Belief.OverheadWatts
+		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Own)*secs))
+	}
+	fade := m.Fade(secs)
+	u.Charge = m.AdvanceBy(u.Charge, load+own, secs, fade)
+	u.Beside = m.AdvanceBy(u.Beside, beside, secs, fade)
 }
 
 // gauge lets the UPS's charge reading correct the model: with input, to the

@@ -30,8 +30,8 @@ var mutations = []struct {
 	},
 	{
 		"silence read as good", "step.go",
-		"case u.OnBattery() && !u.Dead:\n\t\tu.Charge = ",
-		"case u.OnBattery() && !u.Dead && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery() && !u.Dead:\n\t\tu.Charge = ",
+		"\tm, own, beside := ",
+		"\tif !u.Dead && at.Sub(u.LastAt) > 10*time.Second {\n\t\treturn\n\t}\n\tm, own, beside := ",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
 	{

@@ -56,11 +56,23 @@ func (m *Model) rate(watts float64) float64 {
 
 // Advance gives the charge after the load was carried for the seconds given.
 func (m *Model) Advance(c Charge, watts, seconds float64) Charge {
+	return m.AdvanceBy(c, watts, seconds, m.Fade(seconds))
+}
+
+// Fade is what so many seconds of rest leave of the bound charge, as a part of it.
+func (m *Model) Fade(seconds float64) float64 {
+	if m.Diffusion == 0 {
+		return 1
+	}
+	return expNeg(seconds / m.Relaxation)
+}
+
+// AdvanceBy is [Model.Advance] for who knows the [Model.Fade] of the seconds.
+func (m *Model) AdvanceBy(c Charge, watts, seconds, fade float64) Charge {
 	c.Delivered += float64(m.rate(watts) * seconds)
 	c.Floated = 0
 	if m.Diffusion != 0 {
-		e := expNeg(seconds / m.Relaxation)
-		c.Bound = float64(c.Bound*e) + float64(float64(m.Diffusion*watts)*(1-e))
+		c.Bound = float64(c.Bound*fade) + float64(float64(m.Diffusion*watts)*(1-fade))
 	}
 	return c
 }
