@@ -114,7 +114,9 @@ func (m *Model) Runtime(c Charge, watts float64) float64 {
 		if next < 0 {
 			next = 0
 		}
-		if math.Abs(next-s) <= 1e-9*(1+s) {
+		// From below, half a step's square over the relaxation time bounds what is left
+		// to go; from above, the step itself does in the end.
+		if d := math.Abs(next - s); d <= 1e-9*(1+s) || next > s && float64(d*d) <= float64(1e-9*m.Relaxation) {
 			return next
 		}
 		s = next

@@ -99,7 +99,9 @@ func (w *World) goDown(k int32) {
 	h.version++
 	w.put(doService, k, answerTakes+takes/2, h.version)
 	w.put(doGone, k, answerTakes+takes, h.version)
-	w.settle()
+	if p := &w.Policy.Hosts[k]; p.StoppingWatts != p.Watts {
+		w.settle()
+	}
 }
 
 // gone: the host is off in its own time, or by a forced power-off.
@@ -272,14 +274,18 @@ func (w *World) update(i int32) {
 	if secs <= 0 {
 		return
 	}
-	switch {
-	case u.Input:
+	if u.Input {
 		u.Charge = u.belief.Recharge(u.Charge, secs)
-	case u.Dead:
-		u.Charge = u.Model.Advance(u.Charge, 0, secs)
-	default:
-		u.Charge = u.Model.Advance(u.Charge, u.Load+u.belief.OverheadWatts, secs)
+		return
 	}
+	if secs != u.lasted { // as a rule the time between two polls
+		u.lasted, u.fade = secs, u.Model.Fade(secs)
+	}
+	watts := 0.0
+	if !u.Dead {
+		watts = u.Load + u.belief.OverheadWatts
+	}
+	u.Charge = u.Model.AdvanceBy(u.Charge, watts, secs, u.fade)
 }
 
 // settle works out what each UPS carries now and when it will be empty.

@@ -59,6 +59,8 @@ type UPS struct {
 	late    shutdown.Measurement // read, and still on its way
 	lates   uint32
 	claims  float64 // factor on its minutes
+	lasted  float64 // seconds of which fade is known
+	fade    float64
 }
 
 // Host is one host as it is now.
@@ -106,7 +108,9 @@ type World struct {
 	rand    Random
 	rising  bool             // the agent was killed and is started again
 	stirred shutdown.Instant // when the agent last started, a host went off or an output came on: it is to find out
-	told    shutdown.Event
+	told    shutdown.Event   // what is seldom told
+	answers shutdown.Event   // a UPS's answer
+	seen    shutdown.Event   // how a host looks
 	lastMs  int              // moments not yet come
 	quietAt shutdown.Instant // when answers come well again, once there are none
 }
@@ -114,6 +118,8 @@ type World struct {
 // New makes a room for a policy. The beliefs are what the core starts from.
 func New(p *policy.Policy, day int64) (*World, error) {
 	w := &World{Policy: p, UPSs: make([]UPS, len(p.UPSs)), Hosts: make([]Host, len(p.Hosts)), paths: make([]bool, len(p.Loads))}
+	w.answers = shutdown.Event{Kind: shutdown.Measured, Measurement: shutdown.Nothing}
+	w.seen = shutdown.Event{Kind: shutdown.Observed}
 	for i := range p.UPSs {
 		b, err := battery.New(&p.UPSs[i], day)
 		if err != nil {
@@ -219,8 +225,8 @@ func (w *World) Next() *shutdown.Event {
 		return w.answer(it.index)
 	case doLate:
 		if u := &w.UPSs[it.index]; it.mark == u.lates && w.Agent {
-			w.told = shutdown.Event{Kind: shutdown.Measured, UPS: it.index, Measurement: u.late}
-			return &w.told
+			w.answers.UPS, w.answers.Measurement, w.answers.Standing = it.index, u.late, 0
+			return &w.answers
 		}
 	case doEmpty:
 		if u := &w.UPSs[it.index]; it.mark == u.version {
@@ -413,20 +419,21 @@ func (w *World) answer(i int32) *shutdown.Event {
 		return nil
 	}
 	w.update(i)
-	reading, standing := w.Reading(i), w.standing(i)
+	e, standing := &w.answers, w.standing(i)
+	e.UPS, e.Standing = i, 0
+	w.read(i, &e.Measurement)
 	u.odd = 0
 	u.lates++ // one conversation after the other: no older answer comes after this one
 	if w.lossy() && w.rand.Float() < w.Truth.Late {
 		// Later than the time-out it would be lost.
-		u.late = reading
+		u.late = e.Measurement
 		w.put(doLate, i, time.Duration(w.rand.Float()*float64(w.Policy.UPSs[i].Timeout())), u.lates)
 		return nil
 	}
-	w.told = shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: reading}
 	if standing {
-		w.told.Standing = every
+		e.Standing = every
 	}
-	return &w.told
+	return e
 }
 
 // lossy tells whether answers may get lost or come late now.
@@ -482,11 +489,18 @@ func (w *World) hurry(i int32) {
 
 // Reading is what the UPS's own instruments show.
 func (w *World) Reading(i int32) shutdown.Measurement {
-	u, t := &w.UPSs[i], &w.Truth.UPSs[i]
 	m := shutdown.Nothing
+	w.read(i, &m)
+	return m
+}
+
+// read writes down what the UPS's instruments show; what they never do is left as
+// it is.
+func (w *World) read(i int32, m *shutdown.Measurement) {
+	u, t := &w.UPSs[i], &w.Truth.UPSs[i]
 	watts := u.Load + u.belief.OverheadWatts
 	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts = int64(math.Round(u.Load))
+	m.LoadWatts, m.OnBatterySecs, m.Testing = int64(math.Round(u.Load)), shutdown.Unread, false
 	if !u.Input {
 		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
 		m.OnBatterySecs = int64(w.Now.Sub(u.since) / time.Second)
@@ -518,7 +532,6 @@ func (w *World) Reading(i int32) shutdown.Measurement {
 	if t.ClaimsFull {
 		m.ChargeTenths, m.Battery = 1000, shutdown.StoreNormal
 	}
-	return m
 }
 
 // looked is what a look at a host shows.
@@ -535,8 +548,8 @@ func (w *World) looked(k int32) *shutdown.Event {
 		return nil
 	}
 	h.seen, h.sent = seen, true
-	w.told = shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen}
-	return &w.told
+	w.seen.Host, w.seen.Sighting = k, seen
+	return &w.seen
 }
 
 // Sight is how a host looks from the agent's place. Silence counts only when it
