@@ -7,7 +7,6 @@ type kind uint8
 
 const (
 	doMoment  kind = iota + 1 // index: into Moments
-	doPoll                    // index: UPS; never in the queue
 	doLate                    // index: UPS; mark: its late answers: one arrives
 	doEmpty                   // index: UPS; mark: its version
 	doOutput                  // index: UPS; mark: its countdown

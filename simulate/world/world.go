@@ -185,27 +185,19 @@ func (w *World) Peek() shutdown.Instant {
 	return at
 }
 
-// due takes what happens next. Polls, the most of all, do not go through the
-// queue.
-func (w *World) due() item {
-	var first item
-	ups := int32(-1)
+// polled gives the UPS whose answer is what happens next, or -1. Polls, the most of
+// all, do not go through the queue.
+func (w *World) polled() int32 {
+	at, order, first := shutdown.Never, uint32(0), int32(-1)
 	if len(w.queue.items) > 0 {
-		first = w.queue.items[0]
-	} else {
-		first.at = shutdown.Never
+		at, order = w.queue.items[0].at, w.queue.items[0].order
 	}
 	for i := range w.UPSs {
 		u := &w.UPSs[i]
-		if u.pollAt < first.at || u.pollAt == first.at && u.pollNo < first.order {
-			first = item{at: u.pollAt, order: u.pollNo, kind: doPoll, index: int32(i)}
-			ups = int32(i)
+		if u.pollAt < at || u.pollAt == at && u.pollNo < order {
+			at, order, first = u.pollAt, u.pollNo, int32(i)
 		}
 	}
-	if ups < 0 {
-		return w.queue.take()
-	}
-	w.UPSs[ups].pollAt = shutdown.Never
 	return first
 }
 
@@ -213,16 +205,19 @@ func (w *World) due() item {
 // the core does not learn of it. The event is good until the next call. There
 // must be a next thing: see [World.Peek].
 func (w *World) Next() *shutdown.Event {
-	it := w.due()
-	w.Now = it.at
 	w.Events++
+	if i := w.polled(); i >= 0 {
+		u := &w.UPSs[i]
+		w.Now, u.pollAt = u.pollAt, shutdown.Never
+		return w.answer(i)
+	}
+	it := w.queue.take()
+	w.Now = it.at
 	switch it.kind {
 	case doMoment:
 		w.lastMs--
 		w.quietAt = w.Now.Add(lossyAfter)
 		return w.moment(&w.Truth.Moments[it.index])
-	case doPoll:
-		return w.answer(it.index)
 	case doLate:
 		if u := &w.UPSs[it.index]; it.mark == u.lates && w.Agent {
 			w.answers.UPS, w.answers.Measurement, w.answers.Standing = it.index, u.late, 0
@@ -450,7 +445,7 @@ func (w *World) interval(i int32) time.Duration {
 	if u.tests > w.Now || u.odd != 0 || w.lossy() {
 		return every // where answers get lost, two apart would be silence
 	}
-	if !u.Input && (w.Now < u.since.Add(lostLately) || w.toLow(i) < lostLately) {
+	if !u.Input && (w.Now < u.since.Add(lostLately) || w.nearLow(i)) {
 		return every
 	}
 	switch {
@@ -469,13 +464,12 @@ func (w *World) standing(i int32) bool {
 	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && w.Now >= max(u.mute, u.tests)
 }
 
-// toLow is how long the load as it is can be carried before the UPS says "battery
-// low".
-func (w *World) toLow(i int32) time.Duration {
+// nearLow tells whether the load as it is brings the UPS to say "battery low" soon.
+func (w *World) nearLow(i int32) bool {
 	u := &w.UPSs[i]
 	watts := u.Load + u.belief.OverheadWatts
 	left := u.Model.Store - float64(u.Model.Ohmic*watts) - u.Charge.Delivered - u.Charge.Bound
-	return time.Duration(min(left/max(watts, 1), 1e6)*1e9) - w.Truth.UPSs[i].LowAt
+	return left < float64(max(watts, 1)*(w.Truth.UPSs[i].LowAt+lostLately).Seconds())
 }
 
 // hurry brings a UPS's answer forward to the next regular one: something has
