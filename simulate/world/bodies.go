@@ -269,7 +269,7 @@ func fed(feeds []int, i int32) bool {
 // update brings a battery to now.
 func (w *World) update(i int32) {
 	u := &w.UPSs[i]
-	secs := w.Now.Sub(u.at).Seconds()
+	secs := seconds(w.Now.Sub(u.at))
 	u.at = w.Now
 	if secs <= 0 {
 		return
@@ -287,6 +287,9 @@ func (w *World) update(i int32) {
 	}
 	u.Charge = u.Model.AdvanceBy(u.Charge, watts, secs, u.fade)
 }
+
+// seconds is [time.Duration.Seconds] with one division instead of three.
+func seconds(d time.Duration) float64 { return float64(d) / 1e9 }
 
 // settle works out what each UPS carries now and when it will be empty.
 func (w *World) settle() {

@@ -28,7 +28,8 @@ type item struct {
 	outcome shutdown.Outcome
 }
 
-// queue is a binary heap by time, then by order of arrival.
+// queue is a heap by time, then by order of arrival; each item has four below it, as
+// an item is soon compared and slowly fetched.
 type queue struct {
 	items []item
 	next  uint32
@@ -42,7 +43,7 @@ func (q *queue) put(it item) {
 	q.items = append(q.items, it)
 	i := len(q.items) - 1
 	for i > 0 {
-		up := (i - 1) / 2
+		up := (i - 1) / 4
 		if !it.before(&q.items[up]) {
 			break
 		}
@@ -65,12 +66,15 @@ func (q *queue) take() item {
 	}
 	i := 0
 	for {
-		down := 2*i + 1
-		if down >= n {
+		first := 4*i + 1
+		if first >= n {
 			break
 		}
-		if down+1 < n && q.items[down+1].before(&q.items[down]) {
-			down++
+		down := first
+		for k := first + 1; k < min(first+4, n); k++ {
+			if q.items[k].before(&q.items[down]) {
+				down = k
+			}
 		}
 		if !q.items[down].before(&last) {
 			break

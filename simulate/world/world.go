@@ -469,7 +469,7 @@ func (w *World) nearLow(i int32) bool {
 	u := &w.UPSs[i]
 	watts := u.Load + u.belief.OverheadWatts
 	left := u.Model.Store - float64(u.Model.Ohmic*watts) - u.Charge.Delivered - u.Charge.Bound
-	return left < float64(max(watts, 1)*(w.Truth.UPSs[i].LowAt+lostLately).Seconds())
+	return left < float64(max(watts, 1)*seconds(w.Truth.UPSs[i].LowAt+lostLately))
 }
 
 // hurry brings a UPS's answer forward to the next regular one: something has
@@ -520,7 +520,7 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 		m.ChargeTenths = 0
 	}
 	m.RuntimeSeconds = int64(min(left/max(watts, 1)*u.claims, 359999)) / 60 * 60
-	if !u.Input && left < float64(watts*t.LowAt.Seconds()) {
+	if !u.Input && left < float64(watts*seconds(t.LowAt)) {
 		m.Battery = shutdown.StoreLow
 	}
 	if t.ClaimsFull {
