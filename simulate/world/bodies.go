@@ -20,7 +20,7 @@ func (w *World) Do(f *shutdown.Effect) {
 		w.poll(f.UPS, pollSoon)
 	case shutdown.Probe:
 		h := &w.Hosts[f.Host]
-		h.sent = false
+		h.sent, h.every = false, max(lookAgain, f.Every)
 		w.lookSoon(f.Host, min(lookAgain, f.Every))
 	}
 }

@@ -13,8 +13,8 @@ import (
 const (
 	answerTakes = 300 * time.Millisecond // an order over SSH, a local command, a BMC
 	pollSoon    = 10 * time.Millisecond
-	noAnswer    = time.Second // until an unreachable host is known to be so
-	lookAgain   = 10 * time.Second
+	noAnswer    = time.Second      // until an unreachable host is known to be so
+	lookAgain   = 10 * time.Second // at the least between looks: the core asks for one a second while a host stops or starts
 	lostLately  = time.Minute      // after a loss, and before the battery is low, readings come at their full pace
 	idlePoll    = 8 * time.Second  // between answers while nothing is under way: nothing is learned from more, and it is no silence yet
 	chargePoll  = time.Minute      // and when the script is over and the input there: the next is said to be as the one before
@@ -79,6 +79,7 @@ type Host struct {
 	Asks     int
 	version  uint32
 	look     uint32
+	every    time.Duration // between looks
 	seen     shutdown.Sighting
 	sent     bool
 	mode     Mode
@@ -151,7 +152,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		if on {
 			w.Up++
 		}
-		w.Hosts[k] = Host{On: on, Service: on, AskedAt: shutdown.Never, OffAt: shutdown.Never, StartAt: shutdown.Never, BackAt: shutdown.Never, mode: t.Hosts[k].Mode}
+		w.Hosts[k] = Host{On: on, Service: on, AskedAt: shutdown.Never, OffAt: shutdown.Never, StartAt: shutdown.Never, BackAt: shutdown.Never, mode: t.Hosts[k].Mode, every: lookAgain}
 	}
 	for l := range w.paths {
 		w.paths[l] = true
@@ -536,7 +537,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 	}
 	seen := w.Sight(k)
 	if h.asked && seen != shutdown.SeenSilent {
-		w.lookSoon(k, lookAgain)
+		w.lookSoon(k, h.every)
 	}
 	if h.sent && seen == h.seen && !h.asked {
 		return nil
