@@ -254,13 +254,11 @@ func (w *Planner) holdBounds() {
 	w.bounds = grow(w.bounds, len(w.stores))
 	for u := range w.stores {
 		c := &w.stores[u]
+		held, fade := c.Diffusion/seconds(w.slot)*wearUnit, c.fade(w.slot)
 		w.bounds[u] = w.bounds[u][:0]
-		for k := int64(0); ; k++ {
-			b := int64(c.Diffusion / seconds(w.slot) * c.fade(k*w.slot) * wearUnit)
-			if b == 0 || k > int64(w.last) {
-				break
-			}
-			w.bounds[u] = append(w.bounds[u], b)
+		for k := 0; k <= w.last && held >= 1; k++ {
+			w.bounds[u] = append(w.bounds[u], int64(held))
+			held = float64(held * fade)
 		}
 	}
 }

@@ -62,15 +62,19 @@ func (w *Planner) survive() {
 
 // builtIn takes the built-in curve, given that the outage has lasted already.
 func (w *Planner) builtIn() {
-	k := 0
+	elapsed, step := seconds(max(0, int64(w.p.Elapsed))), seconds(w.slot)
+	var from knot
+	falls, until, k := 0.0, 0.0, 0
 	for slot := range min(w.last, mostSlots) + 1 {
-		t := seconds(max(0, int64(w.p.Elapsed)) + int64(slot)*w.slot)
-		for k+2 < len(outages) && t >= float64(outages[k+1].after) {
-			k++
+		t := elapsed + float64(float64(slot)*step)
+		for ; t >= until; k++ { // the next straight line, or the level on which the curve ends
+			from, falls, until = outages[k], 0, math.Inf(1)
+			if k+1 < len(outages) {
+				to := outages[k+1]
+				falls, until = (from.longer-to.longer)/float64(to.after-from.after), float64(to.after)
+			}
 		}
-		a, b := outages[k], outages[k+1]
-		part := min(1, (t-float64(a.after))/float64(b.after-a.after))
-		w.still = append(w.still, a.longer+float64((b.longer-a.longer)*part))
+		w.still = append(w.still, from.longer-float64(falls*(t-float64(from.after))))
 	}
 	now := w.still[0]
 	for slot := range w.still {
