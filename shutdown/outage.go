@@ -246,7 +246,7 @@ func (s *State) scratch() *work {
 func (s *State) pose(at Instant, w *work, standard bool) {
 	p := &w.problem
 	site := &s.Policy.Site
-	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce, Quick: !standard}
+	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.reaction(), AtOnce: site.AtOnce, Quick: !standard, Terse: !standard && w.terse}
 	w.stores, w.hosts, w.feeds, w.needs = w.stores[:0], w.hosts[:0], w.feeds[:0], w.needs[:0]
 	for i := range s.UPSs {
 		w.store[i] = -1

@@ -193,7 +193,12 @@ type work struct {
 	keeper  guard
 	readies []readiness
 	key     []uint64
+	terse   bool
 }
+
+// Terse leaves out the planner's reasons, where nobody reads them. What is decided is
+// the same.
+func (s *State) Terse(yes bool) { s.scratch().terse = yes }
 
 // New gives the state before any policy.
 func New() *State { return &State{Wake: Never} }

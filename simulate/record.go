@@ -54,7 +54,7 @@ type Note struct {
 // NewRecorder makes a recorder and has it watch the runner's runs.
 func NewRecorder(r *Runner) *Recorder {
 	rec := &Recorder{r: r, Next: r.Log}
-	r.Log = rec
+	r.Log, r.Reasons = rec, true
 	return rec
 }
 

@@ -26,6 +26,9 @@ const longest = 72 * time.Hour
 type Runner struct {
 	Policy *policy.Policy
 	Log    Log // nil for none
+	// Reasons has the core work out why each host goes when it does, for a log that
+	// shows it; what it does is the same.
+	Reasons bool
 
 	first   *shutdown.State // after adoption and the first answers
 	state   *shutdown.State
@@ -97,6 +100,7 @@ func (r *Runner) Run(t *world.Truth, out *Run) {
 		r.first.Step(Start, &r.adopt, nil)
 	}
 	r.state.CopyFrom(r.first)
+	r.state.Terse(!r.Reasons)
 	if r.Log != nil {
 		r.Log.Event(Start, &r.adopt)
 	}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -399,6 +400,30 @@ func TestSameSeedSameBytes(t *testing.T) {
 		dice.Draw(seed, o)
 		if got := transcriptOf(two, o, seed); got != want[seed] {
 			t.Fatalf("seed %d differs: %s", seed, firstDifference(want[seed], got))
+		}
+	}
+}
+
+// Aim: why a host goes when it does decides nothing. Method: random outages with
+// the reasons worked out and without.
+func TestReasonsDecideNothing(t *testing.T) {
+	for _, name := range []string{"rig.hcl", "barn.hcl", "loft.hcl"} {
+		p := readPolicy(t, name)
+		dice, err := NewDice(p, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		with, without := newRunner(t, p), newRunner(t, p)
+		with.Reasons = true
+		o := &Outage{}
+		for seed := uint64(1); seed <= 60; seed++ {
+			dice.Draw(seed, o)
+			var a, b Run
+			with.Run(o.Truth(seed), &a)
+			without.Run(o.Truth(seed), &b)
+			if !reflect.DeepEqual(a, b) {
+				t.Fatalf("%s, seed %d:\n%+v\n%+v", name, seed, a, b)
+			}
 		}
 	}
 }

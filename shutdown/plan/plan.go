@@ -57,6 +57,8 @@ type Problem struct {
 	// Quick leaves out the search for better exchanges: a plan that is as safe and
 	// keeps the same promises, worth a little less, in a fraction of the time.
 	Quick bool
+	// Terse leaves out why each goes when it does: all reasons are zero.
+	Terse bool
 	// EachLost asks that the plan also hold when any one store with a host that
 	// another store feeds too gives out at time zero. A loss that no plan
 	// survives is reported in Plan.Fragile and asks for nothing.
@@ -137,7 +139,8 @@ type Stop struct {
 }
 
 // Reason says why a host goes then and not a slot later, with those that must
-// follow it. It is zero where that was not looked into: in a site of many hundreds.
+// follow it. It is zero where that was not looked into: in a site of many hundreds,
+// and where nobody asked.
 type Reason uint8
 
 const (
@@ -212,10 +215,13 @@ func (w *Planner) Make(p *Problem, out *Plan) {
 	}
 	out.Stops = resize(out.Stops, len(w.hosts))
 	for i := range w.hosts {
-		w.stop(out, i).Start = time.Duration(w.starts[i])
+		s := w.stop(out, i)
+		s.Start, s.Why, s.Other = time.Duration(w.starts[i]), 0, -1
 	}
 	w.describe(out)
-	w.explain(out)
+	if !p.Terse {
+		w.explain(out)
+	}
 }
 
 // stop is a host's place in a plan.

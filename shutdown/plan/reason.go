@@ -12,7 +12,6 @@ func (w *Planner) explain(out *Plan) {
 	effort := w.spent + len(w.scenarios)*mostEffort
 	for i := range w.hosts {
 		s := w.stop(out, i)
-		s.Why, s.Other = 0, -1
 		switch {
 		case w.hosts[i].Asked:
 			s.Why = BeforeAll
