@@ -18,8 +18,9 @@ type flooder struct {
 
 const (
 	// ends is into how many parts the time until an end is cut where the next is
-	// looked at, and finest into how many where it is looked at last.
-	ends, finest = 2, 64
+	// looked at, fewEnds where the plan is to be quick, and finest into how many where
+	// it is looked at last.
+	ends, fewEnds, finest = 2, 1, 64
 	// prices is how many prices are tried for one end.
 	prices = 8
 	// A price is looked for in steps of so much, and taken when it is known to so
@@ -50,7 +51,11 @@ func (w *Planner) flood(effort int) {
 			best, bestPrice = end, price
 		}
 	}
-	for end := first; end < w.last && w.spent < effort; end += 1 + (end-first)/ends {
+	parts := ends
+	if w.p.Quick {
+		parts = fewEnds
+	}
+	for end := first; end < w.last && w.spent < effort; end += 1 + (end-first)/parts {
 		look(end, price, farStep, farEnough) // the price rises with the end
 	}
 	look(w.last, price, farStep, farEnough)

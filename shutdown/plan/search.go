@@ -182,11 +182,14 @@ func (w *Planner) improve() {
 	w.promise(effort, w.held)
 	w.bind()
 	w.flood(effort)
-	by := 1
-	for by*16 < w.last {
-		by *= 2
+	by, finer := 1, 2
+	if w.p.Quick {
+		finer = 4
 	}
-	for ; by >= 1; by /= 2 {
+	for by*16 < w.last {
+		by *= finer
+	}
+	for ; by >= 1; by /= finer {
 		w.fill(by, -1, effort)
 		for range rounds(by) {
 			if w.p.Quick || !w.trade(by, effort) {
