@@ -15,7 +15,8 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 	if out = s.missed(at, out); !s.Outstanding() {
 		return out
 	}
-	for i := len(s.Order) - 1; i >= 0; i-- {
+	input := s.anyGood() // without any, nobody is back, or may be started
+	for i := len(s.Order) - 1; i >= 0 && input; i-- {
 		k := s.Order[i]
 		h := &s.Hosts[k]
 		if s.seemsCut(k) {
@@ -54,6 +55,15 @@ func (s *State) restore(at Instant, out []Effect) []Effect {
 		out = s.missed(at, s.over(at, out))
 	}
 	return out
+}
+
+func (s *State) anyGood() bool {
+	for i := range s.UPSs {
+		if s.UPSs[i].good() {
+			return true
+		}
+	}
+	return false
 }
 
 // seemsCut tells whether a host was up and is not now that the input is back,
