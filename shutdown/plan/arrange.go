@@ -12,7 +12,7 @@ type arranger struct {
 	line []int32 // the hosts: whose place is found first, of those whose order allows it
 	from []int   // and from which slot on
 	best []int32 // the line of the best plan so far
-	busy []int16 // how many stops are under way in each slot
+	busy crowd   // the stops under way in each slot
 	room int     // how many may be
 }
 
@@ -203,7 +203,7 @@ func (w *Planner) inLine(room int) bool {
 		w.start[i] = -1
 		if w.hosts[i].Asked {
 			w.start[i] = 0
-			w.occupy(int32(i), 1)
+			w.occupy(int32(i))
 		}
 	}
 	for head := 0; ; {
@@ -223,7 +223,7 @@ func (w *Planner) inLine(room int) bool {
 			return false
 		}
 		w.start[i] = t
-		w.occupy(i, 1)
+		w.occupy(i)
 	}
 }
 
@@ -240,17 +240,28 @@ func (w *Planner) mustWait(i int32) bool {
 // free is the first slot from the one given on in which a host can start with
 // no more stops under way than there is room for.
 func (w *Planner) free(i int32, from int) int {
-	for t := from; t <= w.last; t++ {
-		k := t
-		for k < t+w.length[i] && int(w.busy[k]) < w.room {
-			k++
-		}
-		if k == t+w.length[i] {
+	for t := from; t <= w.last; {
+		end := t + w.length[i]
+		full := w.busy.firstFull(t, end, w.room)
+		if full == end {
 			return t
 		}
-		t = k
+		t = w.busy.firstFree(full, w.last+1, w.room)
 	}
 	return w.last + 1
+}
+
+// freeBefore is the last slot up to the one given in which a host can start so; below
+// its bound when there is none.
+func (w *Planner) freeBefore(i int32, to int) int {
+	for t := to; t >= w.low[i]; {
+		full := w.busy.lastFull(t, t+w.length[i], w.room)
+		if full < t {
+			return t
+		}
+		t = full - w.length[i]
+	}
+	return w.low[i] - 1
 }
 
 // vacate empties the slots.
@@ -259,13 +270,10 @@ func (w *Planner) vacate() {
 	for _, d := range w.length {
 		longest = max(longest, d)
 	}
-	w.busy = resize(w.busy, w.last+longest+1)
-	clear(w.busy)
+	w.busy.vacate(w.last+longest+1, len(w.hosts))
 }
 
-// occupy takes a host's slots, or gives them back.
-func (w *Planner) occupy(i int32, by int16) {
-	for k := w.start[i]; k < w.start[i]+w.length[i]; k++ {
-		w.busy[k] += by
-	}
-}
+// occupy takes a host's slots, and leave gives them back.
+func (w *Planner) occupy(i int32) { w.busy.add(w.start[i], w.start[i]+w.length[i]) }
+
+func (w *Planner) leave(i int32) { w.busy.sub(w.start[i], w.start[i]+w.length[i]) }

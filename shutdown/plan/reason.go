@@ -64,7 +64,7 @@ func (w *Planner) why(i int32) (Reason, int) {
 // later, where there is no room for both; or -1.
 func (w *Planner) inTheWay(i int32) int {
 	end := w.start[i] + w.length[i]
-	if !w.keeps || w.length[i] == 0 || int(w.busy[end]) < w.room {
+	if !w.keeps || w.length[i] == 0 || w.busy.firstFull(end, end+1, w.room) > end {
 		return -1
 	}
 	for j := range w.all() {

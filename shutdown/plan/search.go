@@ -64,9 +64,9 @@ func (w *Planner) push(i int32, to int) bool {
 
 func (w *Planner) later(i int32, to int) bool {
 	if w.keeps && to <= w.last {
-		w.occupy(i, -1)
+		w.leave(i)
 		to = w.free(i, to)
-		w.occupy(i, 1)
+		w.occupy(i)
 	}
 	if to > w.last || i == w.pinned {
 		return false
@@ -95,11 +95,9 @@ func (w *Planner) pull(i int32, to int) bool {
 
 func (w *Planner) sooner(i int32, to int) bool {
 	if w.keeps {
-		w.occupy(i, -1)
-		for to >= w.low[i] && w.free(i, to) != to {
-			to--
-		}
-		w.occupy(i, 1)
+		w.leave(i)
+		to = w.freeBefore(i, to)
+		w.occupy(i)
 	}
 	if to < w.low[i] || i == w.pinned || w.hosts[i].Asked {
 		return false
@@ -135,11 +133,11 @@ func (w *Planner) move(i int32, to int) {
 
 func (w *Planner) put(i int32, to int) {
 	if w.keeps {
-		w.occupy(i, -1)
+		w.leave(i)
 	}
 	w.start[i] = to
 	if w.keeps {
-		w.occupy(i, 1)
+		w.occupy(i)
 	}
 }
 
@@ -246,7 +244,7 @@ func (w *Planner) seat() {
 	}
 	w.vacate()
 	for i := range w.start {
-		w.occupy(int32(i), 1)
+		w.occupy(int32(i))
 	}
 }
 
