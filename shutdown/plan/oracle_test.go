@@ -185,7 +185,7 @@ func (in *instance) problem() *Problem {
 		h, q := &in.Hosts[i], &p.Hosts[i]
 		*q = Host{
 			Watts: h.Up, Stopping: h.Down, Stops: time.Duration(h.Length) * in.slot(), Priority: int64(1000 - h.Priority),
-			Value: h.Value / in.Slot, Restart: h.Restart,
+			Value: max(h.Value/in.Slot, 1e-9), Restart: h.Restart, // 0 would take the priority
 		}
 		for u := range in.Batteries {
 			if part := h.parts[u]; part > 0 {
