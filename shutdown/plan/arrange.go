@@ -83,9 +83,6 @@ func (w *Planner) stagger(from int) bool {
 			}
 		}
 	}
-	if lateness == math.MaxInt64 {
-		return false
-	}
 	copy(w.line, w.best)
 	lateness = w.swap(best, lateness, effort)
 	if lateness > 0 && w.inLine(best) {
@@ -132,12 +129,20 @@ func (w *Planner) lineUp(rule int) {
 }
 
 // lateness is zero when the plan that the line makes holds, else how long before
-// its last host is down it breaks.
+// its last host is down it breaks. A line that ends past the last slot is later than
+// all that do not, the more so the more hosts have no place in it.
 func (w *Planner) lateness(room int) int64 {
-	if !w.inLine(room) {
-		return math.MaxInt64
+	if w.inLine(room) {
+		return w.late()
 	}
-	return w.late()
+	w.spent += len(w.hosts)
+	late := int64(farthest)
+	for _, s := range w.start {
+		if s < 0 {
+			late++
+		}
+	}
+	return late
 }
 
 func (w *Planner) late() int64 {

@@ -123,6 +123,8 @@ func (w *Planner) try() bool {
 		w.coming.start = append(w.coming.start[:0], w.start...)
 		w.coming.begun = append(w.coming.begun[:0], w.begun...)
 		w.now, w.coming = w.coming, w.now
+	} else {
+		w.short = w.fail.store
 	}
 	return ok
 }
@@ -141,12 +143,14 @@ func (w *Planner) plausible() bool {
 				continue
 			}
 			if w.takes(y, m.at) > m.left {
+				w.short = y.store
 				return false
 			}
 		}
 		stops := w.stops(&w.scenarios[y.scenario])
 		for _, m := range w.undo {
 			if down := w.atLeast(m.host, m.to) + stops[m.host]; y.shares[w.hosts[m.host].group] != 0 && w.takes(y, down) > w.leftAt(y, down) {
+				w.short = y.store
 				return false
 			}
 		}

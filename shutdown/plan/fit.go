@@ -46,7 +46,11 @@ func (w *Planner) safe(starts []int64) bool {
 		s := &w.scenarios[k]
 		w.spent += len(w.hosts)
 		last := w.dispatch(w.stops(s), starts)
-		if w.p.Horizon > 0 && last > clamp(w.p.Horizon) || !w.replay(s.reserve, s.lost) {
+		if w.p.Horizon > 0 && last > clamp(w.p.Horizon) {
+			w.fail = failure{store: -1}
+			return false
+		}
+		if !w.replay(s.reserve, s.lost) {
 			return false
 		}
 		if w.noting {

@@ -11,6 +11,7 @@ type searcher struct {
 	low    []int   // no start before this slot: the earliest, or promised
 	cut    bool    // the search was cut short
 	keeps  bool    // moves keep to the limit on stops at once
+	short  int     // the store on which the last try failed, or -1
 	pinned int32   // a host that moves leave where it is, or -1
 	undo   []move  // the moves since the last that was kept
 	queue  []int32 // places in the order, falling, of hosts whose moves are to be passed on
@@ -162,6 +163,21 @@ func (w *Planner) weigh() (gain, cost int64) {
 	return gain, cost
 }
 
+// weighOn is weigh with what the moves cost one store; it takes all stores for alike
+// where that is not known.
+func (w *Planner) weighOn(u int) (gain, cost int64) {
+	gain, cost = w.weigh()
+	if u < 0 || len(w.stores) < 2 || !w.plain(u, -1) {
+		return gain, cost
+	}
+	cost = 0
+	for _, m := range w.undo {
+		h := &w.hosts[m.host]
+		cost += int64(float64(h.up*w.wear(h, m.from, m.to)) * h.partOn(u))
+	}
+	return gain, cost
+}
+
 // ratio is gain for cost. What costs nothing counts as next to nothing.
 func ratio(gain, cost int64) float64 { return float64(gain) / float64(max(1, cost)) }
 
@@ -197,7 +213,7 @@ func (w *Planner) improve() {
 		}
 	}
 	if !w.p.Quick {
-		w.deepen(min(effort, w.spent+kinds*20_000*n/(n+10)))
+		w.deepen(min(effort, w.spent+kinds*min(50_000, 2_000_000/max(1, n))))
 	}
 	// Nothing is left that could be later: the reasons rest on it.
 	w.off = w.peaks
@@ -519,23 +535,31 @@ func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 		}
 	}
 	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(w.from[a], w.from[b]) })
-	if !w.inLine(w.room) {
-		return false
-	}
-	for i, s := range w.start {
-		if s < w.low[i] {
+	// A row of stops with no room between them comes forward only as a whole.
+	for by := 0; !w.inLine(w.room) || !w.aboveLow() || !w.repair(-1); by++ {
+		if by == w.length[i] {
 			return false
 		}
-	}
-	if !w.repair(-1) {
-		return false
+		for k := range w.from {
+			w.from[k] = max(w.low[k], w.from[k]-1)
+		}
 	}
 	w.fill(1, -1, effort)
 	return true
 }
 
-// repair pulls hosts forward, those first that lose least for what they free,
-// until the plan is safe, and gives up when it is worth no more than before.
+func (w *Planner) aboveLow() bool {
+	for i, s := range w.start {
+		if s < w.low[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// repair pulls hosts forward, those first that lose least for what they free on the
+// store that is short, until the plan is safe, and gives up when it is worth no more
+// than before.
 func (w *Planner) repair(pinned int32) bool {
 	before := int64(0)
 	for i, s := range w.saved {
@@ -544,11 +568,12 @@ func (w *Planner) repair(pinned int32) bool {
 	w.pinned = pinned
 	defer func() { w.pinned = -1 }()
 	for !w.try() {
+		short := w.short
 		best, least := int32(-1), 0.0
 		for j := range w.all() {
 			if w.pull(j, w.start[j]-1) {
-				gain, cost := w.weigh()
-				if r := ratio(-gain, -cost); best < 0 || r < least {
+				gain, cost := w.weighOn(short)
+				if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
 					best, least = j, r
 				}
 			}

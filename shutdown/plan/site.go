@@ -40,6 +40,21 @@ type host struct {
 	store           int32 // one that feeds it
 }
 
+// partOn is the part of the host's draw on a store, while all that feed it last.
+func (h *host) partOn(store int) float64 {
+	sum, part := 0.0, 0.0
+	for _, f := range h.Feeds {
+		sum += max(0, f.Part)
+		if f.Store == store {
+			part += max(0, f.Part)
+		}
+	}
+	if part == 0 {
+		return 0
+	}
+	return part / sum
+}
+
 type store struct {
 	battery.Model
 	start battery.Charge
