@@ -55,7 +55,11 @@ type Outage struct {
 	Late    float64
 	Drawn   Faults // by dice; [Tried] adds what the room itself shows
 	Shape   Shape  // of the loss of input, by dice
+	Read    string // how a series was read, for people
 }
+
+// mark is what some editors put before UTF-8 text.
+var mark = []byte("\ufeff")
 
 // Likely is the room as it is believed: nothing happens to it yet. Hosts take
 // their expected times.
@@ -110,7 +114,7 @@ func Parse(p *policy.Policy, name string, text []byte) (*Outage, []error) {
 	q := &parser{p: p, o: Likely(p)}
 	q.o.Name = name
 	var errs []error
-	lines := bufio.NewScanner(bytes.NewReader(text))
+	lines := bufio.NewScanner(bytes.NewReader(bytes.TrimPrefix(text, mark)))
 	lines.Buffer(make([]byte, 0, 4096), 1<<20)
 	n := 0
 	for lines.Scan() {
@@ -296,8 +300,11 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		}
 	case w[2] == "draws" && len(w) == 4:
 		m.What = world.ExtraLoad
-		if m.Number, err = strconv.ParseFloat(w[3], 64); err != nil || math.Abs(m.Number) > 1e6 {
+		if m.Number, err = strconv.ParseFloat(w[3], 64); err != nil || !(math.Abs(m.Number) <= 1e6) {
 			return fmt.Errorf("%q is not a number of watts. Write \"+120\"", w[3])
+		}
+		if q.extra(i)+m.Number < -q.fixed(int(i)) {
+			return fmt.Errorf("with %s W more, UPS %s would carry less than nothing once its hosts are off. Write \"host NAME draws 80%%\" for a host that draws less", w[3], w[1])
 		}
 	case w[2] == "holds" && len(w) == 4 && at < 0:
 		q.o.UPSs[i].Holds, err = percent(w[3], 1, 1000)
@@ -328,6 +335,28 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		return fmt.Errorf("%q happens at a time. Begin the line with one, such as \"at 5m\"", word)
 	}
 	return q.add(m)
+}
+
+// extra is what the lines so far have a UPS carry more.
+func (q *parser) extra(ups int32) float64 {
+	sum := 0.0
+	for i := range q.o.Moments {
+		if m := &q.o.Moments[i]; m.What == world.ExtraLoad && m.UPS == ups {
+			sum += m.Number
+		}
+	}
+	return sum
+}
+
+// fixed is what a UPS carries when every host is off.
+func (q *parser) fixed(ups int) float64 {
+	sum := 0.0
+	for l := range q.p.Loads {
+		if p := &q.p.Loads[l]; feeds(p.FedBy, ups) {
+			sum += float64(p.Watts) / float64(len(p.FedBy))
+		}
+	}
+	return sum
 }
 
 // modes are the words for how a host takes an order.

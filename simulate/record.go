@@ -116,7 +116,7 @@ func (r *Recorder) look(at shutdown.Instant) {
 		s := r.Spans[k]
 		if n := len(s); n > 0 && s[n-1].Being != Off && s[n-1].Being != Lost && h.OffAt != shutdown.Never {
 			// With the agent off, nobody was told: the host may be up again by now.
-			if off := h.OffAt.Sub(Start); off > s[n-1].From {
+			if off := h.OffAt.Sub(Start); off > s[n-1].From || off == 0 && n == 1 {
 				s[n-1].To = off
 				s = append(s, Span{off, off, gone(h)})
 			}

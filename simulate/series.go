@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"ebbline/policy"
 	"ebbline/simulate/world"
@@ -36,26 +37,35 @@ var nominals = []float64{100, 110, 115, 120, 127, 208, 220, 230, 240}
 func Series(p *policy.Policy, name string, text []byte) (*Outage, error) {
 	o := Likely(p)
 	o.Name = name
-	r := csv.NewReader(bytes.NewReader(text))
+	if !utf8.Valid(text) {
+		return nil, &FileError{name, 1, "the file is not UTF-8 text. Write it again as UTF-8."}
+	}
+	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(text, mark)))
 	r.Comment, r.FieldsPerRecord, r.TrimLeadingSpace = '#', -1, true
 	head, err := r.Read()
 	if err != nil || len(head) < 2 {
 		return nil, &FileError{name, 1, "a series needs a header line with a time and a value, such as \"t_s,vrms_pct\"."}
 	}
 	kind := strings.TrimSpace(head[1])
-	rows, err := readRows(r, name)
+	if kind != inPercent && kind != inVolts && kind != onOff {
+		line, _ := r.FieldPos(1)
+		return nil, &FileError{name, line, fmt.Sprintf("the second column is called %q. It is vrms_pct, voltage_v or on.", kind)}
+	}
+	rows, err := readRows(r, name, kind)
 	if err != nil {
 		return nil, err
 	}
 	nominal := 100.0
 	switch kind {
-	case "vrms_pct":
-	case "on":
+	case inPercent:
+		o.Read = fmt.Sprintf("the input counts as lost below %g %% of nominal, and as back from %g %% on", 100*transfer, 100*(transfer+hysteresis))
+	case onOff:
 		nominal = 1
-	case "voltage_v":
+		o.Read = "the input counts as lost at 0, and as back at 1"
+	case inVolts:
 		nominal = nearest(rows)
-	default:
-		return nil, &FileError{name, 1, fmt.Sprintf("the second column is called %q. It is vrms_pct, voltage_v or on.", kind)}
+		o.Read = fmt.Sprintf("the input counts as lost below %.1f V and as back from %.1f V on (%g and %g %% of %g V, the usual nominal voltage nearest to these)",
+			transfer*nominal, (transfer+hysteresis)*nominal, 100*transfer, 100*(transfer+hysteresis), nominal)
 	}
 	lost := false
 	for _, row := range rows {
@@ -72,13 +82,20 @@ func Series(p *policy.Policy, name string, text []byte) (*Outage, error) {
 	return o, nil
 }
 
+// The names of a second column.
+const (
+	inPercent = "vrms_pct"
+	inVolts   = "voltage_v"
+	onOff     = "on"
+)
+
 type row struct {
 	at    time.Duration
 	value float64
 }
 
 // readRows reads the samples; rows without a value are left out.
-func readRows(r *csv.Reader, name string) ([]row, error) {
+func readRows(r *csv.Reader, name, kind string) ([]row, error) {
 	var rows []row
 	var first time.Time
 	last := time.Duration(-1)
@@ -87,8 +104,6 @@ func readRows(r *csv.Reader, name string) ([]row, error) {
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line, _ := r.FieldPos(0)
-		bad := func(format string, args ...any) error { return &FileError{name, line, fmt.Sprintf(format, args...)} }
 		if err != nil {
 			var e *csv.ParseError
 			if errors.As(err, &e) {
@@ -96,6 +111,8 @@ func readRows(r *csv.Reader, name string) ([]row, error) {
 			}
 			return nil, err
 		}
+		line, _ := r.FieldPos(0)
+		bad := func(format string, args ...any) error { return &FileError{name, line, fmt.Sprintf(format, args...)} }
 		if len(rec) < 2 {
 			return nil, bad("the line has %d columns. It needs a time and a value.", len(rec))
 		}
@@ -112,7 +129,10 @@ func readRows(r *csv.Reader, name string) ([]row, error) {
 		}
 		v, err := strconv.ParseFloat(strings.TrimSpace(rec[1]), 64)
 		if err != nil || !(v >= 0 && v < 1e6) {
-			return nil, bad("%q is not a value. Write a number from 0 up, or nothing where there is no sample.", rec[1])
+			return nil, bad("%q is not a value. Write a number from 0 up (1 or 0 for on), or nothing where there is no sample.", rec[1])
+		}
+		if kind == onOff && v != 0 && v != 1 {
+			return nil, bad("%q is neither on nor off. Write 1 or 0, or nothing where there is no sample.", rec[1])
 		}
 		rows = append(rows, row{at, v})
 	}
@@ -142,11 +162,18 @@ func when(text string, first *time.Time) (time.Duration, error) {
 	return 0, fmt.Errorf("%q is not a time. Write seconds, or YYYY-MM-DDThh:mm", text)
 }
 
-// nearest is the usual nominal voltage nearest to the median of the samples.
+// nearest is the usual nominal voltage nearest to the median of the samples, those
+// of long interruptions left out: they are below half of the highest.
 func nearest(rows []row) float64 {
-	values := make([]float64, len(rows))
+	most := 0.0
 	for i := range rows {
-		values[i] = rows[i].value
+		most = max(most, rows[i].value)
+	}
+	var values []float64
+	for i := range rows {
+		if rows[i].value >= most/2 {
+			values = append(values, rows[i].value)
+		}
 	}
 	sort.Float64s(values)
 	median := values[len(values)/2]
