@@ -512,7 +512,7 @@ func (o *Outage) Text(p *policy.Policy) string {
 		fmt.Fprintf(&b, "answers late %s%%\n", percentage(o.Late))
 	}
 	for i := range o.Moments {
-		fmt.Fprintf(&b, "at %s %s\n", short(o.Moments[i].At), momentText(p, &o.Moments[i]))
+		fmt.Fprintf(&b, "at %s %s\n", short(o.Moments[i].At), MomentText(p, &o.Moments[i]))
 	}
 	return b.String()
 }
@@ -550,16 +550,22 @@ func modeName(m world.Mode) string {
 	return ""
 }
 
-func momentText(p *policy.Policy, m *world.Moment) string {
-	ups := ""
+// MomentText is one moment in the words of an outage file, without its time.
+func MomentText(p *policy.Policy, m *world.Moment) string {
+	ups := every
 	if m.UPS >= 0 {
 		ups = p.UPSs[m.UPS].Name
 	}
 	switch m.What {
-	case world.InputLost:
-		return strings.TrimSpace("input lost " + ups)
-	case world.InputBack:
-		return strings.TrimSpace("input back " + ups)
+	case world.InputLost, world.InputBack:
+		word := "input lost"
+		if m.What == world.InputBack {
+			word = "input back"
+		}
+		if m.UPS >= 0 {
+			word += " " + ups
+		}
+		return word
 	case world.Mute:
 		return fmt.Sprintf("ups %s silent %s", ups, short(m.For))
 	case world.OddReading:

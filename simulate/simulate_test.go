@@ -183,6 +183,38 @@ func (w *minutesWatch) Event(at shutdown.Instant, e *shutdown.Event) {
 
 func (w *minutesWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {}
 
+// Aim: the outages that every plan should survive can be written as files, as the
+// report does. Method: each is written, read, and written again: the same lines,
+// but that "every" is spelled out.
+func TestFearsAsFiles(t *testing.T) {
+	for _, name := range []string{"barn.hcl", "first.hcl"} {
+		p := readPolicy(t, name)
+		low, err := LowParts(p, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range Fears(p, low) {
+			text := o.Text(p)
+			again, errs := Parse(p, o.Name, []byte(text))
+			if len(errs) > 0 {
+				t.Errorf("%s: %v\n%s", o.Name, errs, text)
+				continue
+			}
+			var spelled strings.Builder
+			for line := range strings.Lines(text) {
+				for i := range p.UPSs {
+					if one := strings.Replace(line, "ups every ", "ups "+p.UPSs[i].Name+" ", 1); one != line || i == 0 {
+						spelled.WriteString(one)
+					}
+				}
+			}
+			if got := again.Text(p); got != spelled.String() {
+				t.Errorf("%s reads again as\n%s\nnot\n%s", o.Name, got, spelled.String())
+			}
+		}
+	}
+}
+
 // Aim: bad outage files get a clear error with their line. Method: one mistake
 // each.
 func TestOutageFileErrors(t *testing.T) {

@@ -93,10 +93,15 @@ func (s *simulation) writeReport(p *paper, v *runsView) error {
 // commandFor is the command that makes the report again.
 func (s *simulation) commandFor(path string) string {
 	text := "ebbline simulate " + quoted(s.path)
-	for _, o := range s.named {
-		if !strings.Contains(o.Name, " ") { // else it is one of those that every plan should survive
-			text += " " + quoted(o.Name)
+	if s.given {
+		for _, word := range s.words {
+			if word != "" {
+				text += " " + quoted(word)
+			}
 		}
+	}
+	if s.seen {
+		text += " --past"
 	}
 	if s.random > 0 {
 		text += fmt.Sprintf(" --random %d", s.random)

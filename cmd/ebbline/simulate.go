@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,7 +27,8 @@ room, and says whether every host is off in time and every promise is kept.
 An outage is a script (lines such as "at 0s input lost"; README has the whole
 form), a CSV time series of the input's voltage, or one of the named ones
 (--names lists them). With --random N it draws N outages, rooms and faults from
-the seed. With neither, it replays the outages that every plan should survive.
+the seed. With neither, it replays the outages that every plan should survive;
+the name of one of these, in quotes, replays that alone.
 
 It tells three kinds of evidence apart: the worst case by construction, where
 one replay at the bounds proves the plan; every combination of stopping times
@@ -85,7 +87,13 @@ func runSimulate(ctx context.Context, c *call) int {
 	if p == nil {
 		return code
 	}
-	job := &simulation{p: p, path: path, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
+	if len(p.UPSs) == 0 {
+		return c.fail("the policy has no UPS, so that no outage can be replayed. Declare one: ups \"NAME\" { ... }")
+	}
+	if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
+		return c.fail("%v", err)
+	}
+	job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
 	if err := job.outages(files); err != nil {
 		return c.fail("%v", err)
 	}
@@ -95,6 +103,7 @@ func runSimulate(ctx context.Context, c *call) int {
 			return c.fail("%v", err)
 		}
 		job.named = append(job.named, list...)
+		job.words = append(job.words, make([]string, len(list))...)
 	}
 	if err := writable(*smallest); err != nil {
 		return c.fail("%v", err)
@@ -150,13 +159,14 @@ func dayOf(text string) (int64, error) {
 	return t.Unix() / 86400, nil
 }
 
-// on gives the flags that make a command happen on the same day, by the same
-// measurements.
+// on gives the flags that make a command happen at the same site, on the same
+// day, by the same measurements.
 func (s *simulation) on() string {
-	text := " --day " + time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly)
-	if s.seen {
-		text += " --past"
+	text := ""
+	if s.site != "" {
+		text = " --site " + quoted(s.site)
 	}
+	text += " --day " + time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly)
 	if s.history != "" {
 		text += " --history " + quoted(s.history)
 	}
@@ -203,6 +213,34 @@ func (c *call) progress() io.Writer {
 	return io.Discard
 }
 
+// apart refuses to write over what is read, and two things into one file.
+func apart(written, read []string) error {
+	for i, path := range written {
+		if path == "" {
+			continue
+		}
+		if strings.EqualFold(filepath.Ext(path), ".hcl") {
+			return fmt.Errorf("%s cannot be written: its name is that of a policy. Name another file", path)
+		}
+		for _, other := range append(slices.Clone(read), written[:i]...) {
+			if other != "" && same(path, other) {
+				return fmt.Errorf("%s cannot be written: it would take the place of %s. Name another file", path, other)
+			}
+		}
+	}
+	return nil
+}
+
+// same tells whether two paths are of one file, whether or not that is there.
+func same(a, b string) bool {
+	if filepath.Clean(a) == filepath.Clean(b) {
+		return true
+	}
+	is, err := os.Stat(a)
+	of, e := os.Stat(b)
+	return err == nil && e == nil && os.SameFile(is, of)
+}
+
 // writable tells before the work whether a file can be written at its end. It
 // leaves no trace.
 func writable(path string) error {
@@ -226,28 +264,50 @@ func writable(path string) error {
 // survive.
 func (s *simulation) outages(names []string) error {
 	var errs []error
+	s.given = len(names) > 0
 	for _, name := range names {
 		o, bad := s.outage(name)
 		if errs = append(errs, bad...); o != nil {
-			s.named = append(s.named, o)
+			s.named, s.words = append(s.named, o), append(s.words, name)
 		}
 	}
 	if len(errs) > 0 {
 		return errors.Join(errs...)
 	}
 	if len(names) == 0 && s.random == 0 {
-		low, err := simulate.LowParts(s.p, s.day)
+		list, err := s.fears()
 		if err != nil {
 			return err
 		}
-		s.named = simulate.Fears(s.p, low)
+		s.named = list
+		for _, o := range list {
+			s.words = append(s.words, o.Name)
+		}
 	}
 	return nil
+}
+
+// fears are the outages that every plan should survive.
+func (s *simulation) fears() ([]*simulate.Outage, error) {
+	low, err := simulate.LowParts(s.p, s.day)
+	if err != nil {
+		return nil, err
+	}
+	return simulate.Fears(s.p, low), nil
 }
 
 // outage reads one file, or one of the named ones.
 func (s *simulation) outage(name string) (*simulate.Outage, []error) {
 	text, err := readLimited(name, 64<<20)
+	if errors.Is(err, os.ErrNotExist) {
+		list, e := s.fears()
+		if e != nil {
+			return nil, []error{e}
+		}
+		if i := slices.IndexFunc(list, func(o *simulate.Outage) bool { return o.Name == name }); i >= 0 {
+			return list[i], nil
+		}
+	}
 	if errors.Is(err, os.ErrNotExist) && !strings.ContainsAny(name, `/\.`) {
 		if text, err = outages.Files.ReadFile(name + ".outage"); err != nil {
 			return nil, []error{fmt.Errorf("there is no file %s here, and no outage of that name. Named ones are %s", name, strings.Join(outageNames(), ", "))}
@@ -270,14 +330,17 @@ func (s *simulation) outage(name string) (*simulate.Outage, []error) {
 type simulation struct {
 	p        *policy.Policy
 	path     string // of the policy, as it was named
+	site     string // as it was named
 	day      int64
 	seed     uint64
 	random   int
 	workers  int
 	detail   bool
+	given    bool   // outages were named
 	seen     bool   // the outages of the history are among those named
 	history  string // as it was named
 	named    []*simulate.Outage
+	words    []string // that name each of these on the command line; "" for one of the history
 	progress io.Writer
 
 	crew     []*worker
@@ -318,14 +381,16 @@ func (s *simulation) nameOf(i int) (string, uint64) {
 
 // again is the command that replays a run.
 func (s *simulation) again(i int) string {
-	name, seed := s.nameOf(i)
+	_, seed := s.nameOf(i)
 	if i >= len(s.named) {
 		return fmt.Sprintf("ebbline simulate %s --random 1 --seed %d", quoted(s.path), seed) + s.on()
 	}
-	if strings.Contains(name, " ") {
-		return fmt.Sprintf("ebbline simulate %s", quoted(s.path)) + s.on() // one of those that every plan should survive
+	text := "ebbline simulate " + quoted(s.path)
+	if word := s.words[i]; word != "" {
+		text += " " + quoted(word)
+	} else {
+		text += " --past"
 	}
-	text := fmt.Sprintf("ebbline simulate %s %s", quoted(s.path), quoted(name))
 	if seed != 1 {
 		text += fmt.Sprintf(" --seed %d", seed)
 	}

@@ -336,13 +336,20 @@ func (s *simulation) whyFails(run *simulate.Run, broken []simulate.Violation) st
 	if len(broken) > 0 {
 		return broken[0].Promise + " broken: " + broken[0].Text
 	}
+	return fmt.Sprintf("%s lost power while up, in a room no worse than the plan is made for", strings.Join(s.cutIn(run), ", "))
+}
+
+// cutIn names the hosts that lost power while they were up, but for those that
+// would not have gone down.
+func (s *simulation) cutIn(run *simulate.Run) []string {
 	var names []string
 	for k := range run.Hosts {
-		if run.Hosts[k].End == world.Cut {
+		h := &run.Hosts[k]
+		if h.End == world.Cut && (h.Mode == world.Obeys || h.Mode == world.CutsLink) {
 			names = append(names, s.p.Hosts[k].Name)
 		}
 	}
-	return fmt.Sprintf("%s lost power while up, in a room no worse than the plan is made for", strings.Join(names, ", "))
+	return names
 }
 
 // file is the smallest outage as a file, with what it is.

@@ -4,13 +4,16 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"ebbline/agent/history"
 	"ebbline/shutdown"
@@ -203,6 +206,14 @@ func TestSimulateBadInput(t *testing.T) {
 		return path
 	}
 	rig := "../../testdata/policies/rig.hcl"
+	text, err := os.ReadFile(rig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, night, link := write("own.hcl", string(text)), write("night.outage", "at 0s input lost\n"), filepath.Join(dir, "link")
+	if err := os.Link(night, link); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		args []string
 		code int
@@ -226,12 +237,127 @@ func TestSimulateBadInput(t *testing.T) {
 		{[]string{rig, "--report", dir}, exitFailed, "it is there already and no ordinary file. Name a file"},
 		{[]string{rig, "--report", filepath.Join(dir, "no", "x.html")}, exitFailed, "x.html cannot be written: no such file or directory"},
 		{[]string{rig, "--random", "2", "--transcript"}, exitUsage, "--transcript shows one outage; 2 are"},
+		{[]string{rig, write("torn.csv", "t_s,on\n\"x\ny"), "--random", "5"}, exitFailed, "torn.csv:3: the line is not CSV"},
+		{[]string{rig, write("noise.csv", "t_s,on\n\x8b\x00\"\n")}, exitFailed, "noise.csv:1: the file is not UTF-8 text"},
+		{[]string{own, "--random", "5", "--report", own}, exitFailed, "own.hcl cannot be written: its name is that of a policy. Name another file"},
+		{[]string{own, "--random", "5", "--smallest", filepath.Join(dir, "other.hcl")}, exitFailed, "other.hcl cannot be written: its name is that of a policy"},
+		{[]string{rig, night, "--report", filepath.Join(dir, ".", "night.outage")}, exitFailed, "it would take the place of " + night},
+		{[]string{rig, night, "--smallest", link}, exitFailed, "it would take the place of " + night},
+		{[]string{rig, "--random", "5", "--smallest", filepath.Join(dir, "x"), "--report", filepath.Join(dir, "x")}, exitFailed, "it would take the place of " + filepath.Join(dir, "x")},
+		{[]string{write("bare.hcl", "site \"bare\" {\n}\n"), "--random", "5"}, exitFailed, "the policy has no UPS, so that no outage can be replayed"},
 		{[]string{filepath.Join(dir, "none.hcl")}, exitRefused, "none.hcl cannot be read"},
 		{nil, exitUsage, "no policy is named"},
 	} {
 		code, out, errs := simulated(context.Background(), c.args...)
 		if code != c.code || !strings.Contains(errs, c.want) || out != "" {
 			t.Errorf("%v: exit code %d, want %d\n%s%swant %q", c.args, code, c.code, out, errs, c.want)
+		}
+	}
+}
+
+// Aim: the command that replays the worst outage does so, to the second. Method:
+// what a user may run, with other seeds than the first; the command it names is
+// taken as a shell takes it, and its worst margin must be the same.
+func TestWorstAgain(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "a folder")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	file, barn := filepath.Join(dir, "it's long.outage"), "../../testdata/policies/barn.hcl"
+	if err := os.WriteFile(file, []byte("at 0s input lost\nat 3h input back\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{barn}, {barn, "--seed", "9"}, {barn, "sags", file, "--seed", "3"}, {barn, "night", "--random", "120", "--seed", "7", "--site", "barn"},
+	} {
+		_, v := viewed(t, context.Background(), args...)
+		out, err := exec.Command("sh", "-c", "printf '%s\\n' "+strings.TrimPrefix(v.Worst.Command, "ebbline simulate ")).Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		again := strings.Split(strings.TrimSpace(string(out)), "\n")
+		_, w := viewed(t, context.Background(), again...)
+		if w.Outages != 1 || *w.Margin.Worst != *v.Worst.Margin {
+			t.Errorf("%q: the worst is %+v with %d s; %q replays %d with %d s", args, *v.Worst, *v.Worst.Margin, again, w.Outages, *w.Margin.Worst)
+		}
+	}
+}
+
+// Aim: who replays one drawn outage sees what was drawn, and one in which a room
+// worse than plans are made for cuts hosts is told from one that holds; a single
+// outage gives no chance and no quantiles. Method: a drawn outage in which the
+// UPS's output fails.
+func TestOneDrawn(t *testing.T) {
+	_, out, _ := simulated(context.Background(), "../../testdata/policies/first.hcl", "--random", "1", "--seed", "759")
+	for _, want := range []string{"  UPS's output fails *\n", "  at 5m25.21s ups closet output off\n", "│ ups closet output off 5m25s\n",
+		"2 hosts cut, which is no failure: the room is worse than any plan is made for\n(UPS's output fails)\n", "\nmargin      -3m34s\n"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("there is no %q", want)
+		}
+	}
+	for _, no := range []string{"at 95 %", "median -", "worst -"} {
+		if strings.Contains(out, no) {
+			t.Errorf("it says %q", no)
+		}
+	}
+	if t.Failed() {
+		t.Log(out)
+	}
+}
+
+// Aim: the drawing's times are one clock's, hosts that stay up are drawn as up to
+// its end, a long list of losses stays short, and it says how a series was read.
+// Method: a series whose input is lost an hour in, one that is never lost, and one
+// that flaps a hundred times.
+func TestSeriesDrawn(t *testing.T) {
+	dir, policy := t.TempDir(), "../../testdata/policies/first.hcl"
+	drawn := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, out, _ := simulated(context.Background(), policy, path)
+		return out
+	}
+	late := drawn("late.csv", "t_s,on\n0,1\n3600,0\n18000,1\n")
+	_, asked, _ := strings.Cut(late, "desk is asked to stop")
+	before, _, _ := strings.Cut(late, "  desk is asked to stop")
+	at := before[strings.LastIndex(before, "\n")+1:]
+	if at = strings.TrimSpace(at); !strings.HasPrefix(at, "1h02m") || !strings.Contains(late, "clean "+at+"\n") || asked == "" {
+		t.Errorf("desk is asked at %q by the notes; the drawing has another time:\n%s", at, late)
+	}
+	if !strings.Contains(late, "the input counts as lost at 0, and as back at 1\n") {
+		t.Errorf("it does not say how the series was read:\n%s", late)
+	}
+	calm := drawn("calm.csv", "t_s,vrms_pct\n0,100\n60,86\n")
+	bar, _, _ := strings.Cut(calm[strings.Index(calm, "board 100"):], "\n")
+	if strings.Count(bar, "█") < 50 || !strings.Contains(calm, "the input is never lost\n") {
+		t.Errorf("the input is never lost:\n%s", calm)
+	}
+	var text strings.Builder
+	for i := range 100 {
+		fmt.Fprintf(&text, "%d,0\n%d,1\n", 10*i+5, 10*i+6)
+	}
+	if flaps := drawn("flaps.csv", "t_s,on\n0,1\n"+text.String()); strings.Count(flaps, "│ input") > 12 || !strings.Contains(flaps, "marked are the first 12 of the 200 things that happen") {
+		t.Errorf("a hundred losses:\n%s", flaps)
+	}
+}
+
+// Aim: it is said who lost power in an outage that was named, and that a host
+// which would not go down is no failure. Method: a battery that is too small; a
+// host that hangs.
+func TestWhoWasCut(t *testing.T) {
+	code, out, _ := simulated(context.Background(), smallBattery(t, "2.2"))
+	if flat := strings.Join(strings.Fields(out), " "); code != exitUnfit || !strings.Contains(flat, `in "at the bounds: low battery, longest stops" anvil, backup, board, build, desk, forge, gate, mail, photos, trial, vault, wiki lost power while up`) {
+		t.Errorf("exit code %d:\n%s", code, out)
+	}
+	code, out, _ = simulated(context.Background(), "../../testdata/policies/first.hcl")
+	if code != exitDone || strings.Contains(out, "lost power while up") || !strings.Contains(out, "\ncut: power lost while up. For a host that would not go down that is no failure.\n") {
+		t.Errorf("exit code %d:\n%s", code, out)
+	}
+	for line := range strings.Lines(out) {
+		if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > 80 && !strings.HasPrefix(line, "  ebbline ") {
+			t.Errorf("%d columns: %s", n, line)
 		}
 	}
 }

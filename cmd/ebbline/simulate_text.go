@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -31,6 +32,7 @@ func (c *call) showRuns(s *simulation, v *runsView, faults bool) {
 	}
 	t := &proofText{w: c.Out, width: min(width, 100)}
 	t.broken(v)
+	t.cutNamed(s)
 	if v.Interrupted {
 		t.item("", fmt.Sprintf("interrupted: %d of %d outages were replayed, and what follows is of those", v.Outages, len(s.runs)))
 	}
@@ -90,7 +92,29 @@ func (t *proofText) broken(v *runsView) {
 	}
 }
 
+// cutNamed says who lost power in the first few outages that failed by that and
+// were not drawn.
+func (t *proofText) cutNamed(s *simulation) {
+	const few = 8
+	shown := 0
+	for i := range s.named {
+		o := &s.runs[i]
+		if !o.failed || len(o.broken) > 0 {
+			continue
+		}
+		if shown++; shown > few {
+			t.item("", "… and more: the table has them all")
+			return
+		}
+		t.item("", fmt.Sprintf("in %q %s lost power while up", s.named[i].Name, strings.Join(s.cutIn(o.run), ", ")))
+	}
+}
+
 func (t *proofText) verdict(s *simulation, v *runsView) {
+	if len(s.runs) == 1 && s.runs[0].cut > 0 && !s.runs[0].failed {
+		t.item("", fmt.Sprintf("%s cut, which is no failure: the room is worse than any plan is made for (%s)",
+			count(int(s.runs[0].cut), "host"), strings.Join(beyondIn(s.runs[0].faults), "; ")))
+	}
 	switch v.Verdict {
 	case verdictFails:
 		t.item("", fmt.Sprintf("FAILS in %d of %s", v.Failed, count(v.Outages, "outage")))
@@ -118,9 +142,20 @@ func (t *proofText) evidence(s *simulation, v *runsView) {
 	} else if v.Evidence.WhyNot != "" {
 		t.item("exhaustive", "not tried: "+v.Evidence.WhyNot)
 	}
-	if r := v.Evidence.Random; r != nil {
+	if r := v.Evidence.Random; r != nil && r.All.Outages > 1 { // one says nothing of a chance
 		t.random(r)
 	}
+}
+
+// beyondIn names those of an outage's faults that no plan is made for.
+func beyondIn(faults simulate.Faults) []string {
+	var names []string
+	for f := range simulate.Catalogue {
+		if simulate.Beyond(faults).Has(simulate.Fault(f)) {
+			names = append(names, simulate.Catalogue[f].Name)
+		}
+	}
+	return names
 }
 
 func (t *proofText) worstCase(s *simulation, v *runsView) {
@@ -186,10 +221,14 @@ func (t *proofText) margins(v *runsView) {
 		t.item("margin", "no host went off on battery")
 		return
 	}
+	if v.Outages == 1 {
+		t.item("margin", spelled(*v.Margin.Worst))
+		return
+	}
 	t.item("margin", fmt.Sprintf("worst %s, 5 %% below %s, median %s", spelled(*v.Margin.Worst), spelled(*v.Margin.P05), spelled(*v.Margin.Median)))
-	if v.Worst != nil && v.Outages > 1 {
+	if v.Worst != nil {
 		t.item("worst", fmt.Sprintf("%q; again:", v.Worst.Outage))
-		fmt.Fprintf(t.w, "%12s%s\n", "", v.Worst.Command)
+		fmt.Fprintf(t.w, "  %s\n", v.Worst.Command)
 	}
 }
 
@@ -252,6 +291,7 @@ func showTried(w io.Writer, v *runsView) {
 
 func (s *simulation) table(w io.Writer, columns int) {
 	fmt.Fprintf(w, "%7s %8s %5s %5s %5s  outage\n", "seed", "margin", "clean", "cut", "up")
+	hung := 0
 	for i := range s.runs {
 		o := &s.runs[i]
 		if !o.done {
@@ -266,7 +306,11 @@ func (s *simulation) table(w io.Writer, columns int) {
 		if o.margin != simulate.Untested {
 			margin = shutdown.Spell(o.margin)
 		}
+		hung += o.run.Lost
 		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
+	}
+	if hung > 0 {
+		fmt.Fprintln(w, "cut: power lost while up. For a host that would not go down that is no failure.")
 	}
 }
 
@@ -317,22 +361,68 @@ func (c *call) drawRun(s *simulation, st report.Style) {
 	}
 	report.Draw(c.Out, s.chartOf(o, rec, run), st)
 	fmt.Fprintln(c.Out, "\nup, stopping, starting; right: how it ended, when it was asked.\nbattery: what is truly left.")
+	t := &proofText{w: c.Out, width: st.Width}
+	if n := len(o.Moments); n > mostMarks {
+		t.item("", fmt.Sprintf("marked are the first %d of the %d things that happen", mostMarks, n))
+	}
+	if o.Read != "" {
+		t.item("", o.Read)
+	}
+	if !slices.ContainsFunc(o.Moments, func(m world.Moment) bool { return m.What == world.InputLost }) {
+		t.item("", "the input is never lost")
+	}
+	if s.random == 1 {
+		fmt.Fprintln(c.Out)
+		s.drawn(c.Out, o, s.runs[0].faults)
+	}
 	fmt.Fprintln(c.Out)
 	for _, n := range rec.Notes {
 		hang(c.Out, fmt.Sprintf("%9s  ", shutdown.Spell(n.At)), n.Notice.Text(s.p), st.Width)
 	}
 }
 
-// chartOf draws a recorded run.
+// drawn says in what a room that dice drew is other than the policy says. How long
+// each host takes and what it draws always is: that is left out.
+func (s *simulation) drawn(w io.Writer, o *simulate.Outage, faults simulate.Faults) {
+	fmt.Fprintln(w, "drawn, with * what no plan is made for:")
+	for f := range simulate.Catalogue {
+		if a := &simulate.Catalogue[f]; faults.Has(simulate.Fault(f)) {
+			star := ""
+			if a.Beyond {
+				star = " *"
+			}
+			fmt.Fprintf(w, "  %s%s\n", a.Name, star)
+		}
+	}
+	fmt.Fprintln(w, "as the lines of an outage file:")
+	for line := range strings.Lines(o.Text(s.p)) {
+		words := strings.Fields(line)
+		if words[0] != "host" || !slices.Contains([]string{"takes", "starts", "draws"}, words[2]) {
+			fmt.Fprintf(w, "  %s", line)
+		}
+	}
+}
+
+// mostMarks bounds how many moments are marked in a drawing.
+const mostMarks = 12
+
+// chartOf draws a recorded run. All times are the script's.
 func (s *simulation) chartOf(o *simulate.Outage, rec *simulate.Recorder, run *simulate.Run) *report.Chart {
 	chart := &report.Chart{Title: o.Name, Length: interesting(rec, o)}
+	var lost time.Duration // a run's own times count from the loss of input
+	if i := slices.IndexFunc(o.Moments, func(m world.Moment) bool { return m.What == world.InputLost }); i >= 0 {
+		lost = o.Moments[i].At
+	}
 	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut, simulate.Off: 0}
 	for _, k := range byPriority(s.p) {
 		bar := report.Bar{Name: s.p.Hosts[k].Name, Note: fmt.Sprint(s.p.Hosts[k].Priority), Right: run.Hosts[k].End.String()}
 		if a := run.Hosts[k].Asked; a >= 0 {
-			bar.Right = fmt.Sprintf("%-5s %s", run.Hosts[k].End, shutdown.Spell(a))
+			bar.Right = fmt.Sprintf("%-5s %s", run.Hosts[k].End, shutdown.Spell(lost+a))
 		}
-		for _, sp := range rec.Spans[k] {
+		for j, sp := range rec.Spans[k] {
+			if j == len(rec.Spans[k])-1 {
+				sp.To = max(sp.To, chart.Length) // nothing more happens to it
+			}
 			if kind := kinds[sp.Being]; kind != 0 {
 				bar.Spans = append(bar.Spans, report.Span{From: sp.From, To: sp.To, Kind: kind})
 			}
@@ -344,14 +434,14 @@ func (s *simulation) chartOf(o *simulate.Outage, rec *simulate.Recorder, run *si
 		for _, l := range rec.Curves[i] {
 			cv.Low = append(cv.Low, report.Point{At: l.At, Left: l.Left})
 		}
+		if n := len(cv.Low); n > 0 {
+			cv.Low = append(cv.Low, report.Point{At: max(chart.Length, cv.Low[n-1].At), Left: cv.Low[n-1].Left})
+		}
 		chart.Curves = append(chart.Curves, cv)
 	}
-	for _, m := range o.Moments {
-		switch {
-		case m.What == world.InputLost && m.At < chart.Length:
-			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: "input lost"})
-		case m.What == world.InputBack && m.At < chart.Length:
-			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: "input back"})
+	for i := range o.Moments {
+		if m := &o.Moments[i]; m.At < chart.Length && len(chart.Marks) < mostMarks {
+			chart.Marks = append(chart.Marks, report.Mark{At: m.At, Label: simulate.MomentText(s.p, m)})
 		}
 	}
 	return chart

@@ -245,7 +245,7 @@ func (t *tuneText) losses(head string, list []lossView) {
 		words = append(words, fmt.Sprintf("%s %s", l.Name, spelled(l.EarlierSeconds)))
 	}
 	if more := len(list) - most; more > 0 {
-		words = append(words, fmt.Sprintf("and %d more less each", more))
+		words = append(words, fmt.Sprintf("and %d more, less each", more))
 	}
 	if len(words) > 0 {
 		t.list(head, words)
