@@ -306,7 +306,7 @@ func (s *simulation) worst() (*report.Worst, error) {
 	name, seed := s.nameOf(at)
 	return &report.Worst{
 		Name: name, Seed: seed, Margin: run.Margin, Tested: run.Margin != simulate.Untested,
-		Text: o.Text(s.p), Command: s.again(at), Run: t,
+		Faults: faultsIn(s.runs[at].faults), Text: o.Text(s.p), Command: s.again(at), Run: t,
 	}, nil
 }
 

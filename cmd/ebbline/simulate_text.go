@@ -147,13 +147,26 @@ func (t *proofText) evidence(s *simulation, v *runsView) {
 	}
 }
 
-// beyondIn names those of an outage's faults that no plan is made for.
-func beyondIn(faults simulate.Faults) []string {
+// faultsIn names an outage's faults, with a * those that no plan is made for.
+func faultsIn(faults simulate.Faults) []string {
 	var names []string
 	for f := range simulate.Catalogue {
-		if simulate.Beyond(faults).Has(simulate.Fault(f)) {
-			names = append(names, simulate.Catalogue[f].Name)
+		if a := &simulate.Catalogue[f]; faults.Has(simulate.Fault(f)) {
+			name := a.Name
+			if a.Beyond {
+				name += " *"
+			}
+			names = append(names, name)
 		}
+	}
+	return names
+}
+
+// beyondIn names those of an outage's faults that no plan is made for.
+func beyondIn(faults simulate.Faults) []string {
+	names := faultsIn(simulate.Beyond(faults))
+	for i := range names {
+		names[i] = strings.TrimSuffix(names[i], " *")
 	}
 	return names
 }
@@ -385,14 +398,8 @@ func (c *call) drawRun(s *simulation, st report.Style) {
 // each host takes and what it draws always is: that is left out.
 func (s *simulation) drawn(w io.Writer, o *simulate.Outage, faults simulate.Faults) {
 	fmt.Fprintln(w, "drawn, with * what no plan is made for:")
-	for f := range simulate.Catalogue {
-		if a := &simulate.Catalogue[f]; faults.Has(simulate.Fault(f)) {
-			star := ""
-			if a.Beyond {
-				star = " *"
-			}
-			fmt.Fprintf(w, "  %s%s\n", a.Name, star)
-		}
+	for _, name := range faultsIn(faults) {
+		fmt.Fprintf(w, "  %s\n", name)
 	}
 	fmt.Fprintln(w, "as the lines of an outage file:")
 	for line := range strings.Lines(o.Text(s.p)) {

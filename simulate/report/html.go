@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbline/shutdown"
@@ -156,9 +157,10 @@ type Worst struct {
 	Name    string
 	Seed    uint64
 	Margin  time.Duration
-	Tested  bool   // a host went off on battery: there is a margin
-	Text    string // its file
-	Command string // that replays it
+	Tested  bool     // a host went off on battery: there is a margin
+	Faults  []string // what was wrong in it, besides the loss of input; with a * what no plan is made for
+	Text    string   // its file
+	Command string   // that replays it
 	Run     *Timeline
 }
 
@@ -206,6 +208,7 @@ var page string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"spell":     shutdown.Spell,
+	"tie":       tie,
 	"promise":   func(code string) string { return promises[code] },
 	"timeline":  drawTimeline,
 	"histogram": drawHistogram,
@@ -214,15 +217,18 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		if of == 0 {
 			return "-"
 		}
-		return fmt.Sprintf("%.1f %%", 100*float64(n)/float64(of))
+		return fmt.Sprintf("%.1f\u00a0%%", 100*float64(n)/float64(of))
 	},
 	"percent": func(d, of time.Duration) string {
 		if of <= 0 {
 			return "-"
 		}
-		return fmt.Sprintf("%d %%", int(100*float64(d)/float64(of)))
+		return fmt.Sprintf("%d\u00a0%%", int(100*float64(d)/float64(of)))
 	},
 }).Parse(page))
+
+// tie keeps a figure and its percent sign on one line.
+func tie(text string) string { return strings.ReplaceAll(text, " %", "\u00a0%") }
 
 // HTML writes the report as one page that needs nothing else: no script, no
 // other file, no network.

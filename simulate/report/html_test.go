@@ -97,6 +97,7 @@ func sample() *Document {
 		},
 		Worst: &Worst{
 			Name: "random 4711", Seed: 4711, Margin: -14 * s, Tested: true,
+			Faults:  []string{"battery below its low projection *", "UPS's gauge stays at 100 %, never \"low\""},
 			Text:    "ups rack holds 61%\nhost vault hangs\nat 0s input lost\nat 31m input back\n",
 			Command: "ebbline simulate barn.hcl --random 1 --seed 4711", Run: worst,
 		},
@@ -158,9 +159,20 @@ func TestPageEscapes(t *testing.T) {
 	d.Plan.Title, d.Plan.Bars[0].Name, d.Plan.Bars[0].Note, d.Plan.Bars[0].Right = bad, bad, bad, bad
 	d.Plan.Bands[0].Name, d.Plan.Bands[0].Note, d.Plan.Bands[0].Right, d.Plan.Marks[0].Label = bad, bad, bad, bad
 	d.Smallest.Why, d.Smallest.Text, d.Smallest.Whole, d.Faults[0].Drawn = bad, bad, bad, bad
+	d.Worst.Faults = []string{bad}
 	d.Hosts[0].Name, d.Faults[0].Name, d.Broken[0].Text, d.Worst.Text, d.Worst.Command, d.Repeat[0] = bad, bad, bad, bad, bad, bad
 	if got := write(t, d); strings.Contains(got, "<i ") {
 		t.Error("a name became an element")
+	}
+}
+
+// Aim: no line of text begins with a percent sign. Method: the sample's page holds
+// no figure that may part from it, but in a file.
+func TestPageTies(t *testing.T) {
+	for line := range strings.Lines(write(t, sample())) {
+		if strings.Contains(line, " %") && strings.HasPrefix(line, "<") && !strings.Contains(line, "<svg") { // which wraps nothing
+			t.Errorf("a figure may part from its sign: %s", line)
+		}
 	}
 }
 
