@@ -51,14 +51,15 @@ const (
 )
 
 // Better looks for a better order: one step after the other, the best each time.
-// It has no steps when none is found. Now is the answer to the scene.
-func (c *Scene) Better(now *Answer) *Order {
+// It has no steps when none is found. Now is the answer to the scene. It ends early
+// when it is told that time is over.
+func (c *Scene) Better(now *Answer, over func() bool) *Order {
 	s := ordering{first: now, best: weigh(now, now)}
 	tried, cut := 0, false
 	for len(s.best.Steps) < mostSteps && !cut {
 		base := s.best
 		for _, step := range steps(base.Then) {
-			if cut = tried*len(c.Policy.Hosts) > mostEffort; cut {
+			if cut = tried*len(c.Policy.Hosts) > mostEffort || over(); cut {
 				break
 			}
 			tried++

@@ -66,8 +66,8 @@ func runTune(ctx context.Context, c *call) int {
 	v := &tuneView{Site: p.Site.Name, Measured: found.view()}
 	if len(changes) > 0 {
 		v.compare(scene, then, changes)
-	} else if !v.look(ctx, scene, c.steps()) {
-		return c.fail("interrupted")
+	} else {
+		v.look(ctx, scene, c.steps())
 	}
 	if c.json {
 		printJSON(c.Out, v)
@@ -76,7 +76,10 @@ func runTune(ctx context.Context, c *call) int {
 		v.show(c.Out, c.style(width, color))
 		found.show(c.Out, width)
 	}
-	if !v.fits() {
+	switch {
+	case v.Interrupted:
+		return exitFailed
+	case !v.fits():
 		return exitUnfit
 	}
 	return exitDone

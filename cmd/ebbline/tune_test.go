@@ -7,6 +7,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -60,9 +61,7 @@ func TestTuneAgreesWithPlan(t *testing.T) {
 		}
 		plan := planOf(s)
 		v := &tuneView{}
-		if !v.look(context.Background(), &simulate.Scene{Policy: p, Day: today()}, func(string, ...any) {}) {
-			t.Fatal("interrupted")
-		}
+		v.look(context.Background(), &simulate.Scene{Policy: p, Day: today()}, func(string, ...any) {})
 		if v.Now.Fits != plan.Fits || v.Now.NoReturnSeconds != plan.NoReturnSeconds || *v.Now.MarginSeconds != *plan.MarginSeconds {
 			t.Errorf("%s: tune says %+v with a margin of %d, plan %v %d %d", name, v.Now, *v.Now.MarginSeconds, plan.Fits, plan.NoReturnSeconds, *plan.MarginSeconds)
 		}
@@ -167,6 +166,65 @@ func TestTuneUnknownAge(t *testing.T) {
 	}
 	if code, _, err := tuned(nil, path, "--older", "closet=5y"); code != exitUsage || !strings.Contains(err, `Write installed = "2025-03-01" there`) {
 		t.Errorf("exit code %d: %s", code, err)
+	}
+}
+
+// Aim: who interrupts a long look gets what is known by then, and is told so.
+// Method: an interruption after so many looks whether there is one, up to the end:
+// never less is said, and each promise as the whole run has it.
+func TestTuneInterrupted(t *testing.T) {
+	look := func(ctx context.Context) *tuneView {
+		v := &tuneView{}
+		v.look(ctx, &simulate.Scene{Policy: tunePolicy(t, "mill.hcl"), Day: 20454}, func(string, ...any) {})
+		return v
+	}
+	whole := look(context.Background())
+	known := -1
+	for left := int64(0); ; left += left + 1 {
+		ctx := &after{Context: context.Background()}
+		ctx.left.Store(left)
+		v := look(ctx)
+		if !v.Interrupted {
+			break
+		}
+		if n := len(v.UPSs) + len(v.Promises); n < known {
+			t.Errorf("after %d looks %d things are known, and %d before", left, n, known)
+		} else {
+			known = n
+		}
+		for _, p := range v.Promises {
+			if !slices.ContainsFunc(whole.Promises, func(w promiseTuneView) bool { return reflect.DeepEqual(p, w) }) {
+				t.Errorf("after %d looks: %+v", left, p)
+			}
+		}
+		var text bytes.Buffer
+		v.show(&text, report.Style{})
+		if !strings.Contains(text.String(), "interrupted: what follows is what was known by then\n") || v.Better == nil && strings.Contains(text.String(), "No better order") {
+			t.Errorf("after %d looks:\n%s", left, text.String())
+		}
+	}
+	if known != len(whole.UPSs)+len(whole.Promises) {
+		t.Errorf("%d things were known at last", known)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	var out, errs bytes.Buffer
+	code := Run(ctx, []string{"tune", tunePath("mill.hcl")}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs, Env: func(string) string { return "" }})
+	if code != exitFailed || !strings.Contains(out.String(), "interrupted") {
+		t.Errorf("exit code %d: %s%s", code, &out, &errs)
+	}
+}
+
+// Aim: it is said what becomes of every promised time. Method: a host that is added
+// with one that no order keeps; a UPS so big that those are kept which were not.
+func TestTunePromises(t *testing.T) {
+	_, out, _ := tuned(nil, tunePath("barn.hcl"), "--add", "nas=400,ups=rack,keep=60m,priority=95")
+	if !strings.Contains(out, "\nA promised time that cannot be kept from the start: of nas\n") || strings.Contains(out, "No promised time breaks") {
+		t.Error(out)
+	}
+	_, out, _ = tuned(nil, tunePath("mill.hcl"), "--bigger", "floor=1.5")
+	if !strings.Contains(out, "\nPromised times that are kept now and were not: of doors, gauges, kiln-model,") || !strings.Contains(out, "\nNo promised time breaks.\n") {
+		t.Error(out)
 	}
 }
 
@@ -344,7 +402,7 @@ func tuneSample() (look, whatIf *tuneView) {
 			After:   standsView{Fits: false, NoReturnSeconds: -1, MarginSeconds: n(-31)},
 			UPSs:    []thenView{{"rack", 400, 381, 426, three(1981, 2804, 3440), three(715, 900, 1000)}},
 			Moved:   []movedView{{"bench", n(267), n(0), n(360), n(60)}, {"nas", nil, n(0), nil, n(240)}, {"mail", n(1029), nil, n(1140), nil}},
-			Broken:  []string{"mail", "press"}, FirstBroken: s("mail"),
+			Broken:  []string{"mail", "press"}, FirstBroken: s("mail"), KeptNow: []string{}, NotKept: []string{"nas"},
 		},
 	}
 	return look, whatIf

@@ -19,10 +19,18 @@ func (v *tuneView) show(w io.Writer, st report.Style) {
 		t.whatIf(v.WhatIf)
 		return
 	}
+	if v.Interrupted {
+		t.line("interrupted: what follows is what was known by then")
+	}
+	if len(v.UPSs) == 0 {
+		return
+	}
 	t.room()
 	t.shed()
 	t.promises()
-	t.better()
+	if !v.Interrupted || v.Better != nil {
+		t.better()
+	}
 }
 
 func (s standsView) text() string {
@@ -344,8 +352,16 @@ func (t *tuneText) whatIf(x *whatIfView) {
 	case len(x.Broken) > 1:
 		t.line("")
 		t.list(fmt.Sprintf("The promised time of %s is the first to break, then of", x.Broken[0]), x.Broken[1:])
-	case x.After.Fits:
+	case x.After.Fits && len(x.NotKept) == 0:
 		t.line("\nNo promised time breaks.")
+	}
+	if len(x.NotKept) > 0 {
+		t.line("")
+		t.list("A promised time that cannot be kept from the start: of", x.NotKept)
+	}
+	if len(x.KeptNow) > 0 {
+		t.line("")
+		t.list("Promised times that are kept now and were not: of", x.KeptNow)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"ebbline/policy"
 	"ebbline/shutdown"
 	"ebbline/simulate"
 )
@@ -15,6 +16,8 @@ import (
 type tuneView struct {
 	Site string     `json:"site"`
 	Now  standsView `json:"now"`
+	// Interrupted tells that what follows is what was known by then.
+	Interrupted bool `json:"interrupted,omitempty"`
 
 	Measured []noteView `json:"measured,omitempty"`
 	*lookView
@@ -125,6 +128,8 @@ type whatIfView struct {
 	Moved       []movedView `json:"moved"`
 	Broken      []string    `json:"broken"`
 	FirstBroken *string     `json:"first_broken"`
+	KeptNow     []string    `json:"kept_now"`
+	NotKept     []string    `json:"added_not_kept"`
 }
 
 type thenView struct {
@@ -158,17 +163,20 @@ func threeSeconds(t simulate.Three) threeWay {
 	return threeWay{ending(t.Low), ending(t.Likely), ending(t.High)}
 }
 
-// look fills in what is said of the policy as it is. It is false when it was
-// interrupted.
-func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string, ...any)) bool {
+// look fills in what is said of the policy as it is. An interruption ends it early.
+func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string, ...any)) {
 	defer step("")
+	over := func() bool {
+		v.Interrupted = v.Interrupted || ctx.Err() != nil
+		return v.Interrupted
+	}
 	p, now := c.Policy, c.Answer()
 	v.Now = stands(now)
 	v.lookView = &lookView{Shed: v.shed(c), Promises: []promiseTuneView{}}
 	for i := range p.UPSs {
 		step("room of UPS %s", p.UPSs[i].Name)
-		if ctx.Err() != nil {
-			return false
+		if over() {
+			return
 		}
 		r, u := c.Room(now, i), &now.UPSs[i]
 		room := roomView{
@@ -186,18 +194,20 @@ func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string
 			continue
 		}
 		step("promises to %s", p.Hosts[k].Name)
-		if ctx.Err() != nil {
-			return false
+		if over() {
+			break
 		}
 		v.Promises = append(v.Promises, promiseOf(c, now, k))
 	}
 	slices.SortStableFunc(v.Promises, func(a, b promiseTuneView) int { return int(b.Priority - a.Priority) })
+	if over() {
+		return
+	}
 	step("a better order")
-	o := c.Better(now)
+	o := c.Better(now, over)
 	if v.SearchCut = o.Cut; len(o.Steps) > 0 {
 		v.Better = orderOf(c, now, o)
 	}
-	return true
 }
 
 func (v *tuneView) shed(c *simulate.Scene) []shedView {
@@ -296,7 +306,7 @@ func orderOf(c *simulate.Scene, now *simulate.Answer, o *simulate.Order) *orderV
 func (v *tuneView) compare(before, after *simulate.Scene, changes []string) {
 	a, b := before.Answer(), after.Answer()
 	v.Now = stands(a)
-	w := &whatIfView{Changes: changes, After: stands(b), Moved: []movedView{}, Broken: []string{}}
+	w := &whatIfView{Changes: changes, After: stands(b), Moved: []movedView{}, Broken: []string{}, KeptNow: []string{}, NotKept: []string{}}
 	for i := range a.UPSs {
 		u := &before.Policy.UPSs[i]
 		w.UPSs = append(w.UPSs, thenView{
@@ -317,6 +327,19 @@ func (v *tuneView) compare(before, after *simulate.Scene, changes []string) {
 	w.Broken = append(w.Broken, names(after.Policy, simulate.Broken(a, b))...)
 	if len(w.Broken) > 0 {
 		w.FirstBroken = &w.Broken[0]
+	}
+	for k := range b.Stays {
+		h, then := &after.Policy.Hosts[k], &b.Stays[k]
+		if h.KeepFor == 0 || !then.Planned {
+			continue
+		}
+		was := slices.IndexFunc(before.Policy.Hosts, func(x policy.Host) bool { return x.Name == h.Name })
+		switch {
+		case was < 0 && !then.Kept:
+			w.NotKept = append(w.NotKept, h.Name)
+		case was >= 0 && !a.Stays[was].Kept && then.Kept:
+			w.KeptNow = append(w.KeptNow, h.Name)
+		}
 	}
 	v.WhatIf = w
 }
