@@ -32,8 +32,9 @@ type proof struct {
 	margin     time.Duration
 	cut        int // hosts, in the one replay at the bounds
 	broken     int
-	corners    int // replayed instead, where a condition on the room fails
-	failed     int // of them
+	corners    int  // replayed instead, where a condition on the room fails
+	failed     int  // of them
+	stopped    bool // before all were
 }
 
 // exact is what trying every combination gives.
@@ -225,7 +226,7 @@ func (s *simulation) prove(ctx context.Context) {
 			run, broken := w.replay(w.edges.Room(w.pick), s.seed)
 			bad[i] = !simulate.Within(run, len(broken))
 		})
-		if ctx.Err() == nil {
+		if p.stopped = ctx.Err() != nil; !p.stopped {
 			p.corners = n
 			for _, b := range bad {
 				if b {

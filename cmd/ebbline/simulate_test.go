@@ -194,6 +194,19 @@ func TestInterrupted(t *testing.T) {
 	t.Logf("%d of 300 outages before the interruption", part.Outages)
 }
 
+// Aim: who interrupts at once gets no verdict, and no wrong reason. Method: a policy
+// whose combinations of quick and slow stops are to be tried.
+func TestInterruptedAtOnce(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	code, out, _ := simulated(ctx, "../../testdata/policies/barn.hcl", "--random", "50")
+	flat := strings.Join(strings.Fields(out), " ")
+	if code != exitFailed || !strings.Contains(flat, "NO VERDICT: no outage was replayed") || strings.Contains(flat, "HOLDS") ||
+		!strings.Contains(flat, "were to be tried, and that was interrupted") || strings.Contains(flat, "too many hosts") {
+		t.Errorf("exit code %d:\n%s", code, out)
+	}
+}
+
 // Aim: bad input gets a clear word and the right exit code. Method: one mistake
 // each.
 func TestSimulateBadInput(t *testing.T) {

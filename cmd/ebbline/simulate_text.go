@@ -115,6 +115,11 @@ func (t *proofText) verdict(s *simulation, v *runsView) {
 		t.item("", fmt.Sprintf("%s cut, which is no failure: the room is worse than any plan is made for (%s)",
 			count(int(s.runs[0].cut), "host"), strings.Join(beyondIn(s.runs[0].faults), "; ")))
 	}
+	if v.Outages == 0 {
+		t.item("", "NO VERDICT: no outage was replayed")
+		fmt.Fprintln(t.w)
+		return
+	}
 	switch v.Verdict {
 	case verdictFails:
 		t.item("", fmt.Sprintf("FAILS in %d of %s", v.Failed, count(v.Outages, "outage")))

@@ -260,6 +260,9 @@ func (p *proof) instead() string {
 	case p.corners > 0:
 		return fmt.Sprintf("every host quick or at its whole allowance, in all %d combinations, at the low battery: %s; what lies between is not covered", p.corners, failedOf(p.failed))
 	}
+	if p.stopped {
+		return "the combinations of quick and slow stops were to be tried, and that was interrupted"
+	}
 	for _, c := range p.conditions {
 		if !c.Holds && c.Name != "fits" {
 			return "stops staggered and the plan replayed as it stands, at worst durations; too many hosts to try every combination of quick and slow stops"
