@@ -114,7 +114,7 @@ func (s *State) question(at Instant) *work {
 // more and cost a thousand times as much.
 func (s *State) adjust(at Instant, out []Effect) []Effect {
 	worse := s.Worse
-	s.Worse, s.Slack = false, false
+	s.Worse = false
 	w := s.question(at)
 	if len(w.hosts) == 0 || !s.FitsExp {
 		s.Stale = true
@@ -122,10 +122,13 @@ func (s *State) adjust(at Instant, out []Effect) []Effect {
 	}
 	s.recall(at, w)
 	w.planner.Ready(&w.problem)
-	if !worse {
+	switch {
+	case !worse:
 		s.loosen(w)
-	} else if !s.safe(w, 0) {
+		s.Slack = false
+	case !s.safe(w, 0):
 		s.tighten(w)
+		s.Slack = false
 	}
 	w.keeper.keep(&w.planner, &w.problem, &w.plan)
 	if !w.planner.Tighten(&w.problem, &w.plan) {
@@ -836,7 +839,8 @@ func (s *State) underWay() int {
 // ask begins a host's stop with its first method.
 func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
-	h.Power, h.AskedAt, h.GiveUp = Asked, at, at.Add(s.Policy.Hosts[k].GivesUp())
+	s.become(at, k, Asked)
+	h.AskedAt, h.GiveUp = at, at.Add(s.Policy.Hosts[k].GivesUp())
 	h.Method, h.Told, h.Retry = 0, false, 0
 	s.reason(h)
 	h.Dark = h.off()
@@ -1013,14 +1017,14 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 }
 
 // inView tells whether a host can be seen: no load that it is reached through has
-// lost its power, by what UPSs say; or, to be sure, may have, on a UPS that fell
-// silent on battery.
+// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when
+// it fell silent; or, to be sure, on any that fell silent on battery.
 func (s *State) inView(k int32, sure bool) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
 			u := &s.UPSs[f]
-			dark = dark && (u.Dead || sure && u.Silent && u.OnBattery())
+			dark = dark && (u.Dead || (sure || u.Low) && u.Silent && u.OnBattery())
 		}
 		if dark {
 			return false
@@ -1031,9 +1035,35 @@ func (s *State) inView(k int32, sure bool) bool {
 
 func (s *State) setDown(at Instant, k int32) {
 	h := &s.Hosts[k]
-	h.Power, h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = Down, at, false, false, 0, false
+	s.become(at, k, Down)
+	h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = at, false, false, 0, false
 	h.Lost, h.Rounds, h.Method = false, 0, 0
 	s.Slack, s.due = true, true
+	s.Worse = s.Worse || s.Going // at once is when those before are down, not when they must be
+}
+
+// become gives a host another state of power, and has the load of a silent UPS on
+// battery follow: up by all that the policy says, down only by what the host must have
+// drawn for the measured load to have been what it was.
+func (s *State) become(at Instant, k int32, p Power) {
+	h := &s.Hosts[k]
+	was := h.Power
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		u := &s.UPSs[f]
+		if !u.Silent || !u.OnBattery() || u.Dead {
+			continue
+		}
+		s.drain(int32(f), at, u.Load)
+		h.Power = was
+		before := s.modelled(int32(f))
+		h.Power = p
+		more := s.modelled(int32(f)) - before
+		if more < 0 {
+			more = min(0, more+max(0, before-u.Load))
+		}
+		u.Load, s.Worse = max(0, u.Load+more), true
+	}
+	h.Power = p
 }
 
 func (s *State) down(at Instant, k int32, out []Effect) []Effect {

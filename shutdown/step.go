@@ -130,6 +130,9 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	if m.Source == 0 {
 		u.Last.Source = was.Source
 	}
+	if s.lost(i, &u.Last) {
+		s.unheard(at, i)
+	}
 	s.gauge(i)
 	s.warmth(i)
 	if u.CutFrom != 0 && u.CutTo == 0 && m.Source != FromNothing {
@@ -210,13 +213,9 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 		s.watch(at, i)
 		return s.lowered(at, i, out)
 	}
-	resumed := u.Lost != 0 && u.Back != 0 && at.Sub(u.Back) < resumeWithin
+	resumed := u.resumed(at)
 	if !resumed {
-		// The UPS's own count dates the loss, no further back than the last answer with input.
-		u.Lost = at
-		if secs := u.Last.OnBatterySecs; secs > 0 {
-			u.Lost = max(at.Add(-time.Duration(secs)*time.Second), u.GoodAt)
-		}
+		u.Lost = u.since(at)
 		u.Start, u.StartTenths = u.Charge.Delivered+u.Charge.Bound, u.Last.ChargeTenths
 		u.Low = false
 	}
@@ -251,6 +250,36 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	}
 	s.Stale, s.due = true, true
 	return s.lowered(at, i, out)
+}
+
+// resumed tells whether a loss of input goes on that was over for a moment only.
+func (u *UPS) resumed(at Instant) bool {
+	return u.Lost != 0 && u.Back != 0 && at.Sub(u.Back) < resumeWithin
+}
+
+// since is when a loss of input began of which the UPS tells now: its own count dates
+// it, no further back than the last answer with input.
+func (u *UPS) since(at Instant) Instant {
+	if secs := u.Last.OnBatterySecs; secs > 0 {
+		return max(at.Add(-time.Duration(secs)*time.Second), u.GoodAt)
+	}
+	return at
+}
+
+// unheard takes off the charge what the load took from the beginning of a loss until
+// the first answer that tells of it. A gauge may know it, and may not.
+func (s *State) unheard(at Instant, i int32) {
+	u := &s.UPSs[i]
+	if u.OnBattery() && u.Known || u.Dead || u.resumed(at) {
+		return
+	}
+	if _, reads := u.gauged(); reads && !u.Known {
+		u.Charge, u.Beside = battery.Charge{}, battery.Charge{} // full, at the most, when it was lost
+	}
+	m, secs := &u.Belief.Model, at.Sub(u.since(at)).Seconds()
+	fade := m.Fade(secs)
+	u.Charge = m.AdvanceBy(u.Charge, u.Load+u.Belief.OverheadWatts, secs, fade)
+	u.Beside = m.AdvanceBy(u.Beside, u.Own-u.Belief.OverheadWatts, secs, fade)
 }
 
 // onTrial tells whether this answer is the one that makes a loss of input sure.
@@ -364,12 +393,14 @@ func (s *State) gauge(i int32) {
 	if u.OnBattery() && u.Known {
 		return
 	}
-	c := u.Last.ChargeTenths
-	if c == Unread || c < 0 || c > 1000 {
+	c, reads := u.gauged()
+	if !reads {
 		u.Known = true // a battery that nobody measured counts as the model has it: full at first
 		return
 	}
-	if !u.Known {
+	lost := s.lost(i, &u.Last)
+	first := !u.Known && !lost
+	if first {
 		u.Charge.Bound = 0 // nobody knows what of it would come back by itself
 	}
 	m := u.Belief.Scaled(u.Factor)
@@ -377,10 +408,26 @@ func (s *State) gauge(i int32) {
 	// of the two. What is bound for now is missing from the reading too.
 	full := max(m.Full(), m.Store-float64(m.Ohmic*(u.Load+u.Belief.OverheadWatts)))
 	gone := max(0, float64((1-float64(c)/1000)*full)-u.Charge.Bound)
-	if !u.Known || gone > u.Charge.Delivered || u.Phase == Normal && c == 1000 {
+	if first || gone > u.Charge.Delivered || u.Phase == Normal && c == 1000 && !lost && u.toppedUp(full) {
 		u.Charge.Delivered = gone
 	}
+	if !u.Known { // in an outage: what the gauge falls by counts from here
+		u.Start, u.StartTenths = u.Charge.Delivered+u.Charge.Bound, c
+	}
 	u.Known = true
+}
+
+// gauged gives the charge that the UPS reads, in tenths of a percent, if it does.
+func (u *UPS) gauged() (tenths int64, ok bool) {
+	c := u.Last.ChargeTenths
+	return c, c != Unread && c >= 0 && c <= 1000
+}
+
+// toppedUp tells whether a gauge that says "full" is to be believed: one that stands
+// still says so right after an outage. A tenth is what the model credits last, and
+// what the slowest of measured recharges gave back in three quarters of an hour.
+func (u *UPS) toppedUp(full float64) bool {
+	return u.Back == 0 || u.Charge.Delivered <= 0.1*full && u.ChargeAt.Sub(u.Back) >= time.Hour
 }
 
 // warmth lets the battery's temperature bear on the belief, while there is input:
@@ -623,6 +670,7 @@ func (s *State) restarted(at Instant, rebooted, orderly bool, out []Effect) []Ef
 			// Nobody saw the time between: the charge is what the UPS says, or none.
 			s.unwatched(at, int32(i))
 			u.Known, u.Charge, u.Beside, u.ChargeAt = false, u.Belief.Model.At(0), battery.Charge{}, at
+			u.StartTenths = Unread
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
 			s.Planned = false // until something new is known
 		} else if u.OnBattery() {
@@ -714,6 +762,7 @@ func (s *State) silences(at Instant, out []Effect) []Effect {
 			if !s.carriesAgent(int32(i)) {
 				u.cut(u.LastAt)
 			}
+			s.Worse = s.Worse || u.OnBattery() // its load as it was last is what it is taken to carry from now on
 			n := condition(SourceSilent, int32(i), -1)
 			n.Notice.Margin = at.Sub(u.LastAt)
 			out = append(out, n)
