@@ -33,6 +33,7 @@ type Checker struct {
 	own      []float64       // and of the UPS's own draw
 	likely   []float64
 	lowParts []float64
+	ownMost  []float64       // the own draw over what is believed likely
 	pnr      []time.Duration // by the checker's own reckoning, from full
 	down     []time.Duration // when each host is off, all begun as early as the order allows from zero on
 	began    bool
@@ -71,16 +72,18 @@ type hostState struct {
 // NewChecker makes a checker for the runner and has it watch its runs.
 func NewChecker(r *Runner, day int64) (*Checker, error) {
 	c := &Checker{p: r.Policy, r: r}
+	var err error
+	if c.lowParts, c.ownMost, err = LowParts(c.p, day); err != nil {
+		return nil, err
+	}
 	for i := range c.p.UPSs {
 		b, err := battery.New(&c.p.UPSs[i], day)
 		if err != nil {
 			return nil, err
 		}
-		low := b.LowAt(c.p.Site.ConfidencePermille)
-		c.low = append(c.low, b.Scaled(low))
+		c.low = append(c.low, b.Scaled(b.LowAt(c.p.Site.ConfidencePermille)))
 		c.own = append(c.own, b.OwnAt(c.p.Site.ConfidencePermille))
 		c.likely = append(c.likely, b.Likely)
-		c.lowParts = append(c.lowParts, low/b.Likely)
 	}
 	c.down = c.longest()
 	c.pnr = make([]time.Duration, len(c.p.UPSs))
@@ -215,7 +218,7 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		if c.truth.Hosts[j].Mode == world.WasOff {
 			continue
 		}
-		if w := &c.r.world.Hosts[j]; len(q.Starts) == 0 && (w.Starting || w.WasCut && c.truth.Hosts[j].Mode == world.Unreachable) {
+		if w := &c.r.world.Hosts[j]; len(q.Starts) == 0 && (w.Starting || w.BackAt != shutdown.Never && c.r.world.Sight(int32(j)) == shutdown.SeenSilent) {
 			continue // with its power, by itself: nobody can see that yet, or at all
 		}
 		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
@@ -562,7 +565,7 @@ func (c *Checker) bound() bool {
 		return false // its reckoning has all stop at once
 	}
 	for i := range c.truth.UPSs {
-		if t := &c.truth.UPSs[i]; t.Holds < c.lowParts[i] || t.Charge < 1 || c.pnr[i] < 10*time.Second {
+		if t := &c.truth.UPSs[i]; t.Holds < c.lowParts[i] || t.Own > c.ownMost[i] || t.Charge < 1 || c.pnr[i] < 10*time.Second {
 			return false
 		}
 	}
@@ -581,7 +584,7 @@ func (c *Checker) bound() bool {
 			losses++
 		case world.HostMode:
 			bad++
-		case world.Operator, world.ExtraLoad, world.OutputFails, world.PathDies, world.OddGood:
+		case world.Operator, world.ExtraLoad, world.OutputFails, world.PathDies:
 			return false
 		case world.AgentKilled:
 			if m.At+m.For+30*time.Second > c.least() {
@@ -654,7 +657,7 @@ func (c *Checker) short() bool {
 	}
 	for u := range n {
 		t := &c.truth.UPSs[u]
-		if out[u] || t.Charge < 1 || t.Holds < c.lowParts[u] || c.pnr[u] < 2*site.RideThrough+10*time.Second {
+		if out[u] || t.Charge < 1 || t.Holds < c.lowParts[u] || t.Own > c.ownMost[u] || c.pnr[u] < 2*site.RideThrough+10*time.Second {
 			return false
 		}
 	}

@@ -137,12 +137,12 @@ type Corners struct {
 }
 
 // NewCorners makes the corners of a policy.
-func NewCorners(p *policy.Policy, low []float64, day int64) (*Corners, error) {
+func NewCorners(p *policy.Policy, low, own []float64, day int64) (*Corners, error) {
 	s, err := NewSmall(p, day)
 	if err != nil {
 		return nil, err
 	}
-	c := &Corners{s: s, room: Bounds(p, low)}
+	c := &Corners{s: s, room: Bounds(p, low, own)}
 	for range s.hosts {
 		c.Chances = append(c.Chances, []float64{0.5, 0.5})
 	}

@@ -19,6 +19,7 @@ const (
 	PartCharged
 	OtherLoad
 	LoadDrifts
+	OwnDraw
 	SlowHost
 	HungHost
 	FrozenHost
@@ -74,6 +75,7 @@ var Catalogue = [numFaults]About{
 	PartCharged:  {"battery not full when the input fails", 0.05, "UPS", "charged to 40 to 99 %", "40 %", true},
 	OtherLoad:    {"a UPS carries more than the policy says", 0.25, "outage", "each host's draw, log-normal, 8 %", "1.3 times", true},
 	LoadDrifts:   {"load rises during the outage", 0.05, "outage", "by 1 to 15 % of the load", "15 %", true},
+	OwnDraw:      {"UPS itself draws more than is counted on", 0.05, "UPS", "by up to 30 % where the policy states it; elsewhere always log-normal about the likely draw, as wide as is believed", "1.3 times; where it is not stated 4 times", true},
 	SlowHost:     {"host slower than its first allowance", 0, "host", "log-normal about the expected time, 30 %", "4 times the expected time", true},
 	HungHost:     {"host takes the order and never goes down", 0.010, "host", "", "for good", true},
 	FrozenHost:   {"host does not answer the order", 0.005, "host", "", "for good", true},
@@ -131,10 +133,11 @@ func (s Shape) String() string { return Shapes[s].Name }
 type Judge struct {
 	p   *policy.Policy
 	low []float64 // by UPS: the low projection, as a part of the likely store
+	own []float64 // by UPS: the own draw that it counts on, over the likely one
 }
 
-// NewJudge makes a judge for a policy; low is what [LowParts] gives.
-func NewJudge(p *policy.Policy, low []float64) *Judge { return &Judge{p, low} }
+// NewJudge makes a judge for a policy; low and own are what [LowParts] gives.
+func NewJudge(p *policy.Policy, low, own []float64) *Judge { return &Judge{p, low, own} }
 
 // Tried gives the faults of an outage: those that its room shows, and those that
 // dice say they drew.
@@ -143,6 +146,7 @@ func (j *Judge) Tried(o *Outage) Faults {
 	for i := range o.UPSs {
 		u := &o.UPSs[i]
 		s.add(WeakBattery, u.Holds < j.low[i])
+		s.add(OwnDraw, u.Own > j.own[i])
 		s.add(PartCharged, u.Charge < 1)
 		s.add(ClaimsMore, u.Optimism > 1)
 		s.add(ClaimsFull, u.ClaimsFull)

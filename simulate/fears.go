@@ -11,7 +11,7 @@ import (
 // Fears are the outages that every plan is put through when none is named: each
 // with one thing to go by, so that its name says what failed. The bounds take
 // each battery at the part given of what is believed likely ([LowParts]).
-func Fears(p *policy.Policy, low []float64) []*Outage {
+func Fears(p *policy.Policy, low, own []float64) []*Outage {
 	ride := p.Site.RideThrough
 	long := 8 * time.Hour
 	list := []*Outage{
@@ -20,7 +20,7 @@ func Fears(p *policy.Policy, low []float64) []*Outage {
 		lasting(p, "an interruption just longer than the ride-through", ride+20*time.Second),
 		lasting(p, "twenty minutes", 20*time.Minute),
 		lasting(p, "eight hours", long),
-		Bounds(p, low),
+		Bounds(p, low, own),
 	}
 	three := lasting(p, "three reclosing shots, then two hours", 500*time.Millisecond)
 	three.Moments = append(three.Moments, loss(15500*time.Millisecond, 15*time.Second)...)
@@ -35,6 +35,7 @@ func Fears(p *policy.Policy, low []float64) []*Outage {
 	sortMoments(killed.Moments)
 	list = append(list, three, again, silent, killed)
 	list = append(list, worstFaults(p)...)
+	list = append(list, allAtOnce(p, low, own))
 	if len(p.UPSs) > 1 {
 		for i := range p.UPSs {
 			one := lasting(p, "two hours, of UPS "+p.UPSs[i].Name+" alone", 2*time.Hour)
@@ -81,6 +82,28 @@ func worstFaults(p *policy.Policy) []*Outage {
 	return []*Outage{boasts, full, lossy, odd, tested, unanswered}
 }
 
+// allAtOnce are these faults together, in the room at the bounds: what each hides
+// from the core another may hide twice.
+func allAtOnce(p *policy.Policy, low, own []float64) *Outage {
+	const long = 8 * time.Hour
+	o := Bounds(p, low, own)
+	o.Name = "at the bounds, and the gauges, readings and answers at their worst"
+	for i := range o.UPSs {
+		o.UPSs[i].Optimism, o.UPSs[i].ClaimsFull = 4, true
+	}
+	o.Loss, o.Late = 0.2, 0.5
+	for at := time.Minute; at < long; at += at/4 + time.Minute {
+		o.Moments = append(o.Moments, world.Moment{At: at, What: world.OddGood, UPS: -1})
+	}
+	sortMoments(o.Moments)
+	for k := range p.Hosts {
+		if !p.Hosts[k].Self {
+			o.Hosts[k].Mode = world.CutsLink
+		}
+	}
+	return o
+}
+
 // loss is the loss of every input from a time on for so long.
 func loss(at, length time.Duration) []world.Moment {
 	return []world.Moment{{At: at, What: world.InputLost, UPS: -1}, {At: at + length, What: world.InputBack, UPS: -1}}
@@ -98,7 +121,7 @@ func lasting(p *policy.Policy, name string, length time.Duration) *Outage {
 // more while stopping than while up and no limit is set on stops at once, a
 // longer stop is pointwise more load, so that this one run proves every milder
 // one.
-func Bounds(p *policy.Policy, low []float64) *Outage {
+func Bounds(p *policy.Policy, low, own []float64) *Outage {
 	o := lasting(p, "at the bounds: low battery, longest stops", 8*time.Hour)
 	for k := range p.Hosts {
 		if h := &p.Hosts[k]; len(h.Methods) > 0 {
@@ -106,21 +129,26 @@ func Bounds(p *policy.Policy, low []float64) *Outage {
 		}
 	}
 	for i := range o.UPSs {
-		o.UPSs[i].Holds = low[i]
+		o.UPSs[i].Holds, o.UPSs[i].Own = low[i], own[i]
 	}
 	return o
 }
 
-// LowParts gives, for each UPS, the low factor of its battery's belief at the
-// policy's confidence, as a part of the likely one.
-func LowParts(p *policy.Policy, day int64) ([]float64, error) {
-	var parts []float64
+// LowParts gives, for each UPS, what the low projection counts on at the policy's
+// confidence: its battery's factor as a part of the likely one, and its own draw as
+// a multiple of the likely one.
+func LowParts(p *policy.Policy, day int64) (low, own []float64, err error) {
 	for i := range p.UPSs {
 		b, err := battery.New(&p.UPSs[i], day)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		parts = append(parts, b.LowAt(p.Site.ConfidencePermille)/b.Likely)
+		low = append(low, b.LowAt(p.Site.ConfidencePermille)/b.Likely)
+		most := 1.0
+		if b.OverheadWatts > 0 {
+			most = b.OwnAt(p.Site.ConfidencePermille) / b.OverheadWatts
+		}
+		own = append(own, most)
 	}
-	return parts, nil
+	return low, own, nil
 }

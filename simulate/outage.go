@@ -36,6 +36,7 @@ import (
 //	ups rack holds 60%               # of the store that is believed likely
 //	ups rack charged 50%
 //	ups rack claims x3               # minutes, three times too many; "claims full"
+//	ups rack itself draws 150%       # of the watts that it is believed to take itself
 //	ups rack low at 2m               # when it says "battery low": so long before it is empty
 //	host vault takes 8m              # to stop
 //	host vault starts 2m
@@ -66,7 +67,7 @@ var mark = []byte("\ufeff")
 func Likely(p *policy.Policy) *Outage {
 	o := &Outage{}
 	for range p.UPSs {
-		o.UPSs = append(o.UPSs, world.UPSTruth{Holds: 1, Charge: 1, Optimism: 1, LowAt: usualLow})
+		o.UPSs = append(o.UPSs, world.UPSTruth{Holds: 1, Charge: 1, Optimism: 1, LowAt: usualLow, Own: 1})
 	}
 	for k := range p.Hosts {
 		o.Hosts = append(o.Hosts, world.HostTruth{Takes: p.Hosts[k].StopsIn, Starts: p.Hosts[k].StartsIn, Draws: 1, Mode: world.Obeys})
@@ -315,6 +316,9 @@ func (q *parser) ups(at time.Duration, w []string) error {
 	case w[2] == "low" && len(w) == 5 && w[3] == "at" && at < 0:
 		q.o.UPSs[i].LowAt, err = span(w[4])
 		return err
+	case len(w) == 5 && w[2] == "itself" && w[3] == "draws" && at < 0:
+		q.o.UPSs[i].Own, err = percent(w[4], 0, 1000)
+		return err
 	case word == "claims full" && at < 0:
 		q.o.UPSs[i].ClaimsFull = true
 		return nil
@@ -329,7 +333,7 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		}
 		m.What, m.Number = world.Claims, f
 	default:
-		return fmt.Errorf("a UPS can be silent or test for a time, be odd or odd-good, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, or be \"low at\" a time: not %q", word)
+		return fmt.Errorf("a UPS can be silent or test for a time, be odd or odd-good, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
 	}
 	if at < 0 {
 		return fmt.Errorf("%q happens at a time. Begin the line with one, such as \"at 5m\"", word)
@@ -482,6 +486,9 @@ func (o *Outage) Text(p *policy.Policy) string {
 		}
 		if u.Optimism != 1 {
 			fmt.Fprintf(&b, "ups %s claims x%s\n", name, number(u.Optimism))
+		}
+		if u.Own != 1 {
+			fmt.Fprintf(&b, "ups %s itself draws %s%%\n", name, percentage(u.Own))
 		}
 		if u.LowAt != usualLow {
 			fmt.Fprintf(&b, "ups %s low at %s\n", name, short(u.LowAt))

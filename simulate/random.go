@@ -63,6 +63,20 @@ func (d *Dice) Draw(seed uint64, o *Outage) {
 	end := d.input(o)
 	d.faults(o, end)
 	sortMoments(o.Moments)
+	for i := range o.UPSs { // last, so that what came before is what it always was
+		o.UPSs[i].Own = d.own(i)
+	}
+}
+
+// own is what a UPS takes itself, over what is likely.
+func (d *Dice) own(i int) float64 {
+	switch spread := d.beliefs[i].OwnSpread; {
+	case spread > 0:
+		return max(0.25, min(4, math.Exp(float64(spread*d.normal()))))
+	case d.hits(OwnDraw):
+		return 1 + float64(0.3*d.r.Float())
+	}
+	return 1
 }
 
 // hits tells whether a fault is drawn.

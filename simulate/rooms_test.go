@@ -55,6 +55,9 @@ var onceBroken = []struct {
 	{"a host elsewhere needed the switch, and the agent's host was left off for good", 2234, 2234023},
 	{"the gauge was read with the outage's belief, and the charge with the one before", 2292, 2292012},
 	{"one reading that says input, then silence: a dependent counted as provided for", 2777, 2777039},
+	{"a silent UPS was thought to carry on what had gone down meanwhile, and its plan broke in the end", 6491, 6491010},
+	{"out of sight behind a silent UPS whose battery had been low, a host that hung counted as off", 6492, 6492003},
+	{"after a boot a gauge's fall was counted from before it, and the battery at a third", 8840, 8840013},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.

@@ -110,6 +110,7 @@ func (s *shrinker) calm() bool {
 		back(is.Charge == was.Charge, func(o *Outage) { o.UPSs[i].Charge = was.Charge })
 		back(is.Optimism == was.Optimism, func(o *Outage) { o.UPSs[i].Optimism = was.Optimism })
 		back(is.ClaimsFull == was.ClaimsFull, func(o *Outage) { o.UPSs[i].ClaimsFull = was.ClaimsFull })
+		back(is.Own == was.Own, func(o *Outage) { o.UPSs[i].Own = was.Own })
 		back(is.LowAt == was.LowAt, func(o *Outage) { o.UPSs[i].LowAt = was.LowAt })
 	}
 	for k := range usual.Hosts {
@@ -202,6 +203,7 @@ func (s *shrinker) round() bool {
 		span(func(o *Outage) *time.Duration { return &o.UPSs[i].LowAt }, u.LowAt)
 		figure(func(o *Outage) *float64 { return &o.UPSs[i].Holds }, u.Holds, 0.10, 0.05, 0.01)
 		figure(func(o *Outage) *float64 { return &o.UPSs[i].Charge }, u.Charge, 0.10, 0.05, 0.01)
+		figure(func(o *Outage) *float64 { return &o.UPSs[i].Own }, u.Own, 0.5, 0.10, 0.05, 0.01)
 		figure(func(o *Outage) *float64 { return &o.UPSs[i].Optimism }, u.Optimism, 1, 0.5, 0.1)
 	}
 	for k, h := range usual.Hosts {

@@ -5,7 +5,6 @@ package simulate
 
 import (
 	"encoding/json"
-	"math"
 	"time"
 
 	"ebbline/policy"
@@ -77,7 +76,7 @@ type Run struct {
 }
 
 // Untested is the margin of a run in which no host went off on battery.
-const Untested = time.Duration(math.MaxInt64)
+const Untested = world.NoMargin
 
 // NewRunner makes a runner for a policy on a day (for the battery's age).
 func NewRunner(p *policy.Policy, day int64) (*Runner, error) {
@@ -211,8 +210,6 @@ func (r *Runner) result(t *world.Truth, out *Run) {
 		})
 	}
 	for i := range w.UPSs {
-		if w.UPSs[i].Held {
-			out.Margin = min(out.Margin, w.UPSs[i].Margin)
-		}
+		out.Margin = min(out.Margin, w.UPSs[i].Least())
 	}
 }

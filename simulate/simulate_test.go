@@ -141,9 +141,8 @@ func TestOwnDraw(t *testing.T) {
 	if own < 1.5*b.OverheadWatts {
 		t.Fatalf("%g W for %g W", own, b.OverheadWatts)
 	}
-	r.world.Draw(0, own)
 	holds := 100 * b.LowAt(p.Site.ConfidencePermille) / b.Likely
-	truth := parse(t, p, fmt.Sprintf("ups closet holds %f%%\nups closet claims full\nat 0s input lost", holds+0.001)).Truth(1)
+	truth := parse(t, p, fmt.Sprintf("ups closet holds %f%%\nups closet itself draws %f%%\nups closet claims full\nat 0s input lost", holds+0.001, 100*own/b.OverheadWatts)).Truth(1)
 	check.Begin(truth)
 	var run Run
 	r.Run(truth, &run)
@@ -189,11 +188,11 @@ func (w *minutesWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {}
 func TestFearsAsFiles(t *testing.T) {
 	for _, name := range []string{"barn.hcl", "first.hcl"} {
 		p := readPolicy(t, name)
-		low, err := LowParts(p, day)
+		low, own, err := LowParts(p, day)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, o := range Fears(p, low) {
+		for _, o := range Fears(p, low, own) {
 			text := o.Text(p)
 			again, errs := Parse(p, o.Name, []byte(text))
 			if len(errs) > 0 {
@@ -210,6 +209,31 @@ func TestFearsAsFiles(t *testing.T) {
 			}
 			if got := again.Text(p); got != spelled.String() {
 				t.Errorf("%s reads again as\n%s\nnot\n%s", o.Name, got, spelled.String())
+			}
+		}
+	}
+}
+
+// Aim: what the core is told wrong, or not at all, costs nobody his power in a room
+// no worse than the plan is made for. Method: outages that did, once.
+func TestFooled(t *testing.T) {
+	for _, c := range []struct{ name, policy, outage string }{
+		{"a gauge that stands at full, and one odd reading that says input", "rig.hcl",
+			"ups every holds 79%\nups every claims full\nat 0s input lost\nat 2m ups every odd-good"},
+		{"the same again and again", "barn.hcl",
+			"ups every holds 75%\nups every claims full\nat 0s input lost" +
+				"\nat 3m ups every odd-good\nat 5m ups every odd-good\nat 7m ups every odd-good\nat 9m ups every odd-good\nat 11m ups every odd-good\nat 14m ups every odd-good\nat 19m ups every odd-good"},
+		{"such a gauge, and the input back for a moment every few minutes", "rig.hcl",
+			"ups every holds 79%\nups every claims full\nat 0s input lost\nat 3m input back\nat 3m20s input lost\nat 6m input back\nat 6m20s input lost\nat 9m input back\nat 9m20s input lost"},
+		{"a loss that nobody hears of for six minutes, the gauge at full", "mill.hcl",
+			"ups floor holds 90%\nups floor claims full\nat 0s input lost\nat 1s ups floor silent 6m"},
+	} {
+		p := readPolicy(t, c.policy)
+		r := newRunner(t, p)
+		for seed := uint64(1); seed <= 5; seed++ {
+			var run Run
+			if r.Run(parse(t, p, c.outage).Truth(seed), &run); run.Cut > 0 {
+				t.Errorf("%s: %s, seed %d: %d hosts lost their power; margin %v", c.policy, c.name, seed, run.Cut, run.Margin)
 			}
 		}
 	}
@@ -389,12 +413,12 @@ func TestFears(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		low, err := LowParts(p, day)
+		low, own, err := LowParts(p, day)
 		if err != nil {
 			t.Fatal(err)
 		}
 		var run Run
-		for _, o := range Fears(p, low) {
+		for _, o := range Fears(p, low, own) {
 			truth := o.Truth(1)
 			check.Begin(truth)
 			r.Run(truth, &run)

@@ -121,10 +121,12 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 		Reserve: s.p.Site.Reserve, Plan: s.planTimeline(plan),
 		Fingerprint: s.p.Fingerprint, Program: "ebbline " + Version, Day: time.Unix(s.day*86400, 0).UTC().Format(time.DateOnly),
 	}
-	switch v.Verdict {
-	case verdictProven:
+	switch {
+	case v.Outages == 0:
+		d.Verdict, d.Because = report.NoVerdict, "No outage was replayed."
+	case v.Verdict == verdictProven:
 		d.Verdict, d.Because = report.Proven, fmt.Sprintf("Every host is off before the battery ends in every outage within the bounds: full batteries that hold at least their low projection, hosts that draw no more than the policy says and stop within their first allowance. And %s held.", count(v.Outages, "outage"))
-	case verdictHolds:
+	case v.Verdict == verdictHolds:
 		d.Verdict, d.Because = report.Holds, fmt.Sprintf("%s tried. Not proven: %s.", count(v.Outages, "outage"), v.Because)
 	default:
 		d.Verdict, d.Because = report.Fails, fmt.Sprintf("%d of %s failed: a promise was broken, or a host lost its power in a room no worse than the plan is made for.", v.Failed, count(v.Outages, "outage"))

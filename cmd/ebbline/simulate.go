@@ -289,11 +289,11 @@ func (s *simulation) outages(names []string) error {
 
 // fears are the outages that every plan should survive.
 func (s *simulation) fears() ([]*simulate.Outage, error) {
-	low, err := simulate.LowParts(s.p, s.day)
+	low, own, err := simulate.LowParts(s.p, s.day)
 	if err != nil {
 		return nil, err
 	}
-	return simulate.Fears(s.p, low), nil
+	return simulate.Fears(s.p, low, own), nil
 }
 
 // outage reads one file, or one of the named ones.
@@ -345,7 +345,7 @@ type simulation struct {
 
 	crew     []*worker
 	judge    *simulate.Judge
-	low      []float64
+	low, own []float64
 	runs     []outcome
 	proof    proof
 	exact    exact

@@ -179,7 +179,7 @@ func beyondIn(faults simulate.Faults) []string {
 func (t *proofText) worstCase(s *simulation, v *runsView) {
 	w := &v.Evidence.WorstCase
 	if w.Proven {
-		text := "proven for every outage, however long, with the agent running, full batteries that hold their low projection or more and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven()
+		text := "proven for every outage, however long, with the agent running, UPSs that answer, say rightly whether the input is there and draw no more themselves than is counted on, full batteries that hold their low projection or more, and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven()
 		if w.Margin != nil {
 			text += "; its margin is " + spelled(*w.Margin)
 		}

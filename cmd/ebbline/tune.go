@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ebbline/policy"
+	"ebbline/policy/load"
 	"ebbline/simulate"
 )
 
@@ -201,6 +202,9 @@ func readHost(p *policy.Policy, text string) (*simulate.NewHost, error) {
 	name, watts, ok := strings.Cut(first, "=")
 	if !ok || name == "" || more && rest == "" {
 		return nil, fmt.Errorf("--add %s: %s", text, addForm)
+	}
+	if !load.ValidName(name) {
+		return nil, fmt.Errorf("--add %s: %q is no name of a host: it has letters (a to z, A to Z), digits, \"-\", \"_\" or \".\", and begins with a letter or digit", text, name)
 	}
 	h := &simulate.NewHost{Name: name, StopsIn: time.Minute}
 	if v, err := strconv.ParseFloat(watts, 64); err != nil || !(v > 0 && v <= 1e6) {

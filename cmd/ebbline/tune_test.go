@@ -121,6 +121,7 @@ func TestTuneUsage(t *testing.T) {
 		{"--older", "rack=1e99y", "such as 5y, 18mo or 200d"},
 		{"--older", "rak=5y", `Did you mean "rack"?`},
 		{"--add", "nas", "write NAME=WATTS"},
+		{"--add", "a b=45", "is no name of a host"},
 		{"--add", "=45", "write NAME=WATTS"},
 		{"--add", "nas=45,", "write NAME=WATTS"},
 		{"--add", "nas=45", "has 2 UPSs. Say which feeds it, such as ups=rack"},

@@ -339,7 +339,7 @@ func (f field) words(each string) []word {
 	list, ok := f.value.data.([]value)
 	if !ok {
 		wanted := "a list: write [\"name\", \"name\"]"
-		if text, isText := f.value.data.(string); isText && validName(text) {
+		if text, isText := f.value.data.(string); isText && ValidName(text) {
 			wanted = fmt.Sprintf("a list: write %s = [%q]", f.name, text)
 		}
 		f.wrong(f.value, wanted)

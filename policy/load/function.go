@@ -89,7 +89,7 @@ func (ev *evaluator) secret(e *hclsyntax.FunctionCallExpr, args []value) (value,
 	if len(args) == 1 && !e.ExpandFinal {
 		name, _ = args[0].data.(string)
 	}
-	if !validName(name) {
+	if !ValidName(name) {
 		return ev.badSecret(at)
 	}
 	if ev.readable != nil {

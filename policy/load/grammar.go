@@ -172,13 +172,14 @@ func (l *loader) label(s *section, b *hclsyntax.Block, sh *shape) {
 	}
 	s.name, s.nameAt = b.Labels[0], b.LabelRanges[0]
 	s.title = fmt.Sprintf("%s %q", b.Type, s.name)
-	if !validName(s.name) {
+	if !ValidName(s.name) {
 		l.err(place{s.nameAt, b.Range()}, invalidName, "A name has 1 to %d letters (a to z, A to Z), digits, \"-\", \"_\" or \".\", and begins with a letter or digit. Rename this %s.", maxNameBytes, b.Type)
 	}
 }
 
-// validName keeps names fit for action names, file names and one-line records.
-func validName(name string) bool {
+// ValidName tells whether a policy may use a name: it is fit for action names, file
+// names and one-line records.
+func ValidName(name string) bool {
 	for i := range len(name) {
 		c := name[i]
 		alnum := c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9'
@@ -234,7 +235,7 @@ func homes(name string) []string {
 
 // known lists what there is, when it is short enough to be of use.
 func known(format string, names []string) string {
-	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return !validName(n) })
+	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return !ValidName(n) })
 	if len(names) == 0 || len(names) > 20 {
 		return ""
 	}

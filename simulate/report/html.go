@@ -49,14 +49,15 @@ type Document struct {
 type Verdict uint8
 
 const (
-	Proven Verdict = iota + 1 // for every room milder than the bounds
-	Holds                     // in all that was tried
-	Fails                     // a promise was broken, or a host cut in a room no worse than the plan is made for
+	Proven    Verdict = iota + 1 // for every room milder than the bounds
+	Holds                        // in all that was tried
+	Fails                        // a promise was broken, or a host cut in a room no worse than the plan is made for
+	NoVerdict                    // nothing was tried
 )
 
 // String gives the word at the head of the report.
 func (v Verdict) String() string {
-	return [...]string{"", "Proven", "Holds", "Fails"}[v]
+	return [...]string{"", "Proven", "Holds", "Fails", "No verdict"}[v]
 }
 
 // Good tells whether nothing failed.

@@ -116,7 +116,7 @@ func (w *World) gone(k int32) {
 			continue
 		}
 		w.update(int32(f))
-		secs := u.Model.Runtime(u.Charge, u.Load+u.belief.OverheadWatts)
+		secs := u.Model.Runtime(u.Charge, u.Load+u.own)
 		u.Margin, u.Held = time.Duration(min(secs, 1e9)*1e9), true
 	}
 	w.off(k)
@@ -194,13 +194,15 @@ func (w *World) dead(i int32) {
 		return
 	}
 	u.Dead = true
+	lacked := time.Duration(0) // by the host that would have needed longest
 	for k := range w.Hosts {
 		h := &w.Hosts[k]
 		if !h.On || !w.dark(w.Policy.Hosts[k].FedBy) {
 			continue
 		}
 		if w.Behaves(int32(k)) {
-			u.Margin, u.Held = -w.wanting(int32(k)), true
+			lacked = max(lacked, w.wanting(int32(k)))
+			u.Margin, u.Held = -lacked, true
 		}
 		w.off(int32(k))
 		h.WasCut, h.LastCut = true, true
@@ -283,7 +285,7 @@ func (w *World) update(i int32) {
 	}
 	watts := 0.0
 	if !u.Dead {
-		watts = u.Load + u.belief.OverheadWatts
+		watts = u.Load + u.own
 	}
 	u.Charge = u.Model.AdvanceBy(u.Charge, watts, secs, u.fade)
 }
@@ -305,7 +307,7 @@ func (w *World) settle() {
 		if u.Input || u.Dead {
 			continue
 		}
-		if secs := u.Model.Runtime(u.Charge, load+u.belief.OverheadWatts); secs < 1e9 {
+		if secs := u.Model.Runtime(u.Charge, load+u.own); secs < 1e9 {
 			w.put(doEmpty, int32(i), time.Duration(secs*1e9), u.version)
 		}
 	}

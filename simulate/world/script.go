@@ -71,6 +71,7 @@ type UPSTruth struct {
 	Charge     float64       // at the start, 0 to 1; its gauge knows
 	Optimism   float64       // factor on the minutes it claims; 1 is honest
 	LowAt      time.Duration // the runtime at which it says "battery low"
+	Own        float64       // factor on the watts that it is believed to take itself
 	ClaimsFull bool          // its gauge stays at 100 % and it never says "battery low"
 }
 

@@ -45,6 +45,7 @@ type UPS struct {
 	Extra   float64
 	Margin  time.Duration // battery time left, at the load before, when a host on it last went off; what a host that was cut lacked, negative
 	Held    bool          // Margin was set in this outage
+	Before  time.Duration // the least Margin of the losses of input before this one; [NoMargin] when no host went off
 	at      shutdown.Instant
 	belief  *battery.Belief
 	version uint32 // of its running empty
@@ -59,6 +60,7 @@ type UPS struct {
 	late    shutdown.Measurement // read, and still on its way
 	lates   uint32
 	claims  float64 // factor on its minutes
+	own     float64 // watts that it takes itself from its battery
 	lasted  float64 // seconds of which fade is known
 	fade    float64
 }
@@ -84,6 +86,17 @@ type Host struct {
 	sent     bool
 	mode     Mode
 	asked    bool // to stop, and not to start since: to be seen up again means something then
+}
+
+// NoMargin is the margin where no host went off on battery.
+const NoMargin = time.Duration(math.MaxInt64)
+
+// Least is the least margin of all losses of input so far.
+func (u *UPS) Least() time.Duration {
+	if u.Held {
+		return min(u.Before, u.Margin)
+	}
+	return u.Before
 }
 
 // World is the room in one run. [World.Next] hands out what the core is to be
@@ -131,9 +144,6 @@ func New(p *policy.Policy, day int64) (*World, error) {
 	return w, nil
 }
 
-// Draw has a UPS take so many watts itself from its battery, whatever the core thinks.
-func (w *World) Draw(i int32, watts float64) { w.beliefs[i].OverheadWatts = watts }
-
 // Reset begins a run at the instant given.
 func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	w.Truth, w.Now, w.Agent, w.life, w.rising, w.stirred = t, at, true, 0, false, 0
@@ -145,9 +155,14 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
 		m := b.Scaled(b.Likely * tr.Holds)
-		w.UPSs[i] = UPS{Input: true, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism}
+		w.UPSs[i] = UPS{Input: true, Before: NoMargin, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism, own: b.OverheadWatts * tr.Own}
 	}
 	for k := range w.Hosts {
+		for j := w.Policy.Hosts[k].RunsOn; j >= 0; j = w.Policy.Hosts[j].RunsOn {
+			if t.Hosts[j].Mode == WasOff {
+				t.Hosts[k].Mode = WasOff // a guest is off with its host
+			}
+		}
 		on := t.Hosts[k].Mode != WasOff
 		if on {
 			w.Up++
@@ -353,6 +368,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	switch m.What {
 	case InputLost:
 		if u.Input {
+			u.Before = u.Least()
 			u.Input, u.Held, u.since = false, false, w.Now
 			w.settle()
 			w.poll(i, w.phase(i))
@@ -468,7 +484,7 @@ func (w *World) standing(i int32) bool {
 // nearLow tells whether the load as it is brings the UPS to say "battery low" soon.
 func (w *World) nearLow(i int32) bool {
 	u := &w.UPSs[i]
-	watts := u.Load + u.belief.OverheadWatts
+	watts := u.Load + u.own
 	left := u.Model.Store - float64(u.Model.Ohmic*watts) - u.Charge.Delivered - u.Charge.Bound
 	return left < float64(max(watts, 1)*seconds(w.Truth.UPSs[i].LowAt+lostLately))
 }
@@ -493,7 +509,7 @@ func (w *World) Reading(i int32) shutdown.Measurement {
 // it is.
 func (w *World) read(i int32, m *shutdown.Measurement) {
 	u, t := &w.UPSs[i], &w.Truth.UPSs[i]
-	watts := u.Load + u.belief.OverheadWatts
+	watts := u.Load + u.own
 	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
 	m.LoadWatts, m.OnBatterySecs, m.Testing = int64(math.Round(u.Load)), shutdown.Unread, false
 	if !u.Input {
@@ -573,7 +589,7 @@ func (w *World) Update(at shutdown.Instant) {
 // Left is the part of a UPS's true store that is left at its load.
 func (w *World) Left(i int32) float64 {
 	u := &w.UPSs[i]
-	return max(0, u.Model.Left(u.Charge, u.Load+u.belief.OverheadWatts)/u.Model.Store)
+	return max(0, u.Model.Left(u.Charge, u.Load+u.own)/u.Model.Store)
 }
 
 // lookSoon has the host looked at in so long.
