@@ -906,6 +906,14 @@ func (s *State) asked(at Instant, k int32, out []Effect) []Effect {
 		return s.escalate(at, k, out)
 	}
 	if h.Retry != 0 && at >= h.Retry && !h.InFlight && !s.Aborted {
+		if b, _ := s.blocker(k); b >= 0 && !h.Forced { // one that depends on it has come up since
+			if at < h.Latest {
+				h.Retry = at.Add(retryRefused)
+				return out
+			}
+			h.Forced = true
+			out = s.raise(OrderGivenUp, k, int64(b), out)
+		}
 		s.due = true
 		return s.try(k, out)
 	}
