@@ -213,7 +213,7 @@ func (w *Planner) improve() {
 		}
 	}
 	if !w.p.Quick {
-		w.deepen(min(effort, w.spent+kinds*min(50_000, 2_000_000/max(1, n))))
+		w.deepen(min(effort, w.spent+kinds*min(2_500*n, 2_000_000/max(1, n))))
 	}
 	// Nothing is left that could be later: the reasons rest on it.
 	w.off = w.peaks
