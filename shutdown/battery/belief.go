@@ -298,6 +298,9 @@ func RateFactor(c policy.Chemistry, celsius float64) float64 {
 
 // sure is how far out a confidence lies, in permille from 500 to 999; 1 for 95 %.
 func sure(confidencePermille int64) float64 {
+	if confidencePermille == 950 {
+		return 1 // what nearly every policy says
+	}
 	chance := float64(min(max(confidencePermille, 500), 999)) / 1000
 	return quantile(chance) / quantile(0.95)
 }
