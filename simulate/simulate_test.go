@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"flag"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -691,10 +693,24 @@ func TestSameBytesOnBothLevels(t *testing.T) {
 	}
 }
 
+// comeback gives the hosts in the order in which they come back.
+func comeback(hosts []HostRun) []int {
+	var list []int
+	for k := range hosts {
+		if hosts[k].Started >= 0 {
+			list = append(list, k)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b int) int { return cmp.Compare(hosts[a].Started, hosts[b].Started) })
+	return list
+}
+
 // Aim: that a UPS that only charges is asked once a minute, and its answer said to
 // stand, changes nothing but when things are noticed. Method: random outages with
 // and without; hosts go down and are cut at the same moments, and come back no more
-// than a minute apart (two where a second minute's answer says the same).
+// than a minute apart (two where a second minute's answer says the same). In one
+// outage of a hundred at most they may come back in another order, and then at other
+// times: where the charge lets one start, a minute may say whose turn it is.
 func TestStandingAnswers(t *testing.T) {
 	for _, name := range []string{"rig.hcl", "barn.hcl", "loft.hcl"} {
 		p := readPolicy(t, name)
@@ -706,8 +722,9 @@ func TestStandingAnswers(t *testing.T) {
 		}
 		var o Outage
 		var a, b Run
-		events, all := 0, 0
-		for seed := range uint64(300) {
+		events, all, swapped := 0, 0, 0
+		const seeds = 300
+		for seed := range uint64(seeds) {
 			dice.Draw(seed+1, &o)
 			truth := o.TruthOf(seed + 1)
 			short.Run(&truth, &a)
@@ -716,16 +733,23 @@ func TestStandingAnswers(t *testing.T) {
 			if a.Margin != b.Margin || a.Cut != b.Cut || a.Lost != b.Lost || a.Over != b.Over || a.Stranded != b.Stranded {
 				t.Errorf("%s, seed %d: %+v, with all answers %+v", name, seed+1, a, b)
 			}
+			order := slices.Equal(comeback(a.Hosts), comeback(b.Hosts))
+			if !order {
+				swapped++
+			}
 			for k := range a.Hosts {
 				x, y := a.Hosts[k], b.Hosts[k]
 				later := x.Started - y.Started
 				x.Started, y.Started = 0, 0
-				if x != y || later.Abs() > 2*time.Minute {
+				if x != y || order && later.Abs() > 2*time.Minute {
 					t.Errorf("%s, seed %d, %s: %+v, with all answers %+v, started %v later", name, seed+1, p.Hosts[k].Name, x, y, later)
 				}
 			}
 		}
-		t.Logf("%s: %d events, with all answers %d", name, events, all)
+		t.Logf("%s: %d events, with all answers %d; another order in %d outages", name, events, all, swapped)
+		if swapped*100 > seeds {
+			t.Errorf("%s: hosts come back in another order in %d of %d outages", name, swapped, seeds)
+		}
 		if events >= all {
 			t.Errorf("%s: %d events of %d", name, events, all)
 		}
