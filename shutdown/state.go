@@ -99,6 +99,7 @@ type UPS struct {
 	Known          bool    // Charge rests on a reading or on what was seen since one
 	Start          float64 // joules taken from it already when the outage began
 	StartTenths    int64   // its charge reading then
+	Moved          bool    // its gauge has read less than full since the last loss of input
 	Load           float64 // watts, last known; of the output
 	PlanLoad       float64 // watts the plan counts on, never less than was measured
 	Full           float64 // watts with all up, before the outage

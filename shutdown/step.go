@@ -127,6 +127,9 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	u.LastAt = at
 	was := u.Last
 	u.Last = *m
+	if c, reads := u.gauged(); reads && c < 1000 {
+		u.Moved = true
+	}
 	if m.Source == 0 {
 		u.Last.Source = was.Source
 	}
@@ -215,7 +218,7 @@ func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
 	}
 	resumed := u.resumed(at)
 	if !resumed {
-		u.Lost = u.since(at)
+		u.Lost, u.Moved = u.since(at), false
 		u.Start, u.StartTenths = u.Charge.Delivered+u.Charge.Bound, u.Last.ChargeTenths
 		u.Low = false
 	}
@@ -424,10 +427,11 @@ func (u *UPS) gauged() (tenths int64, ok bool) {
 }
 
 // toppedUp tells whether a gauge that says "full" is to be believed: one that stands
-// still says so right after an outage. A tenth is what the model credits last, and
-// what the slowest of measured recharges gave back in three quarters of an hour.
+// still says so right after an outage. One that has said less since the loss moves.
+// A tenth is what the model credits last, and what the slowest of measured recharges
+// gave back in three quarters of an hour.
 func (u *UPS) toppedUp(full float64) bool {
-	return u.Back == 0 || u.Charge.Delivered <= 0.1*full && u.ChargeAt.Sub(u.Back) >= time.Hour
+	return u.Back == 0 || u.Moved || u.Charge.Delivered <= 0.1*full && u.ChargeAt.Sub(u.Back) >= time.Hour
 }
 
 // warmth lets the battery's temperature bear on the belief, while there is input:
