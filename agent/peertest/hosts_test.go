@@ -75,6 +75,11 @@ func TestPowerOffAndMagicPacket(t *testing.T) {
 	defer conn.Close()
 	conn.Write(slices.Concat(bytes.Repeat([]byte{0xff}, 6), bytes.Repeat(r.hosts[0].ethernet, 16)))
 	r.WaitUp(0)
+	// The kernel may still be looking, in vain, for the Ethernet address that it was
+	// asked for while the host was off.
+	for end := time.Now().Add(20 * time.Second); silent(r, 0) && time.Now().Before(end); {
+		time.Sleep(100 * time.Millisecond)
+	}
 	if out, err := command(t, r, 0, "echo again"); err != nil || out != "again\n" {
 		t.Errorf("after the magic packet: %q, %v", out, err)
 	}
