@@ -279,10 +279,7 @@ func (s *State) unheard(at Instant, i int32) {
 	if _, reads := u.gauged(); reads && !u.Known {
 		u.Charge, u.Beside = battery.Charge{}, battery.Charge{} // full, at the most, when it was lost
 	}
-	m, secs := &u.Belief.Model, at.Sub(u.since(at)).Seconds()
-	fade := m.Fade(secs)
-	u.Charge = m.AdvanceBy(u.Charge, u.Load+u.Belief.OverheadWatts, secs, fade)
-	u.Beside = m.AdvanceBy(u.Beside, u.Own-u.Belief.OverheadWatts, secs, fade)
+	u.discharge(u.Load, at.Sub(u.since(at)).Seconds())
 }
 
 // onTrial tells whether this answer is the one that makes a loss of input sure.
@@ -373,20 +370,25 @@ func (s *State) drain(i int32, at Instant, load float64) {
 		return
 	}
 	u.ChargeAt = at
-	if !u.Dead && !u.OnBattery() {
-		u.Charge = u.Belief.Recharge(u.Charge, secs)
-		return
-	}
-	m, own, beside := &u.Belief.Model, 0.0, 0.0
-	if u.Dead {
-		load = 0
-	} else {
-		own, beside = u.Belief.OverheadWatts, u.Own-u.Belief.OverheadWatts
+	switch {
+	case u.Dead:
+		u.Charge = u.Belief.Model.Advance(u.Charge, 0, secs)
+		u.Beside = u.Belief.Model.Advance(u.Beside, 0, secs)
+	case u.OnBattery():
+		u.discharge(load, secs)
 		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Own)*secs))
+	default:
+		u.Charge = u.Belief.Recharge(u.Charge, secs)
 	}
+}
+
+// discharge has the battery carry a load at the output, and the UPS itself: what that
+// takes as is likely, and beside it what the low projection counts on more.
+func (u *UPS) discharge(load, secs float64) {
+	m := &u.Belief.Model
 	fade := m.Fade(secs)
-	u.Charge = m.AdvanceBy(u.Charge, load+own, secs, fade)
-	u.Beside = m.AdvanceBy(u.Beside, beside, secs, fade)
+	u.Charge = m.AdvanceBy(u.Charge, load+u.Belief.OverheadWatts, secs, fade)
+	u.Beside = m.AdvanceBy(u.Beside, u.Own-u.Belief.OverheadWatts, secs, fade)
 }
 
 // gauge lets the UPS's charge reading correct the model: with input, to the

@@ -492,7 +492,7 @@ func (c *Checker) slowest(i int) time.Duration {
 // behaves tells whether a host keeps within what the policy says of it.
 func (c *Checker) behaves(k int) bool {
 	t, p := &c.truth.Hosts[k], &c.p.Hosts[k]
-	if t.Mode != world.Obeys && t.Mode != world.CutsLink || p.StaysUp || len(p.Methods) == 0 {
+	if !t.Mode.Goes() || p.StaysUp || len(p.Methods) == 0 {
 		return false
 	}
 	if p.RunsOn >= 0 && !c.behaves(p.RunsOn) {
@@ -573,7 +573,7 @@ func (c *Checker) bound() bool {
 	for k := range c.truth.Hosts {
 		if t := &c.truth.Hosts[k]; t.Draws > 1 {
 			return false
-		} else if t.Mode != world.Obeys && t.Mode != world.CutsLink && t.Mode != world.WasOff || t.Takes+5*time.Second > c.p.Hosts[k].GivesUp() && !c.p.Hosts[k].StaysUp {
+		} else if !t.Mode.Goes() && t.Mode != world.WasOff || t.Takes+5*time.Second > c.p.Hosts[k].GivesUp() && !c.p.Hosts[k].StaysUp {
 			bad++
 		}
 	}

@@ -74,11 +74,7 @@ func worstFaults(p *policy.Policy) []*Outage {
 	tested := lasting(p, "two hours, and a battery test of ten minutes right after", long)
 	tested.Moments = append(tested.Moments, world.Moment{At: long + 5*time.Second, What: world.Tests, UPS: -1, For: 10 * time.Minute})
 	unanswered := lasting(p, "two hours, hosts that go down without an answer", long)
-	for k := range p.Hosts {
-		if !p.Hosts[k].Self {
-			unanswered.Hosts[k].Mode = world.CutsLink
-		}
-	}
+	unanswer(p, unanswered)
 	return []*Outage{boasts, full, lossy, odd, tested, unanswered}
 }
 
@@ -96,12 +92,17 @@ func allAtOnce(p *policy.Policy, low, own []float64) *Outage {
 		o.Moments = append(o.Moments, world.Moment{At: at, What: world.OddGood, UPS: -1})
 	}
 	sortMoments(o.Moments)
+	unanswer(p, o)
+	return o
+}
+
+// unanswer has every host but the agent's own go down without an answer.
+func unanswer(p *policy.Policy, o *Outage) {
 	for k := range p.Hosts {
 		if !p.Hosts[k].Self {
 			o.Hosts[k].Mode = world.CutsLink
 		}
 	}
-	return o
 }
 
 // loss is the loss of every input from a time on for so long.

@@ -30,8 +30,8 @@ var mutations = []struct {
 	},
 	{
 		"silence read as good", "step.go",
-		"\tm, own, beside := ",
-		"\tif !u.Dead && at.Sub(u.LastAt) > 10*time.Second {\n\t\treturn\n\t}\n\tm, own, beside := ",
+		"case u.OnBattery():\n\t\tu.discharge(",
+		"case u.OnBattery() && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery():\n\t\tu.discharge(",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
 	{

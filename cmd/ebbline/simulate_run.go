@@ -346,7 +346,7 @@ func (s *simulation) cutIn(run *simulate.Run) []string {
 	var names []string
 	for k := range run.Hosts {
 		h := &run.Hosts[k]
-		if h.End == world.Cut && (h.Mode == world.Obeys || h.Mode == world.CutsLink) {
+		if h.End == world.Cut && h.Mode.Goes() {
 			names = append(names, s.p.Hosts[k].Name)
 		}
 	}

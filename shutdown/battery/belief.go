@@ -373,7 +373,7 @@ func (b *Belief) runtimes(c Charge, watts float64) (low, likely, high float64) {
 // Pieces add up: charging twice for an hour is charging for two.
 func (b *Belief) Recharge(c Charge, seconds float64) Charge {
 	const soak = 10 * 3600
-	if c.Bound != 0 && b.Model.Diffusion != 0 {
+	if c.Bound != 0 {
 		c.Bound = float64(c.Bound * b.Model.Fade(seconds))
 	}
 	if c.Delivered == 0 {

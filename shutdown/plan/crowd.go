@@ -69,16 +69,21 @@ func (c *crowd) full(slot, room int) uint64 {
 
 // firstFull is the first slot from one up to another that has so many or more, or the
 // other.
-func (c *crowd) firstFull(from, to, room int) int {
+func (c *crowd) firstFull(from, to, room int) int { return c.first(from, to, room, 0) }
+
+// firstFree is the first that has fewer, likewise.
+func (c *crowd) firstFree(from, to, room int) int { return c.first(from, to, room, ^uint64(0)) }
+
+func (c *crowd) first(from, to, room int, turn uint64) int {
 	for at := from; at < to; at = at&^63 + 64 {
-		if m := c.full(at, room) & span(at, to); m != 0 {
+		if m := (c.full(at, room) ^ turn) & span(at, to); m != 0 {
 			return at&^63 + bits.TrailingZeros64(m)
 		}
 	}
 	return to
 }
 
-// lastFull is the last such slot, or the one before the first.
+// lastFull is the last full one, or the one before the first.
 func (c *crowd) lastFull(from, to, room int) int {
 	for end := to; end > from; {
 		at := max(from, (end-1)&^63)
@@ -88,14 +93,4 @@ func (c *crowd) lastFull(from, to, room int) int {
 		end = at
 	}
 	return from - 1
-}
-
-// firstFree is the first slot from one up to another that has fewer, or the other.
-func (c *crowd) firstFree(from, to, room int) int {
-	for at := from; at < to; at = at&^63 + 64 {
-		if m := ^c.full(at, room) & span(at, to); m != 0 {
-			return at&^63 + bits.TrailingZeros64(m)
-		}
-	}
-	return to
 }

@@ -92,31 +92,16 @@ func (c *store) fade(rest int64) float64 {
 	return float64(*f * *g)
 }
 
-func (c *store) faded(rest int64) float64 {
-	return c.Advance(battery.Charge{Bound: 1}, 0, seconds(rest)).Bound
-}
+func (c *store) faded(rest int64) float64 { return c.Fade(seconds(rest)) }
 
 // carry is Advance, for the times of a plan.
 func (c *store) carry(q battery.Charge, watts float64, span int64) battery.Charge {
-	if !c.linear() {
-		return c.Advance(q, watts, seconds(span))
-	}
-	q.Delivered += float64(watts * seconds(span))
-	if c.Diffusion != 0 {
-		e := c.fade(span)
-		q.Bound = float64(q.Bound*e) + float64(float64(c.Diffusion*watts)*(1-e))
-	}
-	return q
+	return c.AdvanceBy(q, watts, seconds(span), c.fade(span))
 }
 
 // spare is what the store would have left if it carried a load for the reserve.
 func (c *store) spare(q battery.Charge, watts float64) float64 {
-	if !c.linear() {
-		return c.Left(c.Advance(q, watts, c.span), watts)
-	}
-	q.Delivered += float64(watts * c.span)
-	q.Bound = float64(q.Bound*c.decay) + float64(float64(c.Diffusion*watts)*(1-c.decay))
-	return c.Left(q, watts)
+	return c.Left(c.AdvanceBy(q, watts, c.span, c.decay), watts)
 }
 
 // linear tells whether what is left falls in proportion to the load.

@@ -117,7 +117,7 @@ func (w *World) gone(k int32) {
 		}
 		w.update(int32(f))
 		secs := u.Model.Runtime(u.Charge, u.Load+u.own)
-		u.Margin, u.Held = time.Duration(min(secs, 1e9)*1e9), true
+		u.Margin = time.Duration(min(secs, 1e9) * 1e9)
 	}
 	w.off(k)
 	w.settle()
@@ -202,7 +202,7 @@ func (w *World) dead(i int32) {
 		}
 		if w.Behaves(int32(k)) {
 			lacked = max(lacked, w.wanting(int32(k)))
-			u.Margin, u.Held = -lacked, true
+			u.Margin = -lacked
 		}
 		w.off(int32(k))
 		h.WasCut, h.LastCut = true, true
@@ -229,8 +229,7 @@ func (w *World) pathsTurn(i int32, off bool) {
 
 // Behaves tells whether a host goes down when it is told to, in the end.
 func (w *World) Behaves(k int32) bool {
-	m := w.Hosts[k].mode
-	return (m == Obeys || m == CutsLink) && !w.Policy.Hosts[k].StaysUp
+	return w.Hosts[k].mode.Goes() && !w.Policy.Hosts[k].StaysUp
 }
 
 // wanting is how much longer a host that is cut would have needed.

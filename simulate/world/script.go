@@ -42,6 +42,9 @@ const (
 	WasOff           // is off already
 )
 
+// Goes tells whether a host goes down that is told to, in its own time.
+func (m Mode) Goes() bool { return m == Obeys || m == CutsLink }
+
 // Moment is one thing that happens to the room.
 type Moment struct {
 	At     time.Duration

@@ -43,9 +43,8 @@ type UPS struct {
 	Model   battery.Model
 	Load    float64 // watts at the output
 	Extra   float64
-	Margin  time.Duration // battery time left, at the load before, when a host on it last went off; what a host that was cut lacked, negative
-	Held    bool          // Margin was set in this outage
-	Before  time.Duration // the least Margin of the losses of input before this one; [NoMargin] when no host went off
+	Margin  time.Duration // battery time left, at the load before, when a host on it last went off; what a host that was cut lacked, negative; or [NoMargin]
+	Before  time.Duration // the least Margin of the losses of input before this one
 	at      shutdown.Instant
 	belief  *battery.Belief
 	version uint32 // of its running empty
@@ -92,12 +91,7 @@ type Host struct {
 const NoMargin = time.Duration(math.MaxInt64)
 
 // Least is the least margin of all losses of input so far.
-func (u *UPS) Least() time.Duration {
-	if u.Held {
-		return min(u.Before, u.Margin)
-	}
-	return u.Before
-}
+func (u *UPS) Least() time.Duration { return min(u.Before, u.Margin) }
 
 // World is the room in one run. [World.Next] hands out what the core is to be
 // told; [World.Do] takes what the core wants done.
@@ -155,7 +149,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
 		m := b.Scaled(b.Likely * tr.Holds)
-		w.UPSs[i] = UPS{Input: true, Before: NoMargin, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism, own: b.OverheadWatts * tr.Own}
+		w.UPSs[i] = UPS{Input: true, Margin: NoMargin, Before: NoMargin, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism, own: b.OverheadWatts * tr.Own}
 	}
 	for k := range w.Hosts {
 		for j := w.Policy.Hosts[k].RunsOn; j >= 0; j = w.Policy.Hosts[j].RunsOn {
@@ -369,7 +363,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	case InputLost:
 		if u.Input {
 			u.Before = u.Least()
-			u.Input, u.Held, u.since = false, false, w.Now
+			u.Input, u.Margin, u.since = false, NoMargin, w.Now
 			w.settle()
 			w.poll(i, w.phase(i))
 		}
