@@ -170,13 +170,11 @@ func (c *Client) Get(ctx context.Context, oids []string) ([]Value, error) {
 }
 
 func (c *Client) get(ctx context.Context, oids []string, values []Value) error {
-	q := question{kind: gosnmp.GetRequest}
-	for _, oid := range oids {
-		if err := q.add(oid, Value{}); err != nil {
-			return err
-		}
+	q, err := about(gosnmp.GetRequest, oids...)
+	if err == nil {
+		err = c.ask(ctx, q)
 	}
-	if err := c.ask(ctx, &q); err != nil {
+	if err != nil {
 		return err
 	}
 	if c.answer.status != gosnmp.NoError && len(oids) > 1 {
@@ -197,16 +195,17 @@ func (c *Client) get(ctx context.Context, oids []string, values []Value) error {
 
 // Walk reads a column of a table, most rows at the most.
 func (c *Client) Walk(ctx context.Context, column string, most int) (rows []Value, err error) {
-	q := question{kind: gosnmp.GetBulkRequest, repetitions: repetitions}
-	if c.cfg.Version == 1 {
-		q = question{kind: gosnmp.GetNextRequest}
-	}
-	if err := q.add(column, Value{}); err != nil {
+	q, err := about(gosnmp.GetBulkRequest, column)
+	if err != nil {
 		return nil, err
+	}
+	q.repetitions = repetitions
+	if c.cfg.Version == 1 {
+		q.kind, q.repetitions = gosnmp.GetNextRequest, 0
 	}
 	whole := q.names[0]
 	for {
-		if err := c.ask(ctx, &q); err != nil {
+		if err := c.ask(ctx, q); err != nil {
 			return rows, err
 		}
 		if c.answer.status != gosnmp.NoError {
@@ -242,16 +241,21 @@ type Setting struct {
 // repeated, it would start a countdown again. Without an answer (any error but
 // [RefusedError]) the objects may have been written: read them back.
 func (c *Client) Set(ctx context.Context, values ...Setting) error {
-	q := question{kind: gosnmp.SetRequest}
-	for _, v := range values {
-		if err := q.add(v.OID, v.Value); err != nil {
-			return err
-		}
+	oids := make([]string, len(values))
+	for i := range values {
+		oids[i] = values[i].OID
+	}
+	q, err := about(gosnmp.SetRequest, oids...)
+	if err != nil {
+		return err
+	}
+	for i := range values {
+		q.values = append(q.values, values[i].Value)
 	}
 	ctx, cancel := context.WithTimeout(ctx, c.cfg.Timeout)
 	defer cancel()
 	c.trouble = trouble{}
-	if err := c.try(ctx, &q); err != nil {
+	if err := c.try(ctx, q); err != nil {
 		return c.failed(err)
 	}
 	if c.answer.status != gosnmp.NoError {

@@ -22,13 +22,21 @@ type question struct {
 	kind        gosnmp.PDUType
 	repetitions int64    // of a GETBULK
 	names       [][]byte // of the objects, encoded
-	values      []Value  // to be written
+	values      []Value  // to be written; none of what is read
 }
 
-func (q *question) add(oid string, v Value) error {
-	name, err := appendOID(make([]byte, 0, 16), oid)
-	q.names, q.values = append(q.names, name), append(q.values, v)
-	return err
+// about makes a question about objects.
+func about(kind gosnmp.PDUType, oids ...string) (*question, error) {
+	q := &question{kind: kind, names: make([][]byte, len(oids))}
+	all := make([]byte, 0, 16*len(oids)) // most names fit
+	for i, oid := range oids {
+		with, err := appendOID(all, oid)
+		if err != nil {
+			return nil, err
+		}
+		q.names[i], all = with[len(all):len(with):len(with)], with
+	}
+	return q, nil
 }
 
 // answered tells whether these are the objects asked for, or, of a walk, objects

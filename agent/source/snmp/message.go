@@ -2,7 +2,7 @@ package snmp
 
 import (
 	"bytes"
-	"errors"
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -117,13 +117,13 @@ func after(a, b []byte) bool {
 
 // appendOID appends a dotted object identifier, encoded, without tag and length.
 func appendOID(to []byte, dotted string) ([]byte, error) {
-	wrong := errors.New("object identifier " + strconv.Quote(dotted) + ": write numbers with dots between them")
+	wrong := func() error { return fmt.Errorf("object identifier %q: write numbers with dots between them", dotted) }
 	var root uint64
 	place := 0
 	for part := range strings.SplitSeq(strings.TrimPrefix(dotted, "."), ".") {
 		n, err := strconv.ParseUint(part, 10, 32)
 		if err != nil || place == 0 && n > 2 || place == 1 && root < 2 && n > 39 {
-			return to, wrong
+			return to, wrong()
 		}
 		if place++; place == 1 {
 			root = n
@@ -140,7 +140,7 @@ func appendOID(to []byte, dotted string) ([]byte, error) {
 		to = append(to, byte(n)&0x7f)
 	}
 	if place < 2 {
-		return to, wrong
+		return to, wrong()
 	}
 	return to, nil
 }
@@ -214,13 +214,14 @@ func (b *builder) pdu(q *question, id uint32) {
 	end := b.at
 	for i := len(q.names) - 1; i >= 0; i-- {
 		variable := b.at
-		switch v := q.values[i]; v.Type {
-		case gosnmp.Integer:
+		v := Value{Type: gosnmp.Null}
+		if q.values != nil {
+			v = q.values[i]
+		}
+		if v.Type == gosnmp.Integer {
 			b.integer(v.number)
-		case gosnmp.ObjectIdentifier:
+		} else {
 			b.octets(byte(v.Type), v.octets)
-		default:
-			b.octets(byte(gosnmp.Null), nil)
 		}
 		b.octets(byte(gosnmp.ObjectIdentifier), q.names[i])
 		b.wrap(byte(gosnmp.Sequence), variable)
