@@ -102,6 +102,14 @@ func NewClient(cfg policy.SNMP, access Access, secrets Secrets) (*Client, error)
 	return c, nil
 }
 
+// ShortKeyError is a v3 passphrase that no card takes.
+type ShortKeyError struct{ Secret policy.Secret }
+
+// Error names the secret.
+func (e *ShortKeyError) Error() string {
+	return fmt.Sprintf("secret %q: an SNMP v3 passphrase has at least 8 characters (RFC 3414, 11.2); give the card and the secret a longer one", string(e.Secret))
+}
+
 func read(secrets Secrets, name policy.Secret) (string, error) {
 	value, err := secrets(name)
 	if err != nil {
@@ -153,7 +161,7 @@ func securityOf(cfg *policy.SNMP, secrets Secrets) (*gosnmp.UsmSecurityParameter
 		}
 		// RFC 3414, 11.2: a passphrase has eight characters at least; agents refuse shorter ones.
 		if len(*k.value) < 8 {
-			return nil, 0, fmt.Errorf("secret %q: an SNMP v3 passphrase has at least 8 characters", string(k.secret))
+			return nil, 0, &ShortKeyError{k.secret}
 		}
 		level = k.level
 	}
