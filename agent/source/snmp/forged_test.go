@@ -336,3 +336,56 @@ func blind(t *testing.T, s *Source, version int, l lies) []byte {
 	}
 	return out
 }
+
+// Aim: the answers to a SET and to a walk are held to the same. Method: refusals
+// of a SET that the card takes, and rows of the alarm table that it has not, each
+// with request id 0 and with another community.
+func TestForgedSetAndWalk(t *testing.T) {
+	c := peertest.StartSNMPD(t, peertest.DefaultUPS())
+	c.Set(func(s *peertest.UPSState) { s.Alarms[7] = "upsAlarmFanFailure" })
+	relay := peertest.StartRelay(t, c.Addr, 1)
+	lied := 0
+	for _, change := range []func(*gosnmp.SnmpPacket){
+		func(p *gosnmp.SnmpPacket) { p.RequestID = 0 },
+		func(p *gosnmp.SnmpPacket) { p.Community = "public" },
+	} {
+		relay.Set(peertest.Path{Asked: func(client netip.AddrPort, request []byte) {
+			p, err := (&gosnmp.GoSNMP{}).SnmpDecodePacket(append([]byte(nil), request...))
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			switch p.PDUType {
+			case gosnmp.SetRequest:
+				p.Error = gosnmp.NoAccess
+			case gosnmp.GetBulkRequest:
+				p.Variables = []gosnmp.SnmpPDU{{Name: alarmDescr + ".9", Type: gosnmp.ObjectIdentifier, Value: knownAlarm + "2"}, {Name: upsMIB + "7", Type: gosnmp.Null}}
+			default:
+				return
+			}
+			p.PDUType = gosnmp.GetResponse
+			change(p)
+			lie, err := p.MarshalMsg()
+			if err != nil {
+				t.Error(err)
+			}
+			relay.Inject(client, lie)
+			lied++
+		}})
+		cfg := c.SNMP(2)
+		cfg.Address = relay.Addr
+		client, err := NewClient(cfg, Writing, peertest.Secret)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := client.Set(t.Context(), Setting{autoRestart, Int(1)}); err != nil {
+			t.Errorf("the card took it, and the client says: %v", err)
+		}
+		if m := poll(t, newSource(t, cfg)); m.Source != shutdown.FromInput {
+			t.Errorf("a forged alarm is believed: %+v", m)
+		}
+	}
+	if lied < 4 || len(c.Sets()) != 2 {
+		t.Errorf("%d lies, %d SETs at the card", lied, len(c.Sets()))
+	}
+}
