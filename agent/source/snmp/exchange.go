@@ -189,11 +189,7 @@ func (c *Client) send(conn *net.UDPConn, q *question) error {
 	rand.Read(random[:])
 	s := sent{identifier(random[:4]), identifier(random[4:]), time.Now()}
 	if c.user == nil {
-		version := 0
-		if c.cfg.Version == 2 {
-			version = 1
-		}
-		c.out.plain(version, c.community, q, s.id)
+		c.out.plain(c.version(), c.community, q, s.id)
 	} else {
 		c.out.secured(c.engine, c.user.UserName, c.level, q, s.msgID, s.id)
 	}
@@ -204,6 +200,9 @@ func (c *Client) send(conn *net.UDPConn, q *question) error {
 	_, err := conn.Write(c.out.bytes())
 	return err
 }
+
+// version is the number that a message has for the policy's version.
+func (c *Client) version() int64 { return [...]int64{1: 0, 2: 1, 3: 3}[c.cfg.Version] }
 
 // identifier makes 31 random bits, never 0, which some take for "any".
 func identifier(random []byte) uint32 { return max(1, binary.BigEndian.Uint32(random)&0x7fffffff) }
@@ -245,7 +244,7 @@ func (c *Client) judge(q *question, packet []byte) error {
 	if !outer.done() || m.bad {
 		return c.ignore("a packet is malformed")
 	}
-	if want := map[int]int64{1: 0, 2: 1, 3: 3}[c.cfg.Version]; version != want {
+	if version != c.version() {
 		return c.ignore("a packet has another SNMP version")
 	}
 	if c.user != nil {

@@ -124,7 +124,7 @@ func FuzzAnswer(f *testing.F) {
 	}
 	var b builder
 	for version := range 2 {
-		b.plain(version, "another", q, 99)
+		b.plain(int64(version), "another", q, 99)
 		f.Add(bytes.Clone(b.bytes()))
 	}
 	for _, level := range []gosnmp.SnmpV3MsgFlags{gosnmp.NoAuthNoPriv, gosnmp.AuthNoPriv, gosnmp.AuthPriv} {

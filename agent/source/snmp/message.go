@@ -234,11 +234,11 @@ func (b *builder) pdu(q *question, id uint32) {
 }
 
 // plain writes a message of v1 or v2c.
-func (b *builder) plain(version int, community string, q *question, id uint32) {
+func (b *builder) plain(version int64, community string, q *question, id uint32) {
 	b.reset()
 	b.pdu(q, id)
 	b.octets(byte(gosnmp.OctetString), []byte(community))
-	b.integer(int64(version))
+	b.integer(version)
 	b.wrap(byte(gosnmp.Sequence), len(b.buf))
 }
 
