@@ -184,6 +184,48 @@ func TestWake(t *testing.T) {
 	})
 }
 
+// A new policy listens where the old one did, as soon as that has let go of the
+// port. Method: a port that takes 50 ms to be let go of; a third policy is adopted
+// while the second still waits for it.
+func TestListensOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, smallRoom(t))
+		port, failed, heard := make(chan struct{}, 1), atomic.Int64{}, atomic.Int64{}
+		wire := l.config.Wire
+		l.config.Wire = func(p *policy.Policy) (*agent.Parts, error) {
+			parts, err := wire(p)
+			parts.Listen = func(ctx context.Context, wake func(string)) error {
+				select {
+				case port <- struct{}{}:
+				default:
+					failed.Add(1)
+					return errors.New("the port is taken")
+				}
+				heard.Add(1)
+				<-ctx.Done()
+				time.Sleep(50 * time.Millisecond)
+				<-port
+				return nil
+			}
+			return parts, err
+		}
+		l.start()
+		time.Sleep(time.Second)
+		for _, name := range []string{"second", "third"} {
+			p := smallRoom(t)
+			p.Fingerprint = name
+			if err := l.agent.Adopt(p); err != nil {
+				t.Fatal(err)
+			}
+		}
+		time.Sleep(time.Second)
+		if failed.Load() != 0 || heard.Load() < 2 || len(port) != 1 {
+			t.Errorf("%d attempts found the port taken, %d had it; it is listened at now: %v", failed.Load(), heard.Load(), len(port) == 1)
+		}
+		l.end()
+	})
+}
+
 // An order is recorded with the name of who gave it, holds, and comes to an end.
 func TestOrders(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

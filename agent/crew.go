@@ -21,6 +21,7 @@ type crew struct {
 	polls  []chan struct{}      // by UPS: ask now
 	rates  []chan time.Duration // by host: look so often
 	opens  []chan struct{}      // by host: connect
+	heard  chan struct{}        // closed when it listens no more
 
 	mu     sync.Mutex
 	begun  []uint64 // by UPS: polls begun
@@ -40,7 +41,7 @@ const (
 
 func newCrew(p *policy.Policy, parts *Parts) *crew {
 	n := len(p.UPSs)
-	c := &crew{policy: p, parts: parts, begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n)}
+	c := &crew{policy: p, parts: parts, begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n), heard: make(chan struct{})}
 	c.ctx, c.stop = context.WithCancel(context.Background())
 	for range p.UPSs {
 		c.polls = append(c.polls, make(chan struct{}, 1))
@@ -54,6 +55,7 @@ func newCrew(p *policy.Policy, parts *Parts) *crew {
 
 // employ puts a crew to work in the place of the one before.
 func (a *Agent) employ(c *crew) {
+	before := a.crew
 	a.dismiss()
 	a.mu.Lock()
 	a.crew = c
@@ -74,9 +76,15 @@ func (a *Agent) employ(c *crew) {
 			a.gone.Go(func() { a.openEach(c, int32(k), o, doors) })
 		}
 	}
-	if c.parts.Listen != nil {
-		a.gone.Go(func() { a.listen(c) })
-	}
+	a.gone.Go(func() {
+		defer close(c.heard)
+		if before != nil { // it lets go of the port first
+			closes(before.heard, endWithin)
+		}
+		if c.parts.Listen != nil {
+			a.listen(c)
+		}
+	})
 }
 
 // dismiss lets the crew go, and with it its actions: nobody is left who could

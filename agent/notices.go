@@ -270,6 +270,11 @@ func waitFor(g *sync.WaitGroup, within time.Duration) bool {
 		g.Wait()
 		close(done)
 	}()
+	return closes(done, within)
+}
+
+// closes waits until a channel is closed, and is false when that takes too long.
+func closes(done <-chan struct{}, within time.Duration) bool {
 	timer := time.NewTimer(within)
 	defer timer.Stop()
 	select {

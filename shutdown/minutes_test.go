@@ -31,6 +31,42 @@ func TestOwnMinutesByWorth(t *testing.T) {
 	}
 }
 
+// Aim: a card that counts in whole minutes, which RFC 1628's object does, gives no
+// cause to complain of its battery; one that says less than its steps explain
+// does. Method: discharges of three to eleven minutes in which a card that is known
+// to be honest says what is probably left, cut off to the minute, the last two as
+// none, since RFC 1628 knows no 0; and some in which it says half of that.
+func TestOwnMinutesInSteps(t *testing.T) {
+	for _, c := range []struct {
+		watts   int64
+		worth   time.Duration // halves of what is left
+		lowered bool
+	}{{400, 2, false}, {500, 2, false}, {600, 2, false}, {700, 2, false}, {800, 2, false}, {400, 1, true}, {500, 1, true}} {
+		p := home()
+		p.UPSs[0].OwnPermille = 1000
+		s := New()
+		at := Instant(1000 * time.Hour)
+		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		m := Nothing
+		m.Source, m.LoadWatts = FromBattery, c.watts
+		lowered, answers := false, 0
+		for likely := time.Hour; likely > 10*time.Second; answers++ {
+			for _, e := range s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil) {
+				lowered = lowered || e.Kind == Notify && e.Notice.Code == ForecastLowered && e.Notice.B == ByMinutes
+			}
+			_, likely, _ = s.Runtime(0)
+			m.RuntimeSeconds = int64((likely * c.worth / 2).Truncate(time.Minute) / time.Second)
+			if m.RuntimeSeconds == 60 {
+				m.RuntimeSeconds = 0
+			}
+			at = at.Add(2 * time.Second)
+		}
+		if lowered != c.lowered || answers < 60 {
+			t.Errorf("%d W, a card that says %d halves of what is left, in %d answers: the forecast is lowered by it %v, want %v", c.watts, c.worth, answers, lowered, c.lowered)
+		}
+	}
+}
+
 // Aim: a discharge is at its end at the voltage that the policy states, but never
 // taken to go on below 1.67 V per cell. Method: twelve cells, two readings in a row.
 func TestStatedEndVoltage(t *testing.T) {

@@ -485,7 +485,11 @@ func (s *State) lowered(at Instant, i int32, out []Effect) []Effect {
 			spread = knownSpread
 		}
 		low, likely := u.Belief.Weighed(u.Prior, factor, spread)
-		out = s.lower(i, low, likely, ByMinutes, out)
+		by := int64(ByMinutes)
+		if u.Last.RuntimeSeconds == 0 {
+			by = 0 // the end is near, which speaks of no worse battery
+		}
+		out = s.lower(i, low, likely, by, out)
 	}
 	return out
 }
@@ -505,14 +509,14 @@ const (
 	knownSpread = 0.4
 )
 
-// lower puts a lower projection in force.
+// lower puts a lower projection in force, and says by what, unless by is 0.
 func (s *State) lower(i int32, low, likely float64, by int64, out []Effect) []Effect {
 	u := &s.UPSs[i]
 	u.Likely = min(u.Likely, likely)
 	if low >= u.Factor-0.005 {
 		return out
 	}
-	if !u.Lowered {
+	if !u.Lowered && by != 0 {
 		u.Lowered = true
 		n := condition(ForecastLowered, i, -1)
 		n.Notice.A, n.Notice.B = int64(1000*low/u.Factor), by
@@ -587,6 +591,11 @@ func (s *State) byMinutes(at Instant, i int32, watts float64) (float64, bool) {
 	if u.Last.RuntimeSeconds == Unread || left < 0 {
 		u.OwnEnd = 0
 		return 0, false
+	}
+	// Whole minutes are what is left, cut off to the step in which most cards count:
+	// up to the next one nothing speaks against the forecast. None is taken as none.
+	if left > 0 && left%time.Minute == 0 {
+		left += time.Minute
 	}
 	if n := s.Policy.UPSs[i].OwnPermille; n != 0 {
 		left = left * time.Duration(n) / 1000

@@ -23,12 +23,21 @@ var hooked bool
 //	func TestMain(m *testing.M) { peertest.Main(m) }
 func Main(m *testing.M) {
 	hooked = true
-	if len(os.Args) == 4 && os.Args[1] == cardRole {
-		if err := serveCard(os.Args[2], os.Args[3], os.Stdin, os.Stdout); err != nil {
-			fmt.Fprintln(os.Stderr, cardRole+":", err)
-			os.Exit(1)
-		}
-		os.Exit(0)
+	if len(os.Args) == 1 || os.Args[1] != cardRole && os.Args[1] != forgerRole {
+		os.Exit(m.Run())
 	}
-	os.Exit(m.Run())
+	var err error
+	switch args := os.Args[2:]; {
+	case os.Args[1] == cardRole && len(args) == 2:
+		err = serveCard(args[0], args[1], os.Stdin, os.Stdout)
+	case os.Args[1] == forgerRole && len(args) == 5:
+		err = forge(args[0], args[1], args[2], args[3], args[4])
+	default:
+		err = fmt.Errorf("wrong arguments %q", args)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, os.Args[1]+":", err)
+		os.Exit(1)
+	}
+	os.Exit(0)
 }

@@ -19,6 +19,9 @@ type Path struct {
 	// Drop, when set, is shown every packet and loses those it names. It runs
 	// in the relay's goroutines, one call at a time.
 	Drop func(reply bool, packet []byte) bool
+	// Asked, when set, is shown every request that is not dropped, before it is
+	// sent on, and where its answer will go. It runs as Drop does.
+	Asked func(client netip.AddrPort, request []byte)
 }
 
 // Relay is a UDP path between a client and a peer that loses, delays and
@@ -53,6 +56,11 @@ func StartRelay(t testing.TB, to string, seed uint64) *Relay {
 	return r
 }
 
+// Inject sends a packet to a client as if it came from the peer.
+func (r *Relay) Inject(client netip.AddrPort, packet []byte) {
+	r.front.WriteToUDPAddrPort(packet, client)
+}
+
 // Set changes the path.
 func (r *Relay) Set(p Path) {
 	r.mu.Lock()
@@ -79,7 +87,12 @@ func (r *Relay) requests() {
 		}
 		packet := append([]byte(nil), buf[:n]...)
 		if back := r.back(client); back != nil {
-			r.pass(false, packet, func() { back.Write(packet) })
+			r.pass(false, packet, func() {
+				if asked := r.path.Asked; asked != nil {
+					asked(client, packet)
+				}
+				back.Write(packet)
+			})
 		}
 	}
 }

@@ -52,11 +52,12 @@ func cardUser(auth, priv string) string { return strings.ToLower(auth + "-" + pr
 type Card struct {
 	Addr string // "127.0.0.1:port"
 
-	t   testing.TB
-	dir string
-	mib string
-	cmd *exec.Cmd
-	end chan struct{} // closed when snmpd has ended
+	t    testing.TB
+	dir  string
+	mib  string
+	rack *Rack // on whose segment it stands; nil: on loopback
+	cmd  *exec.Cmd
+	end  chan struct{} // closed when snmpd has ended
 
 	mu    sync.Mutex
 	state UPSState
@@ -89,17 +90,24 @@ func DefaultUPS() UPSState {
 // StartSNMPD starts a card on a free port of 127.0.0.1. It ends with the test.
 func StartSNMPD(t testing.TB, state UPSState) *Card {
 	t.Helper()
+	return startCard(t, nil, state)
+}
+
+func startCard(t testing.TB, rack *Rack, state UPSState) *Card {
+	t.Helper()
 	if !hooked {
 		t.Fatal("StartSNMPD needs func TestMain(m *testing.M) { peertest.Main(m) } in the package under test")
 	}
 	if _, err := exec.LookPath(snmpd); err != nil {
 		t.Fatal("test cards need net-snmp: apt-get install snmpd snmp")
 	}
-	c := &Card{t: t, dir: t.TempDir(), mib: filepath.Join(ModuleRoot(t), "testdata/standards/rfc1628.csv"), state: state}
+	c := &Card{t: t, dir: t.TempDir(), mib: filepath.Join(ModuleRoot(t), "testdata/standards/rfc1628.csv"), rack: rack, state: state}
 	c.Set(func(*UPSState) {})
 	t.Cleanup(c.Stop)
 	for range 5 { // another process may take the free port first
-		c.Addr = freeUDP(t)
+		if c.Addr = rack.cardAddr(); rack == nil {
+			c.Addr = freeUDP(t)
+		}
 		c.configure()
 		c.launch()
 		if c.answers() {
@@ -149,7 +157,11 @@ func freeUDP(t testing.TB) string {
 
 func (c *Card) configure() {
 	var b strings.Builder
-	fmt.Fprintf(&b, "agentaddress udp:%s\nrocommunity read-test 127.0.0.0/8\nrwcommunity write-test 127.0.0.0/8\n", c.Addr)
+	from := "127.0.0.0/8"
+	if c.rack != nil {
+		from = c.rack.subnet + "0/24"
+	}
+	fmt.Fprintf(&b, "agentaddress udp:%[1]s\nrocommunity read-test %[2]s\nrwcommunity write-test %[2]s\n", c.Addr, from)
 	for _, u := range cardUsers {
 		name, level := cardUser(u[0], u[1]), "priv"
 		auth := strings.Replace(u[0], "SHA", "SHA-", 1)
@@ -185,7 +197,9 @@ func (c *Card) launch() {
 	c.cmd = exec.Command(snmpd, "-f", "-I", "-smux,-mteTrigger,-mteTriggerConf", "-Lf", filepath.Join(c.dir, "snmpd.log"))
 	c.cmd.Env = append(os.Environ(), "MIBS=", "SNMPCONFPATH="+c.dir+":"+c.persistent(), "SNMP_PERSISTENT_DIR="+c.persistent())
 	c.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	if err := c.cmd.Start(); err != nil {
+	if c.rack != nil {
+		c.rack.startInside(c.cmd, cardPlace)
+	} else if err := c.cmd.Start(); err != nil {
 		c.t.Fatal(err)
 	}
 	cmd, end := c.cmd, make(chan struct{})

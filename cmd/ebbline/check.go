@@ -10,6 +10,7 @@ import (
 	"github.com/hashicorp/hcl/v2"
 
 	"ebbline/agent/action/ssh"
+	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 	"ebbline/policy/load"
 	"ebbline/shutdown"
@@ -55,7 +56,10 @@ func runCheck(ctx context.Context, c *call) int {
 		}
 		found = m
 		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
-		diags = append(diags, c.unreached(p, index, pf)...)
+		diags = append(append(diags, c.unreached(p, index, pf)...), c.shortKeys(p, index, pf)...)
+		if diags.HasErrors() {
+			p = nil
+		}
 	}
 	if c.json {
 		v := map[string]any{"diagnostics": load.JSON(diags)}
@@ -203,6 +207,36 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 			}
 			if err := host.NoKey(); err != nil {
 				warn(h.Name, "Key cannot be used", err)
+			}
+		}
+	}
+	return diags
+}
+
+// shortKeys says which SNMP v3 keys no card can have.
+func (c *call) shortKeys(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
+	store := c.store(pf)
+	try := func(s *policy.SNMP, kind, name string) {
+		_, err := snmp.NewClient(*s, snmp.Reading, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+		var short *snmp.ShortKeyError
+		if !errors.As(err, &short) {
+			return // a secret that cannot be read is reported elsewhere
+		}
+		d := &hcl.Diagnostic{Severity: hcl.DiagError, Summary: "SNMP key too short", Detail: sentence(short.Error())}
+		if at, ok := index.At(kind, name, ""); ok {
+			d.Subject = &at
+		}
+		diags = append(diags, d)
+	}
+	for i := range p.UPSs {
+		if u := &p.UPSs[i]; u.SNMP != nil {
+			try(u.SNMP, "ups", u.Name)
+		}
+	}
+	for k := range p.Hosts {
+		for m := range p.Hosts[k].Methods {
+			if o := p.Hosts[k].Methods[m].Outlet; o != nil && o.SNMP != nil {
+				try(o.SNMP, "host", p.Hosts[k].Name)
 			}
 		}
 	}

@@ -315,7 +315,6 @@ func (r *room) charge() int64 {
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	defer s.Close()
 	m, err := s.Poll(context.Background())
 	if err != nil {
 		r.t.Fatal(err)

@@ -278,21 +278,25 @@ func (d *doer) close() {
 // listen passes on every reason to ask a UPS at once: cards' notifications, and
 // what a UPS on USB says unasked.
 func listen(ctx context.Context, p *policy.Policy, read secrets, changed <-chan string, wake func(string)) error {
-	failed := make(chan error, 1)
+	var ended chan error // nil for ever without a listener
 	if p.Site.Traps != nil {
 		l, err := notifications(p, read)
 		if err != nil {
 			return err
 		}
-		go func() { failed <- l.Serve(ctx, func(from netip.Addr) { wakeFrom(p, from, wake) }) }()
+		ended = make(chan error, 1)
+		go func() { ended <- l.Serve(ctx, func(from netip.Addr) { wakeFrom(p, from, wake) }) }()
 	}
 	for {
 		select {
 		case name := <-changed:
 			wake(name)
-		case err := <-failed:
+		case err := <-ended:
 			return err
 		case <-ctx.Done():
+			if ended != nil {
+				return <-ended // the port is free then
+			}
 			return nil
 		}
 	}

@@ -1,6 +1,7 @@
 package load
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -21,6 +22,7 @@ func (l *loader) risks(p *policy.Policy) {
 	for i := range p.UPSs {
 		l.upsRisks(p, i)
 	}
+	l.clearRisks(p)
 	lowest := l.dependents(p)
 	for i := range p.Hosts {
 		l.hostRisks(p, i, lowest[i])
@@ -88,15 +90,48 @@ func (l *loader) upsRisks(p *policy.Policy, i int) {
 		return
 	}
 	out := s.one("output")
-	if u.SNMP != nil && u.SNMP.Version < 3 {
-		l.warn(l.get(s.one("snmp"), "version").at(), clearSwitching, "The output of %s is switched with a community that anybody on the network can read and use. Write version = \"3\" with keys if the card knows it, or keep the card on a network of its own.", s.title)
-	}
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
 		if h.Self && !h.StaysUp && slices.Contains(h.FedBy, i) && u.Output.OffAfter < h.GivesUp() {
 			l.warn(l.get(out, "off_after").at(), outputTooSoon, "The agent's own host %q stops after the order to switch off is given, and may take %s. Write an off_after longer than that.", h.Name, short(h.GivesUp()))
 		}
 	}
+}
+
+// clearRisks says once for all UPSs which of them are read, and perhaps switched,
+// without proof of who speaks.
+func (l *loader) clearRisks(p *policy.Policy) {
+	var names []string
+	var first *section
+	read := "read"
+	for i := range p.UPSs {
+		u := &p.UPSs[i]
+		if u.SNMP == nil || u.SNMP.Auth != "" {
+			continue
+		}
+		if names = append(names, fmt.Sprintf("%q", u.Name)); first == nil {
+			first = l.declared["ups "+u.Name].one("snmp")
+		}
+		if u.Output != nil {
+			read = "read, and switched,"
+		}
+	}
+	if first == nil {
+		return
+	}
+	at := first.head
+	if f := l.get(first, "version"); f.ok {
+		at = f.at()
+	}
+	who := "UPS " + names[0] + " is"
+	if n := len(names); n > 1 {
+		who = "UPSs " + strings.Join(names[:min(n, 5)], ", ")
+		if n > 5 {
+			who += fmt.Sprintf(" and %d more", n-5)
+		}
+		who += " are"
+	}
+	l.warn(at, clearSNMP, "%s %s over SNMP without keys: whoever can listen on the way can read the community and answer in the card's place, so that hosts stop for nothing or an outage is hidden. If the card knows SNMP v3, set up a user with two keys there and write version = \"3\" with user, auth_key and priv_key: that is the better way. If it does not, put the card and this machine on a management VLAN that nothing else reaches.", who, read)
 }
 
 // carriedWatts is a UPS's load when it is the last feed of all that it feeds.

@@ -242,7 +242,7 @@ func (l *loader) snmp(s *section) *policy.SNMP {
 		Address:   l.get(s, "address").need().address(portOptional),
 		WriteWith: l.secret(s, "write_community", false),
 	}
-	version := l.get(s, "version").need().choice("1", "2c", "3")
+	version := l.snmpVersion(s)
 	c.Version = map[string]int{"1": 1, "2c": 2, "3": 3}[version]
 	switch version {
 	case "1", "2c":
@@ -253,6 +253,22 @@ func (l *loader) snmp(s *section) *policy.SNMP {
 		l.snmpUser(s, c)
 	}
 	return c
+}
+
+// snmpVersion is as written, or else what the way in that is written goes with.
+func (l *loader) snmpVersion(s *section) string {
+	written := l.get(s, "version")
+	if written.attr != nil || s.partial {
+		return written.choice("1", "2c", "3")
+	}
+	for _, guess := range [][2]string{{"user", "3"}, {"community", "2c"}} {
+		if l.peek(s, guess[0]).attr != nil {
+			l.warn(s.head, versionGuessed, "%s has no version; it has a %s, so it is taken to be \"%s\". Write version = \"%[3]s\" in it.", s.title, guess[0], guess[1])
+			return guess[1]
+		}
+	}
+	written.need()
+	return ""
 }
 
 func (l *loader) snmpUser(s *section, c *policy.SNMP) {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"ebbline/agent/action/internal/said"
@@ -58,8 +57,7 @@ func (s *SNMP) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, st
 	if err != nil {
 		return shutdown.Unreachable, said.Line(err.Error())
 	}
-	defer writer.Close()
-	lost := writer.Set(ctx, s.outlet.OID, value)
+	lost := writer.Set(ctx, snmp.Setting{OID: s.outlet.OID, Value: snmp.Int(value)})
 	if refused := (*snmp.RefusedError)(nil); errors.As(lost, &refused) {
 		return shutdown.Refused, said.Line(lost.Error())
 	}
@@ -139,17 +137,15 @@ func (s *SNMP) read(ctx context.Context) (on bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	defer reader.Close()
 	oid := s.outlet.ReadOID
 	if oid == "" {
 		oid = s.outlet.OID
 	}
-	oid = "." + strings.TrimPrefix(oid, ".") // as answers have it
 	answers, err := reader.Get(ctx, []string{oid})
 	if err != nil {
 		return false, err
 	}
-	reading, ok := snmp.Integer(answers[0])
+	reading, ok := answers[0].Integer()
 	if !ok {
 		return false, fmt.Errorf("%s %w %s", s.outlet.SNMP.Address, errUnreadable, oid)
 	}

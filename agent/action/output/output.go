@@ -41,12 +41,10 @@ func Do(ctx context.Context, cfg policy.SNMP, out policy.Output, verb shutdown.V
 	if err != nil {
 		return shutdown.Unreachable, err.Error()
 	}
-	defer reader.Close()
 	writer, err := snmp.NewClient(cfg, snmp.Writing, secrets)
 	if err != nil {
 		return shutdown.Unreachable, err.Error()
 	}
-	defer writer.Close()
 	if _, ok := ctx.Deadline(); !ok {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, 10*max(cfg.Timeout, time.Second))
@@ -100,7 +98,7 @@ func (c *control) read(ctx context.Context) (group, error) {
 	var n [4]int64
 	for i, name := range names {
 		n[i] = shutdown.Unread
-		if v, ok := snmp.Integer(answers[i]); ok && !slices.Contains(c.missing, name) {
+		if v, ok := answers[i].Integer(); ok && !slices.Contains(c.missing, name) {
 			n[i] = v
 		}
 	}
@@ -239,12 +237,12 @@ type setting struct {
 func (c *control) write(ctx context.Context, s setting) (shutdown.Outcome, string) {
 	text := ""
 	for range attempts {
-		sent := c.writer.Set(ctx, objectID[s.name], s.value)
+		sent := c.writer.Set(ctx, snmp.Setting{OID: objectID[s.name], Value: snmp.Int(s.value)})
 		answers, err := c.reader.Get(ctx, []string{objectID[s.name]})
 		if err != nil {
 			return shutdown.Unknown, fmt.Sprintf("%s was sent, and then the card fell silent: %v", s.name, err)
 		}
-		reads, ok := snmp.Integer(answers[0])
+		reads, ok := answers[0].Integer()
 		if ok && s.took(reads) {
 			return shutdown.Accepted, ""
 		}

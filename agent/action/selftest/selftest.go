@@ -11,8 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gosnmp/gosnmp"
-
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 )
@@ -84,7 +82,6 @@ func Read(ctx context.Context, cfg policy.SNMP, secrets snmp.Secrets) (Result, e
 	if err != nil {
 		return Result{}, err
 	}
-	defer c.Close()
 	r, _, err := read(ctx, c)
 	return r, err
 }
@@ -94,26 +91,24 @@ func read(ctx context.Context, c *snmp.Client) (r Result, spin int64, err error)
 	if err != nil {
 		return r, 0, err
 	}
-	if oid, ok := answers[0].Value.(string); ok && answers[0].Type == gosnmp.ObjectIdentifier {
-		if n, ours := strings.CutPrefix("."+strings.Trim(oid, "."), known); ours && len(n) == 1 && n[0] >= '1' && n[0] <= '5' {
+	if oid, ok := answers[0].OID(); ok {
+		if n, ours := strings.CutPrefix(oid, known); ours && len(n) == 1 && n[0] >= '1' && n[0] <= '5' {
 			r.Kind = Kind(n[0] - '0')
 		} else {
 			r.Other = oid
 		}
 	}
-	spin, locks := snmp.Integer(answers[1])
+	spin, locks := answers[1].Integer()
 	if !locks {
 		spin = -1
 	}
-	n, ok := snmp.Integer(answers[2])
+	n, ok := answers[2].Integer()
 	if !ok || n < 1 || n > int64(Never) {
 		return r, spin, errors.New("the card has no upsTestResultsSummary: it does not tell of tests")
 	}
 	r.Summary = Summary(n)
-	if text, ok := answers[3].Value.([]byte); ok {
-		r.Detail = strings.Join(strings.Fields(strings.ToValidUTF8(string(text), "?")), " ")
-	}
-	if n, ok := snmp.Integer(answers[4]); ok && n >= 0 {
+	r.Detail, _ = answers[3].Text()
+	if n, ok := answers[4].Integer(); ok && n >= 0 {
 		r.Elapsed = time.Duration(n) * 10 * time.Millisecond
 	}
 	return r, spin, nil
@@ -127,12 +122,10 @@ func Start(ctx context.Context, cfg policy.SNMP, kind Kind, secrets snmp.Secrets
 	if err != nil {
 		return Result{}, err
 	}
-	defer reader.Close()
 	writer, err := snmp.NewClient(cfg, snmp.Writing, secrets)
 	if err != nil {
 		return Result{}, err
 	}
-	defer writer.Close()
 	was, spin, err := read(ctx, reader)
 	switch {
 	case err != nil:
@@ -142,11 +135,11 @@ func Start(ctx context.Context, cfg policy.SNMP, kind Kind, secrets snmp.Secrets
 	case kind == Aborted && was.Summary != Running:
 		return was, errors.New("no test is running")
 	}
-	order := []gosnmp.SnmpPDU{{Name: id, Type: gosnmp.ObjectIdentifier, Value: fmt.Sprintf("%s%d", known, kind)}}
+	order := []snmp.Setting{{OID: id, Value: snmp.ObjectID(fmt.Sprintf("%s%d", known, kind))}}
 	if spin >= 0 {
-		order = slices.Insert(order, 0, gosnmp.SnmpPDU{Name: lock, Type: gosnmp.Integer, Value: int(spin)})
+		order = slices.Insert(order, 0, snmp.Setting{OID: lock, Value: snmp.Int(spin)})
 	}
-	sent := writer.Write(ctx, order...)
+	sent := writer.Set(ctx, order...)
 	now, _, err := read(ctx, reader)
 	began := now.Summary == Running && now.Kind == kind
 	if kind == Aborted {

@@ -45,6 +45,20 @@ func TestStartAndRead(t *testing.T) {
 	}
 }
 
+// Aim: what the card says of a test can be shown on a terminal. Method: a detail
+// with escape sequences and a mark of direction.
+func TestDetailIsClean(t *testing.T) {
+	c := card(t, 6, func(s *peertest.UPSState) {
+		s.Texts["upsTestResultsDetail"] = "\x1b[2J\x1b[31mreplace\x1b[0m \u202ecell 3\x07"
+		s.Numbers["upsTestResultsSummary"] = 2
+	})
+	for version := 1; version <= 3; version++ {
+		if r, err := Read(t.Context(), c.SNMP(version), peertest.Secret); err != nil || r.Detail != "replace cell 3" {
+			t.Errorf("v%d: %q, %v", version, r.Detail, err)
+		}
+	}
+}
+
 // Aim: a test is stopped by the order that RFC 1628 has for it, and there must be
 // one.
 func TestStop(t *testing.T) {

@@ -15,6 +15,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"ebbline/agent/clean"
 	"ebbline/policy"
 )
 
@@ -42,9 +43,9 @@ func identify(class fs.FS, node string) Identity {
 		key, value, _ := strings.Cut(strings.TrimSuffix(line, "\n"), "=")
 		switch key {
 		case "HID_NAME":
-			d.Name = value
+			d.Name = clean.Text(value)
 		case "HID_UNIQ":
-			d.Serial = strings.TrimSpace(value)
+			d.Serial = clean.Text(value)
 		case "HID_ID":
 			if parts := strings.Split(value, ":"); len(parts) == 3 {
 				vendor, _ := strconv.ParseUint(parts[1], 16, 32)
@@ -81,7 +82,7 @@ func find(class fs.FS, cfg policy.HID) (Identity, error) {
 			continue
 		}
 		d := identify(class, entry.Name())
-		if d.Serial == strings.TrimSpace(cfg.Serial) {
+		if d.Serial == clean.Text(cfg.Serial) {
 			match = append(match, d) // one that cannot be parsed as well: opening it says why
 		} else if err == nil {
 			all = append(all, d)

@@ -83,15 +83,35 @@ func BenchmarkPoll(b *testing.B) {
 			for _, group := range []int{1, 25} {
 				b.Run(fmt.Sprintf("v%d/ups=%d/group=%d", version, n, group), func(b *testing.B) {
 					before := heap()
+					var sources []*Source
 					eachSecond(b, n, group, func() func() error {
 						s := newSource(b, c.SNMP(version))
 						s.Poll(b.Context())
+						sources = append(sources, s) // one worker after the other begins
 						return func() error { _, err := s.Poll(b.Context()); return err }
 					})
 					b.ReportMetric(float64(heap()-before)/float64(n)/1024, "KiB/ups")
+					runtime.KeepAlive(sources)
 				})
 			}
 		}
+	}
+}
+
+// BenchmarkOnePoll is one poll after the other, with what it allocates.
+func BenchmarkOnePoll(b *testing.B) {
+	c := peertest.StartSNMPD(b, peertest.DefaultUPS())
+	for _, version := range []int{2, 3} {
+		b.Run(fmt.Sprintf("v%d", version), func(b *testing.B) {
+			s := newSource(b, c.SNMP(version))
+			poll(b, s)
+			b.ReportAllocs()
+			used := cpu()
+			for b.Loop() {
+				poll(b, s)
+			}
+			b.ReportMetric(float64((cpu()-used).Microseconds())/float64(b.N), "µs-cpu/op")
+		})
 	}
 }
 

@@ -1,16 +1,14 @@
 package snmp
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"net"
 	"net/netip"
-	"os"
 	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/gosnmp/gosnmp"
@@ -31,19 +29,26 @@ const (
 
 // Client asks one SNMP agent. One goroutine owns it. It is made for peers that
 // lose packets, answer late, restart, are replaced or fall silent: a request
-// ends by its context's deadline whatever the peer does.
+// ends by its context's deadline whatever the peer does. It is made for
+// strangers too: see [Client.judge] for what an answer must be to be believed.
 type Client struct {
 	cfg       policy.SNMP
 	host      string
 	port      uint16
 	community string
-	user      *gosnmp.UsmSecurityParameters // v3, as a template
+	user      *gosnmp.UsmSecurityParameters // v3
 	level     gosnmp.SnmpV3MsgFlags
 
-	addr netip.Addr     // of host, kept when a name server is down later
-	uses int            // how often addr was taken for a name
-	snmp *gosnmp.GoSNMP // nil after any failure
-	took time.Duration  // of the last answer to a first try
+	addr   netip.Addr    // of host, kept when a name server is down later
+	misses int           // rounds without an answer since addr was looked up
+	took   time.Duration // of the last answer to a first try
+	engine *engine       // v3; nil until it is discovered, and after any failure
+
+	out    builder
+	in     [mostAnswer]byte
+	answer answer
+	sent   []sent // of the running try
+	trouble
 }
 
 const (
@@ -54,6 +59,8 @@ const (
 	pause = 100 * time.Millisecond
 	// repetitions of a GETBULK; more make some cards silent.
 	repetitions = 10
+	// mostAnswer is the longest answer that is taken, in octets.
+	mostAnswer = 8192
 )
 
 // NewClient makes a client. It sends nothing yet.
@@ -93,6 +100,14 @@ func NewClient(cfg policy.SNMP, access Access, secrets Secrets) (*Client, error)
 		return nil, err
 	}
 	return c, nil
+}
+
+// ShortKeyError is a v3 passphrase that no card takes.
+type ShortKeyError struct{ Secret policy.Secret }
+
+// Error names the secret.
+func (e *ShortKeyError) Error() string {
+	return fmt.Sprintf("secret %q: an SNMP v3 passphrase has at least 8 characters (RFC 3414, 11.2); give the card and the secret a longer one", string(e.Secret))
 }
 
 func read(secrets Secrets, name policy.Secret) (string, error) {
@@ -146,64 +161,76 @@ func securityOf(cfg *policy.SNMP, secrets Secrets) (*gosnmp.UsmSecurityParameter
 		}
 		// RFC 3414, 11.2: a passphrase has eight characters at least; agents refuse shorter ones.
 		if len(*k.value) < 8 {
-			return nil, 0, fmt.Errorf("secret %q: an SNMP v3 passphrase has at least 8 characters", string(k.secret))
+			return nil, 0, &ShortKeyError{k.secret}
 		}
 		level = k.level
 	}
 	return user, level, nil
 }
 
-// Get reads objects. Answer i belongs to oids[i]; what the agent does not have
-// has type NoSuchObject there. An agent that fails a whole request for one
-// object, as v1 does, is asked again for the halves.
-func (c *Client) Get(ctx context.Context, oids []string) ([]gosnmp.SnmpPDU, error) {
-	answers := make([]gosnmp.SnmpPDU, len(oids))
-	return answers, c.get(ctx, oids, answers)
+// Get reads objects. Value i belongs to oids[i]; what the agent does not have
+// has type NoSuchObject there, and what was not asked before the deadline has
+// none. An agent that fails a whole request for one object, as v1 does, is asked
+// again for the halves.
+func (c *Client) Get(ctx context.Context, oids []string) ([]Value, error) {
+	values := make([]Value, len(oids))
+	return values, c.get(ctx, oids, values)
 }
 
-func (c *Client) get(ctx context.Context, oids []string, answers []gosnmp.SnmpPDU) error {
-	p, err := c.ask(ctx, func(x *gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error) { return x.Get(oids) })
+func (c *Client) get(ctx context.Context, oids []string, values []Value) error {
+	q, err := about(gosnmp.GetRequest, oids...)
+	if err == nil {
+		err = c.ask(ctx, q)
+	}
 	if err != nil {
 		return err
 	}
-	if p.Error != gosnmp.NoError && len(oids) > 1 {
+	if c.answer.status != gosnmp.NoError && len(oids) > 1 {
 		half := len(oids) / 2
-		if err := c.get(ctx, oids[:half], answers[:half]); err != nil {
+		if err := c.get(ctx, oids[:half], values[:half]); err != nil {
 			return err
 		}
-		return c.get(ctx, oids[half:], answers[half:])
+		return c.get(ctx, oids[half:], values[half:])
 	}
-	for i, oid := range oids {
-		answers[i] = gosnmp.SnmpPDU{Name: oid, Type: gosnmp.NoSuchObject}
-		if p.Error == gosnmp.NoError && i < len(p.Variables) && p.Variables[i].Name == oid {
-			answers[i] = p.Variables[i]
+	for i := range values {
+		values[i] = Value{Type: gosnmp.NoSuchObject}
+		if c.answer.status == gosnmp.NoError {
+			values[i] = c.answer.values[i].keep()
 		}
 	}
 	return nil
 }
 
 // Walk reads a column of a table, most rows at the most.
-func (c *Client) Walk(ctx context.Context, column string, most int) (rows []gosnmp.SnmpPDU, err error) {
-	full := errors.New("enough rows")
-	_, err = c.ask(ctx, func(x *gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error) {
-		rows = rows[:0]
-		walk := x.BulkWalk
-		if c.cfg.Version == 1 {
-			walk = x.Walk
-		}
-		err := walk(column, func(v gosnmp.SnmpPDU) error {
-			rows = append(rows, v)
-			if len(rows) >= most {
-				return full
-			}
-			return nil
-		})
-		if err == full {
-			err = nil
-		}
+func (c *Client) Walk(ctx context.Context, column string, most int) (rows []Value, err error) {
+	q, err := about(gosnmp.GetBulkRequest, column)
+	if err != nil {
 		return nil, err
-	})
-	return rows, err
+	}
+	q.repetitions = repetitions
+	if c.cfg.Version == 1 {
+		q.kind, q.repetitions = gosnmp.GetNextRequest, 0
+	}
+	whole := q.names[0]
+	for {
+		if err := c.ask(ctx, q); err != nil {
+			return rows, err
+		}
+		if c.answer.status != gosnmp.NoError {
+			return rows, nil // v1 says so at the end of all it has
+		}
+		for i, name := range c.answer.names {
+			v := c.answer.values[i]
+			if !bytes.HasPrefix(name, whole) || v.Type == gosnmp.EndOfMibView {
+				return rows, nil
+			}
+			rows = append(rows, v.keep())
+			q.names[0] = bytes.Clone(name)
+			if len(rows) == most {
+				return rows, nil
+			}
+		}
+	}
 }
 
 // RefusedError is an agent's refusal of a SET.
@@ -212,125 +239,37 @@ type RefusedError struct{ Status gosnmp.SNMPError }
 // Error says it with RFC 3416's name for the status.
 func (e *RefusedError) Error() string { return "the card refused it: " + e.Status.String() }
 
-// Set writes an integer object once. A SET is never sent twice: repeated, it
-// would start a countdown again. Without an answer (any error but
-// [RefusedError]) the object may have been written: read it back.
-func (c *Client) Set(ctx context.Context, oid string, value int64) error {
-	return c.Write(ctx, gosnmp.SnmpPDU{Name: oid, Type: gosnmp.Integer, Value: int(value)})
+// Setting is an object and the value that it is to have.
+type Setting struct {
+	OID   string
+	Value Value
 }
 
-// Write writes objects of any type once, all or none of them; else it is [Client.Set].
-func (c *Client) Write(ctx context.Context, values ...gosnmp.SnmpPDU) error {
+// Set writes objects once, all or none of them. A SET is never sent twice:
+// repeated, it would start a countdown again. Without an answer (any error but
+// [RefusedError]) the objects may have been written: read them back.
+func (c *Client) Set(ctx context.Context, values ...Setting) error {
+	oids := make([]string, len(values))
+	for i := range values {
+		oids[i] = values[i].OID
+	}
+	q, err := about(gosnmp.SetRequest, oids...)
+	if err != nil {
+		return err
+	}
+	for i := range values {
+		q.values = append(q.values, values[i].Value)
+	}
 	ctx, cancel := context.WithTimeout(ctx, c.cfg.Timeout)
 	defer cancel()
-	x, err := c.open(ctx)
-	if err != nil {
+	c.trouble = trouble{}
+	if err := c.try(ctx, q); err != nil {
 		return c.failed(err)
 	}
-	x.Retries, x.Timeout = 0, c.cfg.Timeout
-	conn := x.Conn
-	stop := context.AfterFunc(ctx, func() { conn.Close() })
-	p, err := x.Set(values)
-	if !stop() || err != nil {
-		c.Close()
-	}
-	switch {
-	case err != nil:
-		return c.failed(err)
-	case p.Error != gosnmp.NoError:
-		return &RefusedError{p.Error}
+	if c.answer.status != gosnmp.NoError {
+		return &RefusedError{c.answer.status}
 	}
 	return nil
-}
-
-// Close drops the socket. The next request opens another.
-func (c *Client) Close() {
-	if c.snmp != nil {
-		c.snmp.Close()
-		c.snmp = nil
-	}
-}
-
-// ask makes one request, again and again until it is answered or the context's
-// deadline has come. After any failure it starts over with a new socket and,
-// in v3, a new discovery: a card that was replaced has another engine ID, and
-// the library does not recover from that.
-func (c *Client) ask(ctx context.Context, request func(*gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error)) (*gosnmp.SnmpPacket, error) {
-	if _, ok := ctx.Deadline(); !ok {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, c.cfg.Timeout)
-		defer cancel()
-	}
-	var failure error
-	for {
-		begun := time.Now()
-		p, err := c.try(ctx, request)
-		if err == nil {
-			return p, nil
-		}
-		// What the peer said tells more than that the time was then over.
-		if failure == nil || !silent(err) {
-			failure = err
-		}
-		wait := time.NewTimer(max(0, pause-time.Since(begun)))
-		select {
-		case <-ctx.Done():
-			wait.Stop()
-			if errors.Is(ctx.Err(), context.Canceled) {
-				failure = ctx.Err()
-			}
-			return nil, c.failed(failure)
-		case <-wait.C:
-		}
-	}
-}
-
-func (c *Client) try(ctx context.Context, request func(*gosnmp.GoSNMP) (*gosnmp.SnmpPacket, error)) (*gosnmp.SnmpPacket, error) {
-	x, err := c.open(ctx)
-	if err != nil {
-		return nil, err
-	}
-	// An answer to any of the tries counts. A slow card is tried less often, so
-	// that it does not drown in repeats: three times its last answering time.
-	x.Retries, x.Timeout = 3, min(max(c.cfg.Timeout/4, 3*c.took), c.cfg.Timeout)
-	first := rand.Uint32N(1<<31 - 64)
-	x.SetRequestID(first)
-	// The library looks at a deadline but not at a cancelled context.
-	conn, begun := x.Conn, time.Now()
-	stop := context.AfterFunc(ctx, func() { conn.Close() })
-	p, err := request(x)
-	if !stop() || err != nil {
-		c.Close()
-	}
-	if err == nil && p != nil && p.RequestID == first+1 {
-		c.took = time.Since(begun)
-	}
-	return p, err
-}
-
-// open gives the library's client, ready for one request.
-func (c *Client) open(ctx context.Context) (*gosnmp.GoSNMP, error) {
-	if c.snmp != nil {
-		c.snmp.Context = ctx
-		return c.snmp, nil
-	}
-	addr, err := c.resolve(ctx)
-	if err != nil {
-		return nil, err
-	}
-	x := &gosnmp.GoSNMP{
-		Target: addr.String(), Port: c.port, Transport: "udp", Context: ctx, Timeout: c.cfg.Timeout,
-		Community: c.community, MaxOids: gosnmp.MaxOids, MaxRepetitions: repetitions,
-		Version: map[int]gosnmp.SnmpVersion{1: gosnmp.Version1, 2: gosnmp.Version2c, 3: gosnmp.Version3}[c.cfg.Version],
-	}
-	if c.user != nil {
-		x.SecurityModel, x.MsgFlags, x.SecurityParameters = gosnmp.UserSecurityModel, c.level, c.user.Copy()
-	}
-	if err := x.Connect(); err != nil {
-		return nil, err
-	}
-	c.snmp = x
-	return x, nil
 }
 
 // resolve gives the agent's address. A name is looked up again after some
@@ -340,10 +279,10 @@ func (c *Client) resolve(ctx context.Context) (netip.Addr, error) {
 	if addr, err := netip.ParseAddr(c.host); err == nil {
 		return addr, nil
 	}
-	c.uses++
-	if c.addr.IsValid() && c.uses%10 != 0 {
+	if c.addr.IsValid() && c.misses < 10 {
 		return c.addr, nil
 	}
+	c.misses = 0
 	ctx, cancel := context.WithTimeout(ctx, c.cfg.Timeout/2)
 	defer cancel()
 	found, err := net.DefaultResolver.LookupNetIP(ctx, "ip", c.host)
@@ -354,45 +293,3 @@ func (c *Client) resolve(ctx context.Context) (netip.Addr, error) {
 	}
 	return c.addr, nil
 }
-
-// silent tells whether an error only says that nothing came.
-func silent(err error) bool {
-	return errors.Is(err, gosnmp.ErrMaxRetriesExceeded) || errors.Is(err, context.DeadlineExceeded) ||
-		errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, net.ErrClosed)
-}
-
-// failed says for people why there was no answer.
-func (c *Client) failed(err error) error {
-	where := net.JoinHostPort(c.host, strconv.Itoa(int(c.port)))
-	var lookup *net.DNSError
-	switch {
-	case errors.Is(err, context.Canceled):
-		return fmt.Errorf("%s: %w", where, err)
-	case silent(err):
-		return fmt.Errorf("%s: no answer", where)
-	case errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%s: no SNMP agent listens there", where)
-	case errors.Is(err, gosnmp.ErrUnknownUsername):
-		return fmt.Errorf("%s: the card does not know the user %q: %w", where, c.cfg.User, err)
-	case errors.Is(err, gosnmp.ErrUnknownSecurityLevel):
-		return fmt.Errorf("%s: the card wants another level of security for %q: %w", where, c.cfg.User, err)
-	case errors.As(err, &lookup):
-		return fmt.Errorf("%s: %w", where, err)
-	case c.cfg.Version == 3:
-		return fmt.Errorf("%s: answered, but not in a way that can be trusted (check user, keys and protocols): %w", where, brief{err})
-	}
-	return fmt.Errorf("%s: %w", where, brief{err})
-}
-
-// brief cuts an error to one line: the library puts a whole stack into some.
-type brief struct{ error }
-
-// Error gives the first line, without a stack.
-func (b brief) Error() string {
-	text, _, _ := strings.Cut(b.error.Error(), "Stack:")
-	text, _, _ = strings.Cut(text, "\n")
-	return strings.TrimSpace(text)
-}
-
-// Unwrap gives the whole error.
-func (b brief) Unwrap() error { return b.error }

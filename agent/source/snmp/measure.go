@@ -5,8 +5,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/gosnmp/gosnmp"
-
 	"ebbline/shutdown"
 )
 
@@ -19,13 +17,10 @@ func (a alarms) has(n alarm) bool { return a&(1<<n) != 0 }
 func (a alarms) outputOff() bool { return a&(1<<11|1<<12|1<<14|1<<15) != 0 }
 
 // alarmSet takes the rows of upsAlarmDescr. Alarms of the maker are passed over.
-func alarmSet(rows []gosnmp.SnmpPDU) (set alarms) {
+func alarmSet(rows []Value) (set alarms) {
 	for _, row := range rows {
-		name, _ := row.Value.(string)
-		if row.Type != gosnmp.ObjectIdentifier {
-			continue
-		}
-		number, ok := strings.CutPrefix("."+strings.TrimPrefix(name, "."), knownAlarm)
+		name, _ := row.OID()
+		number, ok := strings.CutPrefix(name, knownAlarm)
 		if n, err := strconv.Atoi(number); ok && err == nil && n >= 1 && n <= 24 {
 			set |= 1 << n
 		}

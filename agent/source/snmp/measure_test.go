@@ -24,7 +24,7 @@ func figuresOf(values map[index]int64) figures {
 	f := unread()
 	for i, n := range values {
 		if n != gone {
-			f[i] = objects[i].figure(gosnmp.SnmpPDU{Type: gosnmp.Integer, Value: int(n)}, 1)
+			f[i] = objects[i].figure(Int(n), 1)
 		}
 	}
 	return f
@@ -162,14 +162,14 @@ func TestMeasureSubsetCard(t *testing.T) {
 func TestScale(t *testing.T) {
 	for _, c := range []struct {
 		object index
-		raw    int
+		raw    int64
 		factor float64
 		want   float64
 	}{
 		{inputVoltage1, 2304, 0.1, 230.4}, {batteryVoltage, 82, 10, 820}, {batteryTemperature, 240, 0.1, 24}, {outputPower1, 45, 10, 450},
 		{minutesRemaining, 2520, 1.0 / 60, 42}, {chargeRemaining, 713, 0.1, 71.3},
 	} {
-		got := objects[c.object].figure(gosnmp.SnmpPDU{Type: gosnmp.Integer, Value: c.raw}, c.factor)
+		got := objects[c.object].figure(Int(c.raw), c.factor)
 		if math.Abs(got-c.want) > 1e-6 {
 			t.Errorf("%s %d times %g is %v, not %v", objects[c.object].name, c.raw, c.factor, got, c.want)
 		}
@@ -177,13 +177,13 @@ func TestScale(t *testing.T) {
 }
 
 // FuzzMeasure: no answer of a card, of any type and value, makes a panic, a
-// figure outside its span, or a better world than no answer. Method: type, Go
-// form and value of each answer come from the fuzzer; an answer that is no
-// number in the object's span must measure as one that is missing.
+// figure outside its span, or a better world than no answer. Method: type, length
+// and octets of each answer come from the fuzzer; an answer that is no number in
+// the object's span must measure as one that is missing.
 func FuzzMeasure(f *testing.F) {
 	var all []byte
 	for i := range count {
-		all = binary.BigEndian.AppendUint64(append(all, byte(gosnmp.Integer), 0), uint64(calm[i]))
+		all = binary.BigEndian.AppendUint64(append(all, byte(gosnmp.Integer), 8), uint64(calm[i]))
 	}
 	f.Add([]byte{}, uint32(0))
 	f.Add(all, uint32(0))
@@ -194,12 +194,10 @@ func FuzzMeasure(f *testing.F) {
 			if len(data) < 10 {
 				break
 			}
-			n := int64(binary.BigEndian.Uint64(data[2:10]))
-			forms := []any{int(n), int(int32(n)), uint(n), uint32(n), uint64(n), nil, "text", []byte("text"), float64(n)}
-			p := gosnmp.SnmpPDU{Type: gosnmp.Asn1BER(data[0]), Value: forms[int(data[1])%len(forms)]}
+			p := value(data[0], data[10-data[1]%9:10])
 			data = data[10:]
 			v[i] = objects[i].figure(p, 1)
-			if n, ok := Integer(p); ok && float64(n) >= objects[i].low && float64(n) <= objects[i].top {
+			if n, ok := p.Integer(); ok && float64(n) >= objects[i].low && float64(n) <= objects[i].top {
 				missing[i] = float64(n)
 			}
 		}

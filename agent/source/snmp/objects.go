@@ -1,10 +1,6 @@
 package snmp
 
-import (
-	"math"
-
-	"github.com/gosnmp/gosnmp"
-)
+import "math"
 
 // index is an object's place in the table of objects.
 type index int
@@ -130,8 +126,8 @@ func unread() (f figures) {
 
 // figure takes a value as it came from the card. Whatever is no number in the
 // object's span is unread.
-func (o *object) figure(v gosnmp.SnmpPDU, factor float64) float64 {
-	n, ok := Integer(v)
+func (o *object) figure(v Value, factor float64) float64 {
+	n, ok := v.Integer()
 	if !ok {
 		return math.NaN()
 	}
@@ -141,27 +137,4 @@ func (o *object) figure(v gosnmp.SnmpPDU, factor float64) float64 {
 		return math.NaN()
 	}
 	return f
-}
-
-// Integer gives the value of an answer that is a whole number of any of SNMP's
-// kinds.
-func Integer(v gosnmp.SnmpPDU) (int64, bool) {
-	switch v.Type {
-	case gosnmp.Integer, gosnmp.Gauge32, gosnmp.Counter32, gosnmp.Uinteger32:
-	default:
-		return 0, false
-	}
-	switch n := v.Value.(type) {
-	case int:
-		return int64(n), true
-	case uint:
-		return int64(n), n <= math.MaxUint32
-	case uint32:
-		return int64(n), true
-	case int64:
-		return n, true
-	case uint64:
-		return int64(n), n <= math.MaxUint32
-	}
-	return 0, false
 }

@@ -140,26 +140,21 @@ func TestAlarmsAreRFC1628s(t *testing.T) {
 			continue
 		}
 		seen++
-		for _, dot := range []string{"", "."} {
-			set := alarmSet([]gosnmp.SnmpPDU{{Type: gosnmp.ObjectIdentifier, Value: dot + p.oid}})
-			f := unread()
-			m := measure(&f, set, Rated{})
-			if got := (effect{m.Source, m.Input, m.Battery, m.Testing}); got != effects[name] {
-				t.Errorf("%s gives %+v, not %+v", name, got, effects[name])
-			}
-			if set.has(alarmCommunications) != (name == "upsAlarmCommunicationsLost") {
-				t.Errorf("%s and lost communications are confused", name)
-			}
+		set := alarmSet([]Value{ObjectID(p.oid)})
+		f := unread()
+		m := measure(&f, set, Rated{})
+		if got := (effect{m.Source, m.Input, m.Battery, m.Testing}); got != effects[name] {
+			t.Errorf("%s gives %+v, not %+v", name, got, effects[name])
+		}
+		if set.has(alarmCommunications) != (name == "upsAlarmCommunicationsLost") {
+			t.Errorf("%s and lost communications are confused", name)
 		}
 	}
 	if seen != 24 {
 		t.Errorf("%d alarms in the table, not 24", seen)
 	}
-	for _, odd := range []gosnmp.SnmpPDU{
-		{Type: gosnmp.ObjectIdentifier, Value: ".1.3.6.1.4.1.99999.2"}, {Type: gosnmp.ObjectIdentifier, Value: knownAlarm + "25"},
-		{Type: gosnmp.ObjectIdentifier, Value: knownAlarm + "2.1"}, {Type: gosnmp.ObjectIdentifier}, {Type: gosnmp.Integer, Value: 2},
-	} {
-		if set := alarmSet([]gosnmp.SnmpPDU{odd}); set != 0 {
+	for _, odd := range []Value{ObjectID(".1.3.6.1.4.1.99999.2"), ObjectID(knownAlarm + "25"), ObjectID(knownAlarm + "2.1"), {Type: gosnmp.ObjectIdentifier}, Int(2)} {
+		if set := alarmSet([]Value{odd}); set != 0 {
 			t.Errorf("%+v counts as an alarm", odd)
 		}
 	}

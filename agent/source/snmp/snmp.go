@@ -69,9 +69,6 @@ func New(cfg policy.SNMP, secrets Secrets, rated Rated) (*Source, error) {
 	return s, nil
 }
 
-// Close drops the socket.
-func (s *Source) Close() { s.client.Close() }
-
 // Poll asks the card once and says what it is told, within the policy's
 // timeout. An error means that nothing is known: no answer, or none that can
 // be used.
@@ -129,7 +126,7 @@ func (s *Source) fill(ctx context.Context, f *figures, chosen func(index) bool) 
 	}
 	answers, err := s.client.Get(ctx, oids)
 	for k, i := range which {
-		if answers[k].Name == "" {
+		if answers[k].Type == 0 {
 			// Not asked before the deadline. What is known by now is kept, so that a
 			// slow v1 card is learned over several polls.
 			continue
@@ -187,10 +184,12 @@ func (s *Source) Probe(ctx context.Context) (Capabilities, error) {
 		return Capabilities{}, err
 	}
 	c := Capabilities{
-		Manufacturer: text(extra[0]), Model: text(extra[1]), Firmware: text(extra[2]), CardFirmware: text(extra[3]), Name: text(extra[4]),
 		RatedWatts: whole(f[ratedPower]), RatedVA: whole(f[ratedVA]), LowSeconds: whole(f[lowBatteryTime] * 60),
 		NominalVolts: whole(f[nominalInput]), LowTransfer: whole(f[lowTransfer]), HighTransfer: whole(f[highTransfer]),
 		InputLines: whole(f[inputLines]), OutputLines: whole(f[outputLines]),
+	}
+	for i, text := range []*string{&c.Manufacturer, &c.Model, &c.Firmware, &c.CardFirmware, &c.Name} {
+		*text, _ = extra[i].Text()
 	}
 	for i := range objects {
 		list := &c.Objects
@@ -201,26 +200,11 @@ func (s *Source) Probe(ctx context.Context) (Capabilities, error) {
 			*list = append(*list, n)
 		}
 	}
-	_, c.Controls = Integer(extra[5])
-	restart, _ := Integer(extra[6])
+	_, c.Controls = extra[5].Integer()
+	restart, _ := extra[6].Integer()
 	c.AutoRestart = restart == 1
 	if c.First, err = s.Poll(ctx); err != nil {
 		return Capabilities{}, err
 	}
 	return c, nil
-}
-
-// text gives a card's string, printable and short.
-func text(v gosnmp.SnmpPDU) string {
-	raw, ok := v.Value.([]byte)
-	if v.Type != gosnmp.OctetString || !ok {
-		return ""
-	}
-	printable := make([]rune, 0, len(raw))
-	for _, r := range string(raw) {
-		if r >= ' ' && r != 0x7f && r != '\ufffd' && len(printable) < 64 {
-			printable = append(printable, r)
-		}
-	}
-	return string(printable)
 }

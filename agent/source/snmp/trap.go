@@ -255,3 +255,13 @@ func MachineID() string {
 	name, _ := os.Hostname()
 	return name
 }
+
+// brief cuts an error to one line: the library puts a whole stack into some.
+type brief struct{ error }
+
+// Error gives the first line, without a stack.
+func (b brief) Error() string {
+	text, _, _ := strings.Cut(b.error.Error(), "Stack:")
+	text, _, _ = strings.Cut(text, "\n")
+	return strings.TrimSpace(text)
+}

@@ -88,7 +88,7 @@ ups "right" {
   }
   snmp {
     address         = "ups.example:161"
-    version         = "2c"
+    version         = "2c" # WARNING: SNMP without keys
     community       = secret("right-read")
     write_community = secret("right-write")
   }

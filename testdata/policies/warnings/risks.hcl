@@ -14,7 +14,7 @@ ups "rack" {
   }
   snmp {
     address = "192.0.2.10"
-    version = "2c" # WARNING: Output switched in the clear
+    version = "2c" # WARNING: SNMP without keys
   }
   output {
     off_after = "2m"

@@ -12,7 +12,7 @@ ups "left" {
   }
   snmp {
     address = "192.0.2.10"
-    version = "1"
+    version = "1" # WARNING: SNMP without keys
   }
 }
 

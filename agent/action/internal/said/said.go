@@ -6,14 +6,11 @@ package said
 import (
 	"strings"
 	"sync"
-	"unicode"
-	"unicode/utf8"
+
+	"ebbline/agent/clean"
 )
 
-const (
-	keptBytes = 4096 // a talkative command takes no more memory than this
-	lineRunes = 200
-)
+const keptBytes = 4096 // a talkative command takes no more memory than this
 
 // Buffer is an io.Writer that keeps the first bytes and takes the rest. It may
 // be read while it is written.
@@ -37,28 +34,12 @@ func (b *Buffer) Line() string {
 	return Line(string(b.kept))
 }
 
-// Line gives the first line of text that is not blank, without control
-// characters and no longer than a log line bears.
+// Line gives the first line of text that is not blank, fit to be shown.
 func Line(text string) string {
 	for line := range strings.Lines(text) {
-		line = strings.TrimSpace(strings.Map(printable, line))
-		if line == "" {
-			continue
+		if line = clean.Text(line); line != "" {
+			return line
 		}
-		if utf8.RuneCountInString(line) > lineRunes {
-			line = string([]rune(line)[:lineRunes]) + "…"
-		}
-		return line
 	}
 	return ""
-}
-
-func printable(r rune) rune {
-	switch {
-	case r == '\t':
-		return ' '
-	case r == utf8.RuneError, !unicode.IsPrint(r):
-		return -1
-	}
-	return r
 }
