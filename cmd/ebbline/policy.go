@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/hashicorp/hcl/v2"
@@ -16,9 +17,12 @@ import (
 	"ebbline/policy/load"
 )
 
-// largest is the most of one policy file that is read: one byte more than the
-// loader takes, so that it can say that the file is too long.
-const largest = 4<<20 + 1
+// Of one policy file, and of all in a folder, one byte more is read than the
+// loader takes, so that it can say that there is too much.
+const (
+	largest    = load.MaxFileBytes + 1
+	largestSum = load.MaxPolicyBytes + 1
+)
 
 // policyFlags are the flags of every command that reads a policy.
 type policyFlags struct {
@@ -74,25 +78,35 @@ func policyFiles(path string) ([]load.File, error) {
 		}
 	}
 	var files []load.File
+	left := int64(largestSum)
 	for _, name := range names {
-		text, err := readLimited(name, largest)
+		text, err := readLimited(name, min(largest, left))
 		if err != nil {
 			return nil, fmt.Errorf("the policy file %s cannot be read: %w", name, reason(err))
 		}
 		files = append(files, load.File{Name: name, Bytes: text})
+		if left -= int64(len(text)); left == 0 {
+			break // the loader refuses what is there already
+		}
 	}
 	return files, nil
 }
 
-// readLimited reads a file's first bytes, at most so many.
+// readLimited reads a regular file's first bytes, at most so many. It does not
+// wait: a pipe may have no writer, and a device no end.
 func readLimited(name string, most int64) ([]byte, error) {
-	f, err := os.Open(name)
+	f, err := os.OpenFile(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
+	switch info, err := f.Stat(); {
+	case err != nil:
+		return nil, err
+	case info.IsDir():
 		return nil, errors.New("it is a folder")
+	case !info.Mode().IsRegular():
+		return nil, errors.New("it is no regular file, but a pipe, a device or the like. Write its contents into a file")
 	}
 	return io.ReadAll(io.LimitReader(f, most))
 }

@@ -113,8 +113,8 @@ func (l *loader) sources(files []File) []*source {
 	size := 0
 	var all []*source
 	for _, f := range files {
-		if size += min(len(f.Bytes), maxFileBytes); size > maxPolicyBytes {
-			l.err(place{at: position(f, 0)}, tooMuch, "The files of the policy have more than %d bytes together. Keep only those of one policy in the folder.", maxPolicyBytes)
+		if size += min(len(f.Bytes), MaxFileBytes); size > MaxPolicyBytes {
+			l.err(place{at: position(f, 0)}, tooMuch, "The files of the policy have more than %d bytes together. Keep only those of one policy in the folder.", MaxPolicyBytes)
 			l.incomplete = true
 			break
 		}

@@ -8,13 +8,17 @@ import (
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
 
+// Most that is read of a file and of all of a policy's.
+const (
+	MaxFileBytes   = 4 << 20
+	MaxPolicyBytes = 16 << 20
+)
+
 // Bounds on a file. The parser and whoever walks its tree call themselves for
 // every level, and it takes time that grows with the square of a number's digits
 // and of the pieces that the scanner makes of a text (a line of a heredoc, a
 // "$$"): all are bounded on the tokens, before anything is parsed.
 const (
-	maxFileBytes   = 4 << 20
-	maxPolicyBytes = 16 << 20
 	maxNesting     = 50
 	maxOperators   = 1000 // the language has none but the minus of a number
 	maxPieces      = 1000
@@ -92,8 +96,8 @@ func (s *source) parsePart(part hcl.Range) {
 func unreadable(f File) *hcl.Diagnostic {
 	var r report
 	p := place{at: position(f, 0)}
-	if len(f.Bytes) > maxFileBytes {
-		r.err(p, fileTooLarge, "The file has %d bytes; a policy file has at most %d. Give ebbline a policy, or split this one into several files of a folder.", len(f.Bytes), maxFileBytes)
+	if len(f.Bytes) > MaxFileBytes {
+		r.err(p, fileTooLarge, "The file has %d bytes; a policy file has at most %d. Give ebbline a policy, or split this one into several files of a folder.", len(f.Bytes), MaxFileBytes)
 	} else if at := badUTF8(f.Bytes); at >= 0 {
 		p.at = position(f, at)
 		hint := "Save the file as UTF-8 in your editor."
