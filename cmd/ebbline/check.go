@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -25,8 +27,9 @@ not fit, a promised time that cannot be kept, a load over a UPS's rating, a
 secret that cannot be read, a host whose key known_hosts does not have, a host
 or battery that was measured to be otherwise.
 
-With --rights it prints, for each host stopped over SSH, the line for its
-authorized_keys file and the sudoers line that suffice, and no more.
+With --rights it prints, for each machine to which the agent logs in, the lines
+for authorized_keys and for sudoers that suffice, and no more: by the first its
+key runs the policy's commands, by the second it is asked whether it might.
 
 Exit code 78 says that the policy has errors; warnings alone give 0.`,
 	run: runCheck,
@@ -57,10 +60,17 @@ func runCheck(ctx context.Context, c *call) int {
 		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
 		diags = append(diags, c.unreached(p, index, pf)...)
 	}
+	var least []rightsView
+	if *rights && p != nil {
+		least = c.rights(p, pf)
+	}
 	if c.json {
 		v := map[string]any{"diagnostics": load.JSON(diags)}
 		if list := found.view(); list != nil {
 			v["measured"] = list
+		}
+		if least != nil {
+			v["rights"] = least
 		}
 		printJSON(c.Out, v)
 	} else {
@@ -68,12 +78,13 @@ func runCheck(ctx context.Context, c *call) int {
 		load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
 		c.sum(p, diags)
 		found.calm().show(c.Out, 80)
+		showRights(c.Out, least)
 	}
 	if p == nil {
 		return exitRefused
 	}
-	if *rights && !c.json {
-		return c.rights(p, pf)
+	if slices.ContainsFunc(least, func(v rightsView) bool { return v.Error != "" }) {
+		return exitFailed
 	}
 	return exitDone
 }
@@ -209,30 +220,91 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 	return diags
 }
 
-// rights prints what each host must allow the agent, and no more.
-func (c *call) rights(p *policy.Policy, pf *policyFlags) int {
-	store, code := c.store(pf), exitDone
+// account is one login by which commands are run: one user of one machine, with
+// one key. sshd takes the first line of a key, so that all its commands must stand
+// in it, those for the machine's guests among them.
+type account struct {
+	ssh      policy.SSH
+	hosts    []string // whom its commands stop or start
+	commands []string
+}
+
+// accounts lists the logins of a policy, with every command that the agent may
+// send over them.
+func accounts(p *policy.Policy) (list []*account) {
+	add := func(host string, s *policy.SSH, command string) {
+		at := slices.IndexFunc(list, func(a *account) bool {
+			return strings.EqualFold(ssh.HostPort(a.ssh.Address), ssh.HostPort(s.Address)) && a.ssh.User == s.User && a.ssh.Key == s.Key
+		})
+		if at < 0 {
+			at, list = len(list), append(list, &account{ssh: *s})
+		}
+		a := list[at]
+		if !slices.Contains(a.hosts, host) {
+			a.hosts = append(a.hosts, host)
+		}
+		if !slices.Contains(a.commands, command) {
+			a.commands = append(a.commands, command)
+		}
+	}
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
-		var further []string
-		if h.Prepare != nil {
-			further = append(further, h.Prepare.Command)
-		}
 		for m := range h.Methods {
-			if h.Methods[m].SSH == nil {
-				continue
+			if s := h.Methods[m].SSH; s != nil {
+				add(h.Name, s, s.Command)
 			}
-			g, err := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) }).Grant(further...)
-			if err != nil {
-				fmt.Fprintf(c.Out, "\n%v\n", err)
-				code = exitFailed
-				continue
-			}
-			fmt.Fprintf(c.Out, "\n%s, in ~%s/.ssh/authorized_keys:\n  %s\n", h.Name, h.Methods[m].SSH.User, g.AuthorizedKeys)
-			if g.Sudoers != "" {
-				fmt.Fprintf(c.Out, "%s, in /etc/sudoers.d/ebbline:\n  %s\n", h.Name, g.Sudoers)
+		}
+		if first := firstSSH(h); h.Prepare != nil && first != nil {
+			add(h.Name, first, h.Prepare.Command)
+		}
+		for i := range h.Starts {
+			if s := h.Starts[i].SSH; s != nil {
+				add(h.Name, s, s.Command)
 			}
 		}
 	}
-	return code
+	return list
+}
+
+// rightsView is what one machine must allow, in the document of `check --rights`.
+type rightsView struct {
+	Hosts          []string `json:"hosts"` // whom the commands stop or start
+	Address        string   `json:"address"`
+	User           string   `json:"user"`
+	AuthorizedKeys []string `json:"authorized_keys,omitempty"` // lines
+	Sudoers        string   `json:"sudoers,omitempty"`         // line
+	Error          string   `json:"error,omitempty"`
+}
+
+// rights says what each machine must allow the agent, and no more.
+func (c *call) rights(p *policy.Policy, pf *policyFlags) (list []rightsView) {
+	store := c.store(pf)
+	for _, a := range accounts(p) {
+		v := rightsView{Hosts: a.hosts, Address: a.ssh.Address, User: a.ssh.User}
+		host := ssh.New(a.ssh, strings.Join(a.hosts, ", "), func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+		if g, err := host.Grant(a.commands...); err != nil {
+			v.Error = err.Error()
+		} else {
+			v.AuthorizedKeys, v.Sudoers = strings.Split(g.AuthorizedKeys, "\n"), g.Sudoers
+		}
+		list = append(list, v)
+	}
+	return list
+}
+
+// showRights prints the lines as they are to be copied.
+func showRights(w io.Writer, list []rightsView) {
+	for _, v := range list {
+		if v.Error != "" {
+			fmt.Fprintf(w, "\n%s\n", v.Error)
+			continue
+		}
+		fmt.Fprintf(w, "\nFor %s: on %s, in ~%s/.ssh/authorized_keys:\n", strings.Join(v.Hosts, ", "), v.Address, v.User)
+		for _, line := range v.AuthorizedKeys {
+			fmt.Fprintf(w, "  %s\n", line)
+		}
+		if v.Sudoers != "" {
+			fmt.Fprintf(w, "and in /etc/sudoers.d/ebbline:\n  %s\n", v.Sudoers)
+		}
+	}
 }
