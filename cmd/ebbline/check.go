@@ -42,6 +42,7 @@ func runCheck(ctx context.Context, c *call) int {
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
+	c.onlyReads(c.historyFiles(*past), nil)
 	p, index, diags, err := c.read(pf, true)
 	if errors.Is(err, errUsage) {
 		return exitUsage

@@ -32,7 +32,7 @@ var Version = "development"
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := Run(ctx, os.Args[1:], Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Env: os.Getenv})
+	code := Run(ctx, os.Args[1:], Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Env: os.Getenv, Confine: confine})
 	stop()
 	os.Exit(code)
 }
@@ -42,6 +42,7 @@ type Streams struct {
 	In       io.Reader
 	Out, Err io.Writer
 	Env      func(string) string
+	Confine  func(reads, writes []string) error // takes rights from the process, for good; nil: it keeps them
 }
 
 // command is one subcommand.
@@ -68,6 +69,8 @@ type call struct {
 	flags *flag.FlagSet
 	args  []string
 	json  bool
+
+	reads, writes []string // see onlyReads
 }
 
 // errUsage stands for a mistake in the command line that was told already.

@@ -55,6 +55,9 @@ func (c *call) read(f *policyFlags, checkSecrets bool) (*policy.Policy, *load.In
 		opt.Secret = c.store(f).Readable
 	}
 	p, index, diags := load.Load(files, opt)
+	if p != nil {
+		c.onlyReadsOf(p, f)
+	}
 	return p, index, diags, nil
 }
 

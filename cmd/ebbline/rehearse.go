@@ -27,7 +27,7 @@ var rehearseCommand = command{
 	usage: "[POLICY] [--secrets FOLDER] [--history FILE] [--json]",
 	help: `Asks every UPS once, and tries every way to stop or start a host without effect:
   ssh, host   logs in with the key, verifies the host key, runs no command; then
-  prepare     asks, with a key that can do no more, whether the command may be run
+  prepare     asks, by a key that can do no more, whether the command might run
   bmc         logs in, reads the power state and whether it takes the order
   outlet      reads the outlet's state; no SNMP SET is ever sent
   local       looks whether the command's program is there

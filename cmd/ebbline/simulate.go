@@ -83,6 +83,7 @@ func runSimulate(ctx context.Context, c *call) int {
 		c.usage("%v", err)
 		return exitUsage
 	}
+	c.onlyReads(append(c.historyFiles(*past), files...), []string{*page, *smallest})
 	p, found, code := c.policyLearned(ctx, pf, *past)
 	if p == nil {
 		return code

@@ -1,6 +1,7 @@
 package load
 
 import (
+	"path"
 	"slices"
 	"strings"
 	"time"
@@ -271,7 +272,10 @@ func (l *loader) ssh(s *section) *policy.SSH {
 	case "host_key":
 		a.HostKey = l.get(s, "host_key").fingerprint("Copy it from \"ssh-keygen -l -f /etc/ssh/ssh_host_ed25519_key.pub\" on that host.")
 	case "known_hosts":
-		a.KnownHosts = l.get(s, "known_hosts").text()
+		f := l.get(s, "known_hosts")
+		if a.KnownHosts = f.text(); a.KnownHosts != "" && !path.IsAbs(a.KnownHosts) {
+			a.KnownHosts = path.Join(path.Dir(f.attr.SrcRange.Filename), a.KnownHosts) // beside the file that says it
+		}
 	}
 	return a
 }

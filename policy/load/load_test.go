@@ -331,6 +331,39 @@ func TestSites(t *testing.T) {
 // Aim: a policy's fingerprint is that of its files, in the order of their
 // names: of one file it is what sha256sum prints (FIPS 180-4 by package
 // crypto/sha256).
+// A known_hosts file is looked for beside the policy's file that names it, wherever
+// the command is called.
+func TestKnownHostsBesideThePolicy(t *testing.T) {
+	barn, err := os.ReadFile(filepath.Join(corpus, "first.hcl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for written, want := range map[string]string{
+		"/etc/ebbline/known_hosts": "/etc/ebbline/known_hosts",
+		"known_hosts":              "policies/home/known_hosts",
+		"../known_hosts":           "policies/known_hosts",
+	} {
+		text := regexp.MustCompile(`host_key = "[^"]*"`).ReplaceAllString(string(barn), `known_hosts = "`+written+`"`)
+		p, _, diags := Load([]File{{"policies/home/first.hcl", []byte(text)}}, Options{})
+		if p == nil {
+			t.Fatal(diags)
+		}
+		n := 0
+		for i := range p.Hosts {
+			for m := range p.Hosts[i].Methods {
+				if s := p.Hosts[i].Methods[m].SSH; s != nil {
+					if n++; s.KnownHosts != want {
+						t.Errorf("%s: %s is at %q, want %q", written, p.Hosts[i].Name, s.KnownHosts, want)
+					}
+				}
+			}
+		}
+		if n == 0 {
+			t.Error("no host has a known_hosts file")
+		}
+	}
+}
+
 func TestFingerprint(t *testing.T) {
 	files := readFolder(t, filepath.Join(corpus, "good/sites"))
 	a, _, _ := Load(files, Options{Site: "attic"})
