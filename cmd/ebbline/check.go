@@ -48,8 +48,7 @@ func runCheck(ctx context.Context, c *call) int {
 		return exitUsage
 	}
 	if err != nil {
-		c.fail("%v", err)
-		return exitRefused
+		return c.unreadable(err)
 	}
 	found := &measured{}
 	if p != nil {
@@ -59,7 +58,7 @@ func runCheck(ctx context.Context, c *call) int {
 		}
 		found = m
 		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
-		diags = append(diags, c.unreached(p, index, pf)...)
+		diags = append(append(diags, mistaken(p, index, today())...), c.unreached(p, index, pf)...)
 	}
 	var least []rightsView
 	if *rights && p != nil {
@@ -81,7 +80,7 @@ func runCheck(ctx context.Context, c *call) int {
 		found.calm().show(c.Out, 80)
 		showRights(c.Out, least)
 	}
-	if p == nil {
+	if p == nil || slices.ContainsFunc(diags, func(d *hcl.Diagnostic) bool { return d.Severity == hcl.DiagError }) {
 		return exitRefused
 	}
 	if slices.ContainsFunc(least, func(v rightsView) bool { return v.Error != "" }) {
@@ -106,6 +105,8 @@ func (c *call) sum(p *policy.Policy, diags hcl.Diagnostics) {
 	switch {
 	case p == nil:
 		fmt.Fprintf(c.Out, "%s, %s: the policy is refused\n", count(errs, "error"), count(warnings, "warning"))
+	case errs > 0:
+		fmt.Fprintf(c.Out, "%s, %s: the agent would take this policy, but not as it is meant\n", count(errs, "error"), count(warnings, "warning"))
 	default:
 		fmt.Fprintf(c.Out, "%s: %s, %s, %s; no errors, %s\n", p.Site.Name, count(len(p.UPSs), "UPS"), count(len(p.Hosts), "host"), count(len(p.Loads), "load"), count(warnings, "warning"))
 	}
@@ -184,12 +185,43 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 	return diags
 }
 
+// mistaken says what cannot be so, though the agent could work with it: a wrong
+// clock or a nameplate's watts must not keep it from running.
+func mistaken(p *policy.Policy, index *load.Index, today int64) (diags hcl.Diagnostics) {
+	wrong := func(ups, attribute, summary, format string, args ...any) {
+		d := &hcl.Diagnostic{Severity: hcl.DiagError, Summary: summary, Detail: fmt.Sprintf(format, args...)}
+		if at, ok := index.At("ups", ups, attribute); ok {
+			d.Subject = &at
+		}
+		diags = append(diags, d)
+	}
+	for i := range p.UPSs {
+		u := &p.UPSs[i]
+		future := func(attribute, what string, day int64) {
+			if day > today {
+				wrong(u.Name, attribute, "Date in the future", "The battery of UPS %q is said to have been %s on %s, and today is %s. Correct the date, or this machine's clock.", u.Name, what, dateOf(day), dateOf(today))
+			}
+		}
+		future("battery.installed", "installed", u.Battery.InstalledDay)
+		if m := u.Battery.Model; m != nil {
+			future("battery.model.fitted", "measured", m.FittedDay)
+		}
+		if load := policy.UsualWatts(p, i); load > u.RatedWatts {
+			wrong(u.Name, "rated_watts", "Load above the rating", "All that UPS %q feeds draws %d watts, %d %% of the %d that it is rated for: it would switch off, or be on bypass. Correct the watts (what is drawn, not what is on the nameplates), or move something to another UPS.",
+				u.Name, load, load*100/u.RatedWatts, u.RatedWatts)
+		}
+	}
+	return diags
+}
+
+func dateOf(day int64) string { return time.Unix(day*86400, 0).UTC().Format(time.DateOnly) }
+
 // unreached says which hosts would not be told to stop: nothing here tells whether
 // they are the ones meant, or the key is none.
 func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
 	store := c.store(pf)
 	hosts := map[string]int{} // by what is wrong, the place of what says so
-	warn := func(host, summary string, err error) {
+	say := func(severity hcl.DiagnosticSeverity, host, summary string, err error) {
 		said := fmt.Sprintf(" could not be told to stop: %v.", err)
 		if i, ok := hosts[said]; ok { // one file, or one key, is missing for all of them
 			names := strings.TrimPrefix(strings.TrimPrefix(strings.TrimSuffix(diags[i].Detail, said), "Hosts "), "Host ")
@@ -197,7 +229,7 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 			return
 		}
 		hosts[said] = len(diags)
-		d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: fmt.Sprintf("Host %q%s", host, said)}
+		d := &hcl.Diagnostic{Severity: severity, Summary: summary, Detail: fmt.Sprintf("Host %q%s", host, said)}
 		if at, ok := index.At("host", host, ""); ok {
 			d.Subject = &at
 		}
@@ -211,10 +243,10 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 			}
 			host := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
 			if err := host.Unverified(); err != nil {
-				warn(h.Name, "Host key unknown", err)
+				say(hcl.DiagWarning, h.Name, "Host key unknown", err)
 			}
 			if err := host.NoKey(); err != nil {
-				warn(h.Name, "Key cannot be used", err)
+				say(hcl.DiagError, h.Name, "Key cannot be used", err)
 			}
 		}
 	}

@@ -94,6 +94,10 @@ func TestReadersGiveUpRights(t *testing.T) {
 	defer listener.Close()
 	past := filepath.Join(t.TempDir(), "history.db")
 	store := beginHistory(t, past)
+	key, err := goodKey()
+	if err != nil {
+		t.Fatal(err)
+	}
 	const secret, keys = "could read the secret\n", "could read known_hosts\n"
 	for _, c := range []struct {
 		args  []string
@@ -110,7 +114,7 @@ func TestReadersGiveUpRights(t *testing.T) {
 		dir := t.TempDir()
 		for name, text := range map[string]string{
 			"home.hcl": pinned.ReplaceAllString(string(first), `known_hosts = "known_hosts"`), "other": "x", "known_hosts": "",
-			"secrets/ssh-key": "k", "secrets/ups-auth": "a", "secrets/ups-priv": "p", "storm.outage": "at 0s input lost\nat 20m input back\n", "reports/old": "",
+			"secrets/ssh-key": string(key), "secrets/ups-auth": "a", "secrets/ups-priv": "p", "storm.outage": "at 0s input lost\nat 20m input back\n", "reports/old": "",
 		} {
 			path := filepath.Join(dir, name)
 			if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o755), os.WriteFile(path, []byte(text), 0o600)); err != nil {

@@ -131,8 +131,7 @@ func (c *call) policyOr(f *policyFlags, checkSecrets bool) (*policy.Policy, int)
 	case errors.Is(err, errUsage):
 		return nil, exitUsage
 	case err != nil:
-		c.fail("%v", err)
-		return nil, exitRefused
+		return nil, c.unreadable(err)
 	case p == nil:
 		var bad hcl.Diagnostics
 		for _, d := range diags {
@@ -148,6 +147,15 @@ func (c *call) policyOr(f *policyFlags, checkSecrets bool) (*policy.Policy, int)
 		return nil, exitRefused
 	}
 	return p, exitDone
+}
+
+// unreadable tells that there is no policy to read.
+func (c *call) unreadable(err error) int {
+	if c.json {
+		printJSON(c.Out, map[string]any{"diagnostics": []load.Diagnostic{{Severity: "error", Summary: "Policy cannot be read", Detail: err.Error() + "."}}})
+	}
+	c.fail("%v", err)
+	return exitRefused
 }
 
 // today is the day that a battery's age is counted to.

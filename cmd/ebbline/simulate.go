@@ -88,9 +88,6 @@ func runSimulate(ctx context.Context, c *call) int {
 	if p == nil {
 		return code
 	}
-	if len(p.UPSs) == 0 {
-		return c.fail("the policy has no UPS, so that no outage can be replayed. Declare one: ups \"NAME\" { ... }")
-	}
 	if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
 		return c.fail("%v", err)
 	}

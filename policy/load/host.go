@@ -101,7 +101,9 @@ func (l *loader) readHost(s *section) {
 	depth := 0
 	whole := l.withGroup(s, nil, &depth)
 	l.index.sections["host "+s.name] = whole
-	l.hosts = append(l.hosts, l.host(whole))
+	if h := l.host(whole); l.unfed != whole {
+		l.hosts = append(l.hosts, h)
+	}
 }
 
 func (l *loader) host(s *section) *hostDraft {
@@ -110,6 +112,11 @@ func (l *loader) host(s *section) *hostDraft {
 		return h
 	}
 	h.Self, h.StaysUp = l.get(s, "self").flag(), l.get(s, "stays_up").flag()
+	if f := l.get(s, "fed_by"); h.Self && f.ok && f.value.empty() {
+		l.unfed = s
+		l.noStop(s, "hangs on no UPS", "write its UPSs into fed_by")
+		return h
+	}
 	runsOn := l.get(s, "runs_on")
 	h.runsOn = runsOn.word()
 	h.needs = l.get(s, "depends_on").words("the name of a host or load in quotes")
@@ -130,7 +137,7 @@ func (l *loader) host(s *section) *hostDraft {
 	givesUp := l.get(s, "gives_up").duration(time.Second, 2*longestStop, max(2*h.StopsIn, h.StopsIn+30*time.Second))
 	h.Probe = l.probe(s.oneOrNone("probe"))
 	if h.StaysUp {
-		l.noStop(s)
+		l.noStop(s, "stays up", "stays_up")
 		return h
 	}
 	if stops.attr == nil && !s.partial {
@@ -158,10 +165,10 @@ func (l *loader) hostWatts(s *section, guest bool) int64 {
 
 // noStop reports ways to stop a host that is never stopped, unless they are
 // those of its group.
-func (l *loader) noStop(s *section) {
+func (l *loader) noStop(s *section, why, instead string) {
 	for _, in := range s.layers[0].Body.Blocks {
 		if in.Type != "probe" && hostShape.blocks[in.Type] != nil {
-			l.err(place{in.DefRange(), s.layers[0].Range()}, doesNotApply, "%s stays up, so it is never stopped or started. Remove this block, or stays_up.", s.title)
+			l.err(place{in.DefRange(), s.layers[0].Range()}, doesNotApply, "%s %s, so it is never stopped or started. Remove this block, or %s.", s.title, why, instead)
 		}
 	}
 }

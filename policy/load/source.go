@@ -2,6 +2,8 @@ package load
 
 import (
 	"bytes"
+	"cmp"
+	"slices"
 	"unicode/utf8"
 
 	"github.com/hashicorp/hcl/v2"
@@ -78,8 +80,12 @@ func parse(f File) *source {
 
 func (s *source) parsePart(part hcl.Range) {
 	parsed, diags := hclsyntax.ParseConfig(s.file.Bytes[part.Start.Byte:part.End.Byte], s.file.Name, part.Start)
-	for _, d := range diags {
-		s.add(plainSyntax(d))
+	// What follows a first mistake is mostly its echo: a quote that is not closed
+	// turns every text behind it inside out.
+	if len(diags) > 0 {
+		s.add(plainSyntax(slices.MinFunc(diags, func(a, b *hcl.Diagnostic) int {
+			return cmp.Compare(start(a).Start.Byte, start(b).Start.Byte)
+		})))
 	}
 	body := parsed.Body.(*hclsyntax.Body)
 	for _, b := range body.Blocks {
@@ -279,7 +285,7 @@ func plainSyntax(d *hcl.Diagnostic) *hcl.Diagnostic {
 		summary = duplicateAttr
 		detail = "This attribute is given twice in one block. Remove one of them."
 	case "Missing newline after argument", "Unexpected comma after argument":
-		detail = "The line must end after the value of an attribute. Write each attribute on a line of its own, with no comma between them."
+		detail = "The line must end after the value of an attribute. Write each attribute on a line of its own, with no comma between them, and both quotes of a text."
 	case "Invalid single-argument block definition", "Argument definition required":
 		detail = "A block on one line holds one attribute at most. Write the braces and each attribute on lines of their own."
 	case "Unclosed configuration block", "Unclosed configuration body":
