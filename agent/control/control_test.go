@@ -445,3 +445,41 @@ func FuzzOrder(f *testing.F) {
 		}
 	})
 }
+
+// Aim: whatever is sent to the socket, the server lives, and an order reaches the
+// agent only from a POST to its path that names it. Method: the fuzzer's bytes
+// over a real socket; then an ordinary question is answered.
+func FuzzConnection(f *testing.F) {
+	f.Add([]byte("GET /status HTTP/1.1\r\nHost: a\r\n\r\n"))
+	f.Add([]byte("POST /order HTTP/1.1\r\nHost: a\r\nContent-Length: 16\r\n\r\n{\"order\":\"hold\"}"))
+	f.Add([]byte("POST /order HTTP/1.1\r\nHost: a\r\nTransfer-Encoding: chunked\r\n\r\n10\r\n{\"order\":\"hold\"}\r\n0\r\n\r\n"))
+	f.Add([]byte("PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n"))
+	f.Add([]byte{0x16, 3, 1})
+	path := filepath.Join(f.TempDir(), "s")
+	a := &fakeAgent{}
+	s, err := Listen(Config{Path: path, OperatorGID: -1}, a)
+	if err != nil {
+		f.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	over := make(chan error)
+	go func() { over <- s.Serve(ctx) }()
+	f.Cleanup(func() { stop(); <-over })
+	f.Fuzz(func(t *testing.T, text []byte) {
+		before := len(a.taken())
+		c, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		c.Write(text)
+		c.(*net.UnixConn).CloseWrite()
+		io.Copy(io.Discard, c)
+		if n := len(a.taken()); n > before && !(bytes.HasPrefix(text, []byte("POST")) && bytes.Contains(text, []byte("/order"))) {
+			t.Errorf("%q is taken for an order", text)
+		}
+		if _, _, err := NewClient(path).Status(context.Background()); err != nil {
+			t.Errorf("after %q: %v", text, err)
+		}
+	})
+}
