@@ -13,8 +13,9 @@ import (
 
 // onlyReads gives up what a command that only reads never needs, before it reads
 // what others may have written: it writes no file but those named (an empty name
-// is none), and opens no connection and no port. When the policy is known, [call.read] gives
-// up to read anything but what is read from then on, these files among it.
+// is none), and opens no connection and no port. When the policy is known,
+// [call.read] gives up to read anything but what is read from then on, these files
+// among it.
 func (c *call) onlyReads(reads, writes []string) {
 	if c.Confine == nil {
 		return // a test within its own process, which has more to do

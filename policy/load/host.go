@@ -23,6 +23,7 @@ const (
 type hostDraft struct {
 	policy.Host
 	s        *section
+	unfed    bool // the agent's own, on no UPS: see loader.unfed
 	feeds    []word
 	needs    []word
 	runsOn   *word
@@ -101,7 +102,7 @@ func (l *loader) readHost(s *section) {
 	depth := 0
 	whole := l.withGroup(s, nil, &depth)
 	l.index.sections["host "+s.name] = whole
-	if h := l.host(whole); l.unfed != whole {
+	if h := l.host(whole); !h.unfed {
 		l.hosts = append(l.hosts, h)
 	}
 }
@@ -112,8 +113,13 @@ func (l *loader) host(s *section) *hostDraft {
 		return h
 	}
 	h.Self, h.StaysUp = l.get(s, "self").flag(), l.get(s, "stays_up").flag()
-	if f := l.get(s, "fed_by"); h.Self && f.ok && f.value.empty() {
-		l.unfed = s
+	if f := l.get(s, "fed_by"); h.Self && !s.partial && f.ok && f.value.empty() {
+		if l.unfed != nil {
+			l.err(l.get(s, "self").own(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", l.unfed.title)
+		} else {
+			l.unfed = s
+		}
+		h.unfed = true
 		l.noStop(s, "hangs on no UPS", "write its UPSs into fed_by")
 		return h
 	}

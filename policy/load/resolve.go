@@ -92,6 +92,9 @@ func (l *loader) upsIndices(words []word) []int {
 	return out
 }
 
+// isUnfed tells whether a name is that of the agent's own host, and no UPS feeds it.
+func (l *loader) isUnfed(name string) bool { return l.unfed != nil && l.unfed.name == name }
+
 func (l *loader) resolveHost(h *hostDraft) {
 	h.FedBy = l.upsIndices(h.feeds)
 	for _, w := range h.needs {
@@ -186,8 +189,6 @@ func (l *loader) reportCircle(path []int, by []edge, told []bool) {
 }
 
 // checkSelf makes sure that the agent's own host can be the last one.
-func (l *loader) isUnfed(name string) bool { return l.unfed != nil && l.unfed.name == name }
-
 func (l *loader) checkSelf() {
 	var first *hostDraft
 	for _, h := range l.hosts {

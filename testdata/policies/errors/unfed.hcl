@@ -27,6 +27,11 @@ host "gate" {
   }
 }
 
+host "other" {
+  self   = true # ERROR: Second own host
+  fed_by = []
+}
+
 host "guest" {
   priority = 50
   runs_on  = "gate" # ERROR: No feed
