@@ -8,6 +8,7 @@ require (
 	github.com/google/go-cmp v0.7.0
 	github.com/gosnmp/gosnmp v1.47.0
 	github.com/hashicorp/hcl/v2 v2.25.0
+	github.com/landlock-lsm/go-landlock v0.11.2
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/zclconf/go-cty v1.19.0
 	go.uber.org/zap v1.28.0
@@ -50,6 +51,7 @@ require (
 	golang.org/x/tools v0.52.0 // indirect
 	golang.org/x/vuln v1.9.0 // indirect
 	honnef.co/go/tools v0.8.2 // indirect
+	kernel.org/pub/linux/libs/security/libcap/psx v1.2.78 // indirect
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect

@@ -8,7 +8,11 @@
 // indices and says what is inconsistent.
 package policy
 
-import "time"
+import (
+	"math"
+	"slices"
+	"time"
+)
 
 // Policy is everything the operator decided, whole and consistent. Slices are
 // sorted by name.
@@ -86,6 +90,24 @@ func (u *UPS) PollEvery() time.Duration {
 		return u.SNMP.PollEvery
 	}
 	return 2 * time.Second
+}
+
+// UsualWatts is what a UPS carries while all is well, rounded up: a redundant
+// supply shares it with the other feeds.
+func UsualWatts(p *Policy, ups int) int64 {
+	sum := 0.0
+	share := func(watts int64, feeds []int) {
+		if slices.Contains(feeds, ups) {
+			sum += float64(watts) / float64(len(feeds))
+		}
+	}
+	for i := range p.Hosts {
+		share(p.Hosts[i].Watts, p.Hosts[i].FedBy)
+	}
+	for i := range p.Loads {
+		share(p.Loads[i].Watts, p.Loads[i].FedBy)
+	}
+	return int64(math.Ceil(sum - 1e-6)) // a float's dust is no watt
 }
 
 // Timeout is how long one answer may take.

@@ -597,6 +597,7 @@ func (s *State) own(w *work) {
 			}
 		}
 		if last < h.Start {
+			h.Stop = h.Stop.Add(last.Sub(h.Start)) // it takes as long as it would have later
 			h.Start, h.Why, h.Other = last, ForOutput, -1
 		}
 	}

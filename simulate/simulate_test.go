@@ -302,6 +302,35 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// Whatever a series holds, reading it does not panic, and what it gives is an
+// outage that can be written and read again.
+func FuzzSeries(f *testing.F) {
+	p := readPolicy(f, "rig.hcl")
+	for _, name := range []string{"syn01-reclose-success.csv", "syn06-logger-gap.csv"} {
+		text, err := os.ReadFile(filepath.Join("../testdata/outages", name))
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text[:min(len(text), 500)])
+	}
+	f.Add([]byte("t_s,on\n0,1\n1,0\n5,1\n"))
+	f.Add([]byte("time_local,voltage_v\n2026-01-02 03:04:05,230\n2026-01-02 03:04:06,0\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		o, err := Series(p, "fuzz", text)
+		if err != nil || len(o.Moments) == 0 {
+			return // a file without a loss is none
+		}
+		for i := 1; i < len(o.Moments); i++ {
+			if o.Moments[i].At < o.Moments[i-1].At {
+				t.Fatalf("%q goes back in time: %v, then %v", text, o.Moments[i-1].At, o.Moments[i].At)
+			}
+		}
+		if again, errs := Parse(p, "fuzz", []byte(o.Text(p))); len(errs) > 0 || again.Text(p) != o.Text(p) {
+			t.Fatalf("%q gives %q, which reads as %v %v", text, o.Text(p), again, errs)
+		}
+	})
+}
+
 // Aim: a voltage series becomes the interruptions that a UPS sees. Method: the
 // traces of testdata/outages, whose README says what to expect of each.
 func TestSeries(t *testing.T) {

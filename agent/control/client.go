@@ -90,6 +90,8 @@ func (c *Client) explain(err error) error {
 		return fmt.Errorf("no agent listens at %s. Is it running? (systemctl status ebbline)", c.path)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("you may not speak to the agent at %s. Become root, or a member of the group that owns the socket", c.path)
+	case errors.Is(err, io.EOF), errors.Is(err, unix.ECONNRESET), errors.Is(err, unix.EPIPE):
+		return fmt.Errorf("the agent at %s has closed the connection: it takes %d of a user at the same time. End other calls of ebbline status and try again", c.path, perUser)
 	}
 	return fmt.Errorf("the agent at %s does not answer: %w", c.path, err)
 }

@@ -44,10 +44,9 @@ const (
 	statusPath = "/status"
 	orderPath  = "/order"
 
-	longestOrder = 256 // bytes of a request's body
-	connections  = 32
-	requestTime  = 5 * time.Second
-	idleTime     = 15 * time.Second
+	longestOrder = 256             // bytes of a request's body
+	requestTime  = time.Second     // from the connection to the end of the request: who says nothing makes room
+	answerTime   = 5 * time.Second // to read the answer
 )
 
 // order is the body of a POST to /order.
@@ -103,12 +102,13 @@ func Listen(c Config, a Agent) (*Server, error) {
 	mux.HandleFunc("GET "+statusPath, s.status)
 	mux.HandleFunc("POST "+orderPath, s.order)
 	s.http = http.Server{
-		Handler: mux, ReadTimeout: requestTime, WriteTimeout: requestTime, IdleTimeout: idleTime, MaxHeaderBytes: 4 << 10,
+		Handler: mux, ReadTimeout: requestTime, WriteTimeout: answerTime, MaxHeaderBytes: 4 << 10,
 		ErrorLog: zap.NewStdLog(c.Log),
 		ConnContext: func(ctx context.Context, conn net.Conn) context.Context {
-			return context.WithValue(ctx, peerKey{}, peerOf(conn))
+			return context.WithValue(ctx, peerKey{}, conn.(*place).peer)
 		},
 	}
+	s.http.SetKeepAlivesEnabled(false) // a connection is one question, so that none waits for a second
 	return s, nil
 }
 
@@ -159,7 +159,7 @@ func clear(path string) error {
 func (s *Server) Serve(ctx context.Context) error {
 	stop := context.AfterFunc(ctx, func() { s.http.Close() })
 	defer stop()
-	err := s.http.Serve(&limited{s.ln, make(chan struct{}, connections)})
+	err := s.http.Serve(&limited{UnixListener: s.ln, mayOrder: s.mayOrder, of: map[uint32]int{}})
 	os.Remove(s.config.Path)
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil

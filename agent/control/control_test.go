@@ -14,11 +14,11 @@ import (
 	"os/user"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
 	"testing"
-	"time"
 
 	"ebbline/agent"
 	"ebbline/shutdown"
@@ -31,6 +31,9 @@ import (
 const askRole = "ask-the-agent"
 
 func TestMain(m *testing.M) {
+	if len(os.Args) == 4 && os.Args[1] == askRole && strings.HasPrefix(os.Args[3], "silent ") {
+		os.Exit(saySilence(os.Args[2], strings.TrimPrefix(os.Args[3], "silent ")))
+	}
 	if len(os.Args) == 4 && os.Args[1] == askRole {
 		c := NewClient(os.Args[2])
 		var err error
@@ -47,6 +50,53 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	}
 	os.Exit(m.Run())
+}
+
+// saySilence opens so many connections, says so, and waits until the agent has
+// closed them all.
+func saySilence(path, number string) int {
+	n, err := strconv.Atoi(number)
+	var silent []net.Conn
+	for err == nil && len(silent) < n {
+		var c net.Conn
+		if c, err = net.Dial("unix", path); err == nil {
+			silent = append(silent, c)
+		}
+	}
+	if err != nil {
+		fmt.Println(err)
+		return 1
+	}
+	fmt.Println("open")
+	for _, c := range silent {
+		if _, err := c.Read(make([]byte, 1)); !errors.Is(err, io.EOF) && !errors.Is(err, syscall.ECONNRESET) {
+			fmt.Println("a silent connection ends with", err)
+			return 1
+		}
+	}
+	fmt.Println("closed")
+	return 0
+}
+
+// asUser makes this test binary a client of the agent, as another user.
+func asUser(t *testing.T, path string, uid uint32, groups []uint32, what string) *exec.Cmd {
+	t.Helper()
+	if os.Getuid() != 0 {
+		t.Skip("running as other users needs root")
+	}
+	exe := filepath.Join(filepath.Dir(path), "client")
+	if _, err := os.Stat(exe); err != nil {
+		text, err := os.ReadFile(os.Args[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(exe, text, 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cmd := exec.Command(exe, askRole, path, what)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: uid, Gid: 65534, Groups: groups}}
+	return cmd
 }
 
 // fakeAgent notes what it is told.
@@ -140,19 +190,8 @@ func TestStatusAndOrder(t *testing.T) {
 // it, the status; with the operators' group too, an order. Method: this binary
 // as user 65534 with the groups given.
 func TestWhoMay(t *testing.T) {
-	if os.Getuid() != 0 {
-		t.Skip("running as other users needs root")
-	}
 	const operators = 61234
 	path, a := serve(t, operators)
-	exe := filepath.Join(filepath.Dir(path), "client")
-	text, err := os.ReadFile(os.Args[0])
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(exe, text, 0o755); err != nil {
-		t.Fatal(err)
-	}
 	for _, c := range []struct {
 		what   string
 		groups []uint32
@@ -165,9 +204,7 @@ func TestWhoMay(t *testing.T) {
 		{"order", []uint32{operators}, false, "you may not speak"},
 		{"order", []uint32{0, operators}, true, "done"},
 	} {
-		cmd := exec.Command(exe, askRole, path, c.what)
-		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534, Groups: c.groups}}
-		out, err := cmd.CombinedOutput()
+		out, err := asUser(t, path, 65534, c.groups, c.what).CombinedOutput()
 		if (err == nil) != c.may || !strings.Contains(string(out), c.says) {
 			t.Errorf("%s with groups %v: %v, %s", c.what, c.groups, err, out)
 		}
@@ -273,30 +310,114 @@ func TestBadRequests(t *testing.T) {
 	}
 }
 
-// Connections that say nothing do not keep others out for longer than a request
-// may take, and are not left open.
+// Aim: users who may only look, and say nothing, lock nobody out who may give
+// orders, nor another user who may look; and their connections are closed. Method:
+// this binary as four users of the socket's group with 400 connections each, while
+// the test, as root, asks and orders.
 func TestSilentConnections(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it takes five seconds")
+	const operators = 61234
+	path, a := serve(t, operators)
+	root := NewClient(path)
+	asked := func(when string) {
+		t.Helper()
+		if _, _, err := root.Status(context.Background()); err != nil {
+			t.Errorf("status, %s: %v", when, err)
+		}
+		if err := root.Order(context.Background(), shutdown.Hold); err != nil {
+			t.Errorf("order, %s: %v", when, err)
+		}
+		if out, err := asUser(t, path, 65521, []uint32{0, operators}, "order").CombinedOutput(); err != nil {
+			t.Errorf("an operator's order, %s: %v, %s", when, err, out)
+		}
 	}
-	path, _ := serve(t, -1)
-	var silent []net.Conn
-	for range connections {
-		c, err := net.Dial("unix", path)
+	for uid := uint32(65530); uid < 65534; uid++ {
+		cmd := asUser(t, path, uid, []uint32{0}, "silent 400")
+		out, err := cmd.StdoutPipe()
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer c.Close()
-		silent = append(silent, c)
-	}
-	if _, _, err := NewClient(path).Status(context.Background()); err != nil {
-		t.Errorf("behind %d silent connections: %v", connections, err)
-	}
-	for _, c := range silent {
-		c.SetReadDeadline(time.Now().Add(30 * time.Second))
-		if _, err := bufio.NewReader(c).ReadByte(); !errors.Is(err, io.EOF) {
-			t.Fatalf("a silent connection ends with %v", err)
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
 		}
+		said := bufio.NewReader(out)
+		if line, err := said.ReadString('\n'); line != "open\n" {
+			t.Fatalf("user %d: %q, %v", uid, line, err)
+		}
+		asked(fmt.Sprintf("with %d users silent", uid-65529))
+		defer func() {
+			if line, err := said.ReadString('\n'); line != "closed\n" {
+				t.Errorf("user %d: %q, %v", uid, line, err)
+			}
+			if err := cmd.Wait(); err != nil {
+				t.Errorf("user %d: %v", uid, err)
+			}
+		}()
+	}
+	if n := len(a.taken()); n != 8 {
+		t.Errorf("%d orders were taken, want 8", n)
+	}
+}
+
+// Aim: the places are shared out as the comment at them says. Method: users come
+// and go at the list of places alone.
+func TestPlacesAreShared(t *testing.T) {
+	l := &limited{mayOrder: func(p peer) bool { return p.uid == 0 }, of: map[uint32]int{}}
+	user := func(uid uint32) peer { return peer{known: true, uid: uid} }
+	enter := func(uid uint32, want int) {
+		t.Helper()
+		got := 0
+		for range 2 * connections {
+			if l.enter(user(uid)) {
+				got++
+			}
+		}
+		if got != want {
+			t.Errorf("user %d has %d places, want %d", uid, got, want)
+		}
+	}
+	enter(1, perUser)
+	enter(2, perUser)
+	enter(3, perUser)
+	enter(4, 0)
+	enter(0, perUser)
+	l.leave(user(2))
+	enter(4, 0) // the user with the right to order has taken what was left for the others
+	for range perUser {
+		l.leave(user(0))
+	}
+	enter(4, 1)
+	if l.enter(peer{}) {
+		t.Error("one whom the kernel does not name has a place")
+	}
+	for uid, n := range map[uint32]int{1: perUser, 2: perUser - 1, 3: perUser, 4: 1} {
+		for range n {
+			l.leave(user(uid))
+		}
+	}
+	if l.open != 0 || len(l.of) != 0 {
+		t.Errorf("all have left, and %d are open, %v", l.open, l.of)
+	}
+}
+
+// A client without a place says why.
+func TestNoPlace(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "s")
+	ln, err := net.Listen("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ln.Close()
+	go func() {
+		for {
+			c, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			c.Close()
+		}
+	}()
+	if _, _, err := NewClient(path).Status(context.Background()); err == nil || !strings.Contains(err.Error(), "it takes 8 of a user") {
+		t.Errorf("closed at once: %v", err)
 	}
 }
 
@@ -321,6 +442,44 @@ func FuzzOrder(f *testing.F) {
 		}
 		if err == nil && !bytes.Contains(bytes.ToLower(body), []byte(`order`)) && !bytes.Contains(body, []byte(`\u`)) {
 			t.Errorf("%q gives the order %s", body, o)
+		}
+	})
+}
+
+// Aim: whatever is sent to the socket, the server lives, and an order reaches the
+// agent only from a POST to its path that names it. Method: the fuzzer's bytes
+// over a real socket; then an ordinary question is answered.
+func FuzzConnection(f *testing.F) {
+	f.Add([]byte("GET /status HTTP/1.1\r\nHost: a\r\n\r\n"))
+	f.Add([]byte("POST /order HTTP/1.1\r\nHost: a\r\nContent-Length: 16\r\n\r\n{\"order\":\"hold\"}"))
+	f.Add([]byte("POST /order HTTP/1.1\r\nHost: a\r\nTransfer-Encoding: chunked\r\n\r\n10\r\n{\"order\":\"hold\"}\r\n0\r\n\r\n"))
+	f.Add([]byte("PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n"))
+	f.Add([]byte{0x16, 3, 1})
+	path := filepath.Join(f.TempDir(), "s")
+	a := &fakeAgent{}
+	s, err := Listen(Config{Path: path, OperatorGID: -1}, a)
+	if err != nil {
+		f.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	over := make(chan error)
+	go func() { over <- s.Serve(ctx) }()
+	f.Cleanup(func() { stop(); <-over })
+	f.Fuzz(func(t *testing.T, text []byte) {
+		before := len(a.taken())
+		c, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		c.Write(text)
+		c.(*net.UnixConn).CloseWrite()
+		io.Copy(io.Discard, c)
+		if n := len(a.taken()); n > before && !(bytes.HasPrefix(text, []byte("POST")) && bytes.Contains(text, []byte("/order"))) {
+			t.Errorf("%q is taken for an order", text)
+		}
+		if _, _, err := NewClient(path).Status(context.Background()); err != nil {
+			t.Errorf("after %q: %v", text, err)
 		}
 	})
 }

@@ -33,12 +33,8 @@ func (p peer) String() string {
 }
 
 // peerOf asks the kernel; the zero value when it does not say.
-func peerOf(conn net.Conn) (p peer) {
-	c, ok := conn.(interface{ unix() *net.UnixConn })
-	if !ok {
-		return p
-	}
-	raw, err := c.unix().SyscallConn()
+func peerOf(conn *net.UnixConn) (p peer) {
+	raw, err := conn.SyscallConn()
 	if err != nil {
 		return p
 	}
@@ -65,32 +61,71 @@ func groupsOf(fd uintptr) []uint32 {
 	return gids[:size/4]
 }
 
-// limited accepts no more than so many connections at the same time.
+// How many connections are open at the same time. Those who may only look fill
+// few enough of them that there is always room for an order.
+const (
+	connections = 32
+	keptBack    = 8 // of these, for those who may give orders
+	perUser     = 8
+)
+
+// limited closes a connection for which there is no room as soon as it comes.
+// It makes none wait: behind those who say nothing a wait would be long.
 type limited struct {
 	*net.UnixListener
-	places chan struct{}
+	mayOrder func(peer) bool
+
+	mu   sync.Mutex
+	open int
+	of   map[uint32]int // open, by user
 }
 
 func (l *limited) Accept() (net.Conn, error) {
-	l.places <- struct{}{}
-	c, err := l.AcceptUnix()
-	if err != nil {
-		<-l.places
-		return nil, err
+	for {
+		c, err := l.AcceptUnix()
+		if err != nil {
+			return nil, err
+		}
+		p := peerOf(c)
+		if l.enter(p) {
+			return &place{UnixConn: c, peer: p, leave: sync.OnceFunc(func() { l.leave(p) })}, nil
+		}
+		c.Close()
 	}
-	return &place{UnixConn: c, places: l.places}, nil
+}
+
+func (l *limited) enter(p peer) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	room := connections - l.open
+	if !l.mayOrder(p) {
+		room -= keptBack
+	}
+	if !p.known || room <= 0 || l.of[p.uid] >= perUser {
+		return false
+	}
+	l.open++
+	l.of[p.uid]++
+	return true
+}
+
+func (l *limited) leave(p peer) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.open--
+	if l.of[p.uid]--; l.of[p.uid] == 0 {
+		delete(l.of, p.uid)
+	}
 }
 
 // place is a connection that gives its place back when it ends.
 type place struct {
 	*net.UnixConn
-	places chan struct{}
-	once   sync.Once
+	peer  peer
+	leave func()
 }
 
-func (p *place) unix() *net.UnixConn { return p.UnixConn }
-
 func (p *place) Close() error {
-	p.once.Do(func() { <-p.places })
+	p.leave()
 	return p.UnixConn.Close()
 }

@@ -452,51 +452,83 @@ func TestSchemaStands(t *testing.T) {
 
 // Fuzz: whatever lies at the path, nothing panics, and its bytes are still on
 // the disk afterwards unless it was an empty file or a database that could be
-// written.
+// written. A whole file is too much for the fuzzer to work on, so that it works on
+// the edits: pieces of three bytes, of which each puts a byte in a place of a
+// sound file (0), or cuts it off there (255 at the end).
 func FuzzFileAtPath(f *testing.F) {
-	dir := f.TempDir()
-	sound := filepath.Join(dir, "sound")
+	fast := memoryFolder(f)
+	sound := filepath.Join(fast, "sound")
 	s, err := Open(sound, Options{})
 	must(f, err)
 	must(f, s.RecordOutage(anOutage(1, 100)))
 	must(f, s.Close(f.Context()))
 	data, err := os.ReadFile(sound)
 	must(f, err)
-	for _, seed := range [][]byte{nil, []byte("x"), []byte("SQLite format 3\x00"), data[:100], data[:4096], data, make([]byte, 4096), []byte("-- " + mark)} {
-		f.Add(seed, uint16(0), byte(0))
-	}
-	f.Add(data, uint16(18), byte(2)) // the version of the format for writing
-	f.Add(data, uint16(68), byte(1)) // the application
-	f.Fuzz(func(t *testing.T, data []byte, place uint16, flip byte) {
-		data = bytes.Clone(data)
-		if int(place) < len(data) {
-			data[place] ^= flip
-		}
-		path := filepath.Join(t.TempDir(), "history.db")
-		must(t, os.WriteFile(path, data, 0o600))
-		if r, err := OpenReader(t.Context(), path); err == nil {
-			r.Outages(t.Context(), 10)
-			r.Samples(t.Context(), "rack", 0, shutdown.Never, 10)
-			r.Close()
-		}
-		s := open(t, path, Options{})
-		must(t, s.RecordOutage(anOutage(2, 5000)))
-		err := s.Flush(t.Context())
-		h := s.Health()
-		s.Close(t.Context())
-		switch {
-		case h.SetAside != "":
-			if !bytes.Equal(contents(t, h.SetAside), data) {
-				t.Errorf("set aside, and not the same bytes")
+	f.Add([]byte{})
+	f.Add([]byte{0, 18, 2})    // the version of the format for writing
+	f.Add([]byte{0, 68, 1})    // the application
+	f.Add([]byte{0, 100, 255}) // cut off
+	f.Add([]byte{16, 0, 255})  // after the first page
+	f.Add([]byte{0, 0, 'x', 0, 1, 255})
+	f.Add([]byte{0, 28, 1, 16, 0, 0, 16, 3, 255})
+	f.Fuzz(func(t *testing.T, edits []byte) {
+		data := bytes.Clone(data)
+		for ; len(edits) >= 3 && len(data) > 0; edits = edits[3:] {
+			place := (int(edits[0])<<8 | int(edits[1])) % len(data)
+			if data[place] = edits[2]; edits[2] == 255 {
+				data = data[:place]
 			}
-		case err != nil:
-			if !bytes.Equal(contents(t, path), data) {
-				t.Errorf("refused with %v, and not the same bytes", err)
-			}
-		case len(data) > 0 && !bytes.HasPrefix(data, []byte("SQLite format 3\x00")):
-			t.Error("what was no database is written over")
 		}
+		dir, err := os.MkdirTemp(fast, "run")
+		must(t, err)
+		defer os.RemoveAll(dir)
+		atPath(t, filepath.Join(dir, "history.db"), data)
 	})
+}
+
+// memoryFolder is a folder in memory where there is one: a sync of the disk for
+// each of a fuzzer's files would leave it a few runs a second.
+func memoryFolder(tb testing.TB) string {
+	dir, err := os.MkdirTemp("/dev/shm", "ebbline-history")
+	if err != nil {
+		return tb.TempDir()
+	}
+	tb.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
+
+// What lies at the path besides edited histories: texts, and beginnings of files.
+func TestFileAtPath(t *testing.T) {
+	for i, data := range [][]byte{nil, []byte("x"), []byte("SQLite format 3\x00"), make([]byte, 4096), []byte("-- " + mark)} {
+		atPath(t, filepath.Join(t.TempDir(), fmt.Sprint("history", i)), data)
+	}
+}
+
+func atPath(t *testing.T, path string, data []byte) {
+	t.Helper()
+	must(t, os.WriteFile(path, data, 0o600))
+	if r, err := OpenReader(t.Context(), path); err == nil {
+		r.Outages(t.Context(), 10)
+		r.Samples(t.Context(), "rack", 0, shutdown.Never, 10)
+		r.Close()
+	}
+	s := open(t, path, Options{})
+	must(t, s.RecordOutage(anOutage(2, 5000)))
+	err := s.Flush(t.Context())
+	h := s.Health()
+	s.Close(t.Context())
+	switch {
+	case h.SetAside != "":
+		if !bytes.Equal(contents(t, h.SetAside), data) {
+			t.Errorf("set aside, and not the same bytes")
+		}
+	case err != nil:
+		if !bytes.Equal(contents(t, path), data) {
+			t.Errorf("refused with %v, and not the same bytes", err)
+		}
+	case len(data) > 0 && !bytes.HasPrefix(data, []byte("SQLite format 3\x00")):
+		t.Error("what was no database is written over")
+	}
 }
 
 // Aim: what root begins beside the agent, such as a test, the agent can write.

@@ -84,14 +84,16 @@ func (j *Journal) hold() error {
 	path := j.path + ".lock"
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
-		f, err = os.Open(path) // a disk that went read-only still locks
+		if there, e := os.Open(path); e == nil { // a disk that went read-only still locks
+			f, err = there, nil
+		}
 	}
 	if errors.Is(err, os.ErrNotExist) {
 		folder := filepath.Dir(path)
 		return fmt.Errorf("the journal's folder %s is not there. The service unit makes it; by hand: install -d -m 0700 %s", folder, folder)
 	}
 	if err != nil {
-		return fmt.Errorf("the journal's lock cannot be made: %w", err)
+		return fmt.Errorf("the journal's lock cannot be made: %w. Its folder and disk must let the agent's user write", err)
 	}
 	err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
 	if err == nil {

@@ -256,6 +256,10 @@ func TestReadOnlyDisk(t *testing.T) {
 	if _, _, err := Open(path); !errors.Is(err, ErrInUse) {
 		t.Errorf("a second holder: %v", err)
 	}
+	// A folder in which nothing can be begun is there all the same.
+	if _, _, damage := open(t, filepath.Join(dir, "other")); !strings.Contains(damage, "read-only file system") || strings.Contains(damage, "is not there") {
+		t.Errorf("a journal that cannot be begun: %s", damage)
+	}
 }
 
 // Nothing in a file makes the reader fail, and what it reads, written again, it

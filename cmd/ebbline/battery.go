@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
 	"ebbline/agent/history"
@@ -35,12 +36,18 @@ betting on: what is not measured widens it again with time.`,
 func init() { batteryCommand.run = runBattery }
 
 func runBattery(ctx context.Context, c *call) int {
-	if len(c.args) > 0 {
-		for _, sub := range []*command{&batteryTestCommand, &selftestCommand} {
-			if "battery "+c.args[0] == sub.name {
-				c.cmd, c.args = sub, c.args[1:]
-				return sub.run(ctx, c)
-			}
+	for _, sub := range []*command{&batteryTestCommand, &selftestCommand} {
+		if len(c.args) == 0 {
+			break
+		}
+		word := strings.TrimPrefix(sub.name, "battery ")
+		if c.args[0] == word {
+			c.cmd, c.args = sub, c.args[1:]
+			return sub.run(ctx, c)
+		}
+		if _, err := os.Stat(c.args[0]); err != nil && near(c.args[0], word) {
+			c.usage("there is no file %s, and no command of that name. Did you mean \"battery %s\"?", c.args[0], word)
+			return exitUsage
 		}
 	}
 	pf := c.policyFlags()

@@ -111,7 +111,11 @@ func moment(ago time.Duration) history.Moment {
 func says(t *testing.T, args ...string) (out, errs string, code int) {
 	t.Helper()
 	var o, e bytes.Buffer
-	env := map[string]string{"EBBLINE_STATE": filepath.Join(t.TempDir(), "nothing"), "EBBLINE_SECRET_UPS_READ": "public", "EBBLINE_SECRET_SSH_KEY": "none", "LANG": "C.UTF-8"}
+	key, err := goodKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	env := map[string]string{"EBBLINE_STATE": filepath.Join(t.TempDir(), "nothing"), "EBBLINE_SECRET_UPS_READ": "public", "EBBLINE_SECRET_SSH_KEY": string(key), "LANG": "C.UTF-8"}
 	code = Run(context.Background(), args, Streams{In: strings.NewReader(""), Out: &o, Err: &e, Env: func(name string) string { return env[name] }})
 	return o.String(), e.String(), code
 }

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,8 +28,9 @@ not fit, a promised time that cannot be kept, a load over a UPS's rating, a
 secret that cannot be read, a host whose key known_hosts does not have, a host
 or battery that was measured to be otherwise.
 
-With --rights it prints, for each host stopped over SSH, the line for its
-authorized_keys file and the sudoers line that suffice, and no more.
+With --rights it prints, for each machine to which the agent logs in, the lines
+for authorized_keys and for sudoers that suffice, and no more: by the first its
+key runs the policy's commands, by the second it is asked whether it might.
 
 Exit code 78 says that the policy has errors; warnings alone give 0.`,
 	run: runCheck,
@@ -40,13 +43,13 @@ func runCheck(ctx context.Context, c *call) int {
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
+	c.onlyReads(c.historyFiles(*past), nil)
 	p, index, diags, err := c.read(pf, true)
 	if errors.Is(err, errUsage) {
 		return exitUsage
 	}
 	if err != nil {
-		c.fail("%v", err)
-		return exitRefused
+		return c.unreadable(err)
 	}
 	found := &measured{}
 	if p != nil {
@@ -56,15 +59,20 @@ func runCheck(ctx context.Context, c *call) int {
 		}
 		found = m
 		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
-		diags = append(append(diags, c.unreached(p, index, pf)...), c.shortKeys(p, index, pf)...)
-		if diags.HasErrors() {
-			p = nil
-		}
+		diags = append(append(diags, mistaken(p, index, today())...), c.unreached(p, index, pf)...)
+		diags = append(diags, c.shortKeys(p, index, pf)...)
+	}
+	var least []rightsView
+	if *rights && p != nil {
+		least = c.rights(p, pf)
 	}
 	if c.json {
 		v := map[string]any{"diagnostics": load.JSON(diags)}
 		if list := found.view(); list != nil {
 			v["measured"] = list
+		}
+		if least != nil {
+			v["rights"] = least
 		}
 		printJSON(c.Out, v)
 	} else {
@@ -72,12 +80,13 @@ func runCheck(ctx context.Context, c *call) int {
 		load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
 		c.sum(p, diags)
 		found.calm().show(c.Out, 80)
+		showRights(c.Out, least)
 	}
-	if p == nil {
+	if p == nil || slices.ContainsFunc(diags, func(d *hcl.Diagnostic) bool { return d.Severity == hcl.DiagError }) {
 		return exitRefused
 	}
-	if *rights && !c.json {
-		return c.rights(p, pf)
+	if slices.ContainsFunc(least, func(v rightsView) bool { return v.Error != "" }) {
+		return exitFailed
 	}
 	return exitDone
 }
@@ -98,6 +107,8 @@ func (c *call) sum(p *policy.Policy, diags hcl.Diagnostics) {
 	switch {
 	case p == nil:
 		fmt.Fprintf(c.Out, "%s, %s: the policy is refused\n", count(errs, "error"), count(warnings, "warning"))
+	case errs > 0:
+		fmt.Fprintf(c.Out, "%s, %s: the agent would take this policy, but not as it is meant\n", count(errs, "error"), count(warnings, "warning"))
 	default:
 		fmt.Fprintf(c.Out, "%s: %s, %s, %s; no errors, %s\n", p.Site.Name, count(len(p.UPSs), "UPS"), count(len(p.Hosts), "host"), count(len(p.Loads), "load"), count(warnings, "warning"))
 	}
@@ -176,12 +187,43 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 	return diags
 }
 
+// mistaken says what cannot be so, though the agent could work with it: a wrong
+// clock or a nameplate's watts must not keep it from running.
+func mistaken(p *policy.Policy, index *load.Index, today int64) (diags hcl.Diagnostics) {
+	wrong := func(ups, attribute, summary, format string, args ...any) {
+		d := &hcl.Diagnostic{Severity: hcl.DiagError, Summary: summary, Detail: fmt.Sprintf(format, args...)}
+		if at, ok := index.At("ups", ups, attribute); ok {
+			d.Subject = &at
+		}
+		diags = append(diags, d)
+	}
+	for i := range p.UPSs {
+		u := &p.UPSs[i]
+		future := func(attribute, what string, day int64) {
+			if day > today {
+				wrong(u.Name, attribute, "Date in the future", "The battery of UPS %q is said to have been %s on %s, and today is %s. Correct the date, or this machine's clock.", u.Name, what, dateOf(day), dateOf(today))
+			}
+		}
+		future("battery.installed", "installed", u.Battery.InstalledDay)
+		if m := u.Battery.Model; m != nil {
+			future("battery.model.fitted", "measured", m.FittedDay)
+		}
+		if load := policy.UsualWatts(p, i); load > u.RatedWatts {
+			wrong(u.Name, "rated_watts", "Load above the rating", "All that UPS %q feeds draws %d watts, %d %% of the %d that it is rated for: it would switch off, or be on bypass. Correct the watts (what is drawn, not what is on the nameplates), or move something to another UPS.",
+				u.Name, load, load*100/u.RatedWatts, u.RatedWatts)
+		}
+	}
+	return diags
+}
+
+func dateOf(day int64) string { return time.Unix(day*86400, 0).UTC().Format(time.DateOnly) }
+
 // unreached says which hosts would not be told to stop: nothing here tells whether
 // they are the ones meant, or the key is none.
 func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
 	store := c.store(pf)
 	hosts := map[string]int{} // by what is wrong, the place of what says so
-	warn := func(host, summary string, err error) {
+	say := func(severity hcl.DiagnosticSeverity, host, summary string, err error) {
 		said := fmt.Sprintf(" could not be told to stop: %v.", err)
 		if i, ok := hosts[said]; ok { // one file, or one key, is missing for all of them
 			names := strings.TrimPrefix(strings.TrimPrefix(strings.TrimSuffix(diags[i].Detail, said), "Hosts "), "Host ")
@@ -189,7 +231,7 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 			return
 		}
 		hosts[said] = len(diags)
-		d := &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: fmt.Sprintf("Host %q%s", host, said)}
+		d := &hcl.Diagnostic{Severity: severity, Summary: summary, Detail: fmt.Sprintf("Host %q%s", host, said)}
 		if at, ok := index.At("host", host, ""); ok {
 			d.Subject = &at
 		}
@@ -203,10 +245,10 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 			}
 			host := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
 			if err := host.Unverified(); err != nil {
-				warn(h.Name, "Host key unknown", err)
+				say(hcl.DiagWarning, h.Name, "Host key unknown", err)
 			}
 			if err := host.NoKey(); err != nil {
-				warn(h.Name, "Key cannot be used", err)
+				say(hcl.DiagError, h.Name, "Key cannot be used", err)
 			}
 		}
 	}
@@ -243,30 +285,91 @@ func (c *call) shortKeys(p *policy.Policy, index *load.Index, pf *policyFlags) (
 	return diags
 }
 
-// rights prints what each host must allow the agent, and no more.
-func (c *call) rights(p *policy.Policy, pf *policyFlags) int {
-	store, code := c.store(pf), exitDone
+// account is one login by which commands are run: one user of one machine, with
+// one key. sshd takes the first line of a key, so that all its commands must stand
+// in it, those for the machine's guests among them.
+type account struct {
+	ssh      policy.SSH
+	hosts    []string // whom its commands stop or start
+	commands []string
+}
+
+// accounts lists the logins of a policy, with every command that the agent may
+// send over them.
+func accounts(p *policy.Policy) (list []*account) {
+	add := func(host string, s *policy.SSH, command string) {
+		at := slices.IndexFunc(list, func(a *account) bool {
+			return strings.EqualFold(ssh.HostPort(a.ssh.Address), ssh.HostPort(s.Address)) && a.ssh.User == s.User && a.ssh.Key == s.Key
+		})
+		if at < 0 {
+			at, list = len(list), append(list, &account{ssh: *s})
+		}
+		a := list[at]
+		if !slices.Contains(a.hosts, host) {
+			a.hosts = append(a.hosts, host)
+		}
+		if !slices.Contains(a.commands, command) {
+			a.commands = append(a.commands, command)
+		}
+	}
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
-		var further []string
-		if h.Prepare != nil {
-			further = append(further, h.Prepare.Command)
-		}
 		for m := range h.Methods {
-			if h.Methods[m].SSH == nil {
-				continue
+			if s := h.Methods[m].SSH; s != nil {
+				add(h.Name, s, s.Command)
 			}
-			g, err := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) }).Grant(further...)
-			if err != nil {
-				fmt.Fprintf(c.Out, "\n%v\n", err)
-				code = exitFailed
-				continue
-			}
-			fmt.Fprintf(c.Out, "\n%s, in ~%s/.ssh/authorized_keys:\n  %s\n", h.Name, h.Methods[m].SSH.User, g.AuthorizedKeys)
-			if g.Sudoers != "" {
-				fmt.Fprintf(c.Out, "%s, in /etc/sudoers.d/ebbline:\n  %s\n", h.Name, g.Sudoers)
+		}
+		if first := firstSSH(h); h.Prepare != nil && first != nil {
+			add(h.Name, first, h.Prepare.Command)
+		}
+		for i := range h.Starts {
+			if s := h.Starts[i].SSH; s != nil {
+				add(h.Name, s, s.Command)
 			}
 		}
 	}
-	return code
+	return list
+}
+
+// rightsView is what one machine must allow, in the document of `check --rights`.
+type rightsView struct {
+	Hosts          []string `json:"hosts"` // whom the commands stop or start
+	Address        string   `json:"address"`
+	User           string   `json:"user"`
+	AuthorizedKeys []string `json:"authorized_keys,omitempty"` // lines
+	Sudoers        string   `json:"sudoers,omitempty"`         // line
+	Error          string   `json:"error,omitempty"`
+}
+
+// rights says what each machine must allow the agent, and no more.
+func (c *call) rights(p *policy.Policy, pf *policyFlags) (list []rightsView) {
+	store := c.store(pf)
+	for _, a := range accounts(p) {
+		v := rightsView{Hosts: a.hosts, Address: a.ssh.Address, User: a.ssh.User}
+		host := ssh.New(a.ssh, strings.Join(a.hosts, ", "), func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+		if g, err := host.Grant(a.commands...); err != nil {
+			v.Error = err.Error()
+		} else {
+			v.AuthorizedKeys, v.Sudoers = strings.Split(g.AuthorizedKeys, "\n"), g.Sudoers
+		}
+		list = append(list, v)
+	}
+	return list
+}
+
+// showRights prints the lines as they are to be copied.
+func showRights(w io.Writer, list []rightsView) {
+	for _, v := range list {
+		if v.Error != "" {
+			fmt.Fprintf(w, "\n%s\n", v.Error)
+			continue
+		}
+		fmt.Fprintf(w, "\nFor %s: on %s, in ~%s/.ssh/authorized_keys:\n", strings.Join(v.Hosts, ", "), v.Address, v.User)
+		for _, line := range v.AuthorizedKeys {
+			fmt.Fprintf(w, "  %s\n", line)
+		}
+		if v.Sudoers != "" {
+			fmt.Fprintf(w, "and in /etc/sudoers.d/ebbline:\n  %s\n", v.Sudoers)
+		}
+	}
 }

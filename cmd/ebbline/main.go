@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"regexp"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -32,7 +33,7 @@ var Version = "development"
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := Run(ctx, os.Args[1:], Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Env: os.Getenv})
+	code := Run(ctx, os.Args[1:], Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Env: os.Getenv, Confine: confine})
 	stop()
 	os.Exit(code)
 }
@@ -42,6 +43,7 @@ type Streams struct {
 	In       io.Reader
 	Out, Err io.Writer
 	Env      func(string) string
+	Confine  func(reads, writes []string) error // takes rights from the process, for good; nil: it keeps them
 }
 
 // command is one subcommand.
@@ -68,6 +70,8 @@ type call struct {
 	flags *flag.FlagSet
 	args  []string
 	json  bool
+
+	reads, writes []string // see onlyReads
 }
 
 // errUsage stands for a mistake in the command line that was told already.
@@ -81,14 +85,18 @@ func Run(ctx context.Context, args []string, s Streams) int {
 	}
 	switch args[0] {
 	case "help", "-h", "--help", "-help":
-		if len(args) > 1 {
-			if find(args[1]) == nil {
-				return unknownCommand(s, args[1])
-			}
-			return Run(ctx, []string{args[1], "--help"}, s)
+		if len(args) == 1 || args[1] == "help" {
+			overview(s.Out)
+			return exitDone
 		}
-		overview(s.Out)
-		return exitDone
+		if args[1] == "version" {
+			fmt.Fprintln(s.Out, "ebbline version\n\nPrints which ebbline this is.")
+			return exitDone
+		}
+		if find(args[1]) == nil {
+			return unknownCommand(s, args[1])
+		}
+		return Run(ctx, append(slices.Clone(args[1:]), "--help"), s)
 	case "version", "--version", "-version":
 		fmt.Fprintln(s.Out, "ebbline", Version)
 		return exitDone
@@ -112,11 +120,18 @@ func find(name string) *command {
 	return nil
 }
 
+func commandNames() (all []string) {
+	for i := range commands {
+		all = append(all, commands[i].name)
+	}
+	return all
+}
+
 func unknownCommand(s Streams, name string) int {
 	fmt.Fprintf(s.Err, "ebbline: no command is called %q.", name)
-	for i := range commands {
-		if near(name, commands[i].name) {
-			fmt.Fprintf(s.Err, " Did you mean %q?", commands[i].name)
+	for _, known := range append(commandNames(), "help", "version") {
+		if near(name, known) {
+			fmt.Fprintf(s.Err, " Did you mean %q?", known)
 		}
 	}
 	fmt.Fprintln(s.Err, " `ebbline help` lists them.")

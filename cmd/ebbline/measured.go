@@ -35,12 +35,22 @@ func (c *call) openHistory(ctx context.Context, named string) (*history.Reader, 
 	if named == noHistory {
 		return nil, "", nil
 	}
-	path := first(named, filepath.Join(c.stateFolder(), historyFile))
+	path := c.historyPath(named)
 	from, err := history.OpenReader(ctx, path)
 	if named == "" && errors.Is(err, os.ErrNotExist) {
 		return nil, path, nil
 	}
 	return from, path, err
+}
+
+func (c *call) historyPath(named string) string {
+	return first(named, filepath.Join(c.stateFolder(), historyFile))
+}
+
+// historyFiles are what is read of a history, with what SQLite keeps beside it.
+func (c *call) historyFiles(named string) []string {
+	path := c.historyPath(named)
+	return []string{path, path + "-wal", path + "-shm"}
 }
 
 // measured is a policy with what was measured in it, and on what that rests.

@@ -37,6 +37,9 @@ type memory struct {
 
 	own  *policy.Policy // as the operator wrote it
 	used *policy.Policy // as it was learned last
+
+	told    []string  // the last notes, as they were logged
+	toldAll time.Time // when all were
 }
 
 func openMemory(path string, log *zap.Logger) (*memory, error) {
@@ -86,15 +89,29 @@ func (m *memory) learned(ctx context.Context, own *policy.Policy) *policy.Policy
 	}
 	defer from.Close()
 	used, notes := learn.Apply(ctx, own, from, today())
+	m.tell(notes, time.Now())
+	m.used = used
+	return used
+}
+
+// tell logs what was measured: what is new at once, the rest once a day.
+func (m *memory) tell(notes []learn.Note, at time.Time) {
+	if at.Sub(m.toldAll) >= learnEvery {
+		m.told, m.toldAll = nil, at
+	}
+	var now []string
 	for _, n := range notes {
+		text := n.String()
+		now = append(now, text)
 		say := m.log.Info
 		if n.Warning {
 			say = m.log.Warn
 		}
-		say("measured: " + n.String())
+		if !slices.Contains(m.told, text) {
+			say("measured: " + text)
+		}
 	}
-	m.used = used
-	return used
+	m.told = now
 }
 
 // again learns from the outage that has just ended, or from a test that another

@@ -29,6 +29,9 @@ func TestMain(m *testing.M) {
 		os.Unsetenv("EBBLINE_TEST_COMMAND")
 		main()
 	}
+	if dir := os.Getenv("EBBLINE_TEST_CONFINED"); dir != "" {
+		os.Exit(triesToEscape(dir))
+	}
 	peertest.Main(m)
 }
 

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/hashicorp/hcl/v2"
@@ -16,9 +17,12 @@ import (
 	"ebbline/policy/load"
 )
 
-// largest is the most of one policy file that is read: one byte more than the
-// loader takes, so that it can say that the file is too long.
-const largest = 4<<20 + 1
+// Of one policy file, and of all in a folder, one byte more is read than the
+// loader takes, so that it can say that there is too much.
+const (
+	largest    = load.MaxFileBytes + 1
+	largestSum = load.MaxPolicyBytes + 1
+)
 
 // policyFlags are the flags of every command that reads a policy.
 type policyFlags struct {
@@ -51,6 +55,9 @@ func (c *call) read(f *policyFlags, checkSecrets bool) (*policy.Policy, *load.In
 		opt.Secret = c.store(f).Readable
 	}
 	p, index, diags := load.Load(files, opt)
+	if p != nil {
+		c.onlyReadsOf(p, f)
+	}
 	return p, index, diags, nil
 }
 
@@ -74,25 +81,35 @@ func policyFiles(path string) ([]load.File, error) {
 		}
 	}
 	var files []load.File
+	left := int64(largestSum)
 	for _, name := range names {
-		text, err := readLimited(name, largest)
+		text, err := readLimited(name, min(largest, left))
 		if err != nil {
 			return nil, fmt.Errorf("the policy file %s cannot be read: %w", name, reason(err))
 		}
 		files = append(files, load.File{Name: name, Bytes: text})
+		if left -= int64(len(text)); left == 0 {
+			break // the loader refuses what is there already
+		}
 	}
 	return files, nil
 }
 
-// readLimited reads a file's first bytes, at most so many.
+// readLimited reads a regular file's first bytes, at most so many. It does not
+// wait: a pipe may have no writer, and a device no end.
 func readLimited(name string, most int64) ([]byte, error) {
-	f, err := os.Open(name)
+	f, err := os.OpenFile(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
+	switch info, err := f.Stat(); {
+	case err != nil:
+		return nil, err
+	case info.IsDir():
 		return nil, errors.New("it is a folder")
+	case !info.Mode().IsRegular():
+		return nil, errors.New("it is no regular file, but a pipe, a device or the like. Write its contents into a file")
 	}
 	return io.ReadAll(io.LimitReader(f, most))
 }
@@ -114,8 +131,7 @@ func (c *call) policyOr(f *policyFlags, checkSecrets bool) (*policy.Policy, int)
 	case errors.Is(err, errUsage):
 		return nil, exitUsage
 	case err != nil:
-		c.fail("%v", err)
-		return nil, exitRefused
+		return nil, c.unreadable(err)
 	case p == nil:
 		var bad hcl.Diagnostics
 		for _, d := range diags {
@@ -131,6 +147,15 @@ func (c *call) policyOr(f *policyFlags, checkSecrets bool) (*policy.Policy, int)
 		return nil, exitRefused
 	}
 	return p, exitDone
+}
+
+// unreadable tells that there is no policy to read.
+func (c *call) unreadable(err error) int {
+	if c.json {
+		printJSON(c.Out, map[string]any{"diagnostics": []load.Diagnostic{{Severity: "error", Summary: "Policy cannot be read", Detail: err.Error() + "."}}})
+	}
+	c.fail("%v", err)
+	return exitRefused
 }
 
 // today is the day that a battery's age is counted to.

@@ -26,7 +26,8 @@ var rehearseCommand = command{
 	about: "tries the way to every UPS and host, and turns nothing off",
 	usage: "[POLICY] [--secrets FOLDER] [--history FILE] [--json]",
 	help: `Asks every UPS once, and tries every way to stop or start a host without effect:
-  ssh, host   logs in with the key, verifies the host key, runs no command
+  ssh, host   logs in with the key, verifies the host key, runs no command; then
+  prepare     asks, by a key that can do no more, whether the command might run
   bmc         logs in, reads the power state and whether it takes the order
   outlet      reads the outlet's state; no SNMP SET is ever sent
   local       looks whether the command's program is there
@@ -36,9 +37,9 @@ would stop if the input failed now, at the load and charge that the UPSs say;
 then all that is wrong, with what to do next.
 
 Run it on the agent's host, as the agent's user, with the agent's secrets: what
-works from elsewhere proves little. What it cannot prove: that the stop command
-may be run (ebbline check --rights prints what lets it), and that a BMC or PDU
-lets this user give the order.
+works from elsewhere proves little. Whether a command may be run is known where
+the host has the lines that ebbline check --rights prints. What it cannot prove:
+that a BMC or PDU lets this user give the order.
 
 Exit code 1 says that something is wrong.`,
 	run: runRehearse,
@@ -175,6 +176,7 @@ type tried struct {
 	said    string // in one line
 	next    string // to do; "" when there is nothing, or said says it
 	key     string // the host key that was shown
+	may     bool   // over SSH: the host says that it would run the command
 	took    time.Duration
 }
 
@@ -241,6 +243,11 @@ func triesOf(h *policy.Host, read secrets) (list []try) {
 		}
 		list = append(list, try{stops, by, address, within, run})
 	}
+	if first := firstSSH(h); h.Prepare != nil && first != nil {
+		early := *first
+		early.Command = h.Prepare.Command
+		add(true, "prepare", ssh.HostPort(early.Address), h.Prepare.GivesUp, login(early, h.Name, read))
+	}
 	for i := range h.Methods {
 		m := &h.Methods[i]
 		verb := shutdown.VerbShutDown
@@ -280,6 +287,16 @@ func triesOf(h *policy.Host, read secrets) (list []try) {
 	return list
 }
 
+// firstSSH is the way that the early step takes, too; nil when there is none.
+func firstSSH(h *policy.Host) *policy.SSH {
+	for i := range h.Methods {
+		if h.Methods[i].SSH != nil {
+			return h.Methods[i].SSH
+		}
+	}
+	return nil
+}
+
 func outletAddress(o *policy.Outlet) string {
 	if o.SNMP != nil {
 		return o.SNMP.Address
@@ -307,13 +324,21 @@ func judged(o shutdown.Outcome, text, ifRefused string) tried {
 
 const notReached = "Is it on, the address right, and the way to it open from here?"
 
-// login logs in and out again.
+// login logs in and out again, and asks whether the command may be run.
 func login(cfg policy.SSH, name string, read secrets) func(ctx context.Context) tried {
 	return func(ctx context.Context) tried {
-		r := ssh.New(cfg, name, read).Check(ctx)
+		host := ssh.New(cfg, name, read)
+		r := host.Check(ctx)
 		t := tried{key: r.Key}
 		if r.Err == nil {
 			t.verdict, t.said = ready, "logged in, "+r.Key
+			switch err := host.May(ctx, cfg.Command); {
+			case err == nil:
+				t.may = true
+			case !errors.Is(err, ssh.ErrNotAsked):
+				t.verdict, t.said = refused, "logged in, but "+strings.TrimPrefix(err.Error(), "refused: ")
+				t.next = "`ebbline check --rights` prints the lines for authorized_keys and sudoers; after a change of the policy both change."
+			}
 			return t
 		}
 		t.said = strings.TrimPrefix(strings.TrimPrefix(r.Err.Error(), name+": ssh: "), "refused: ")

@@ -56,6 +56,7 @@ type wayView struct {
 	TookSeconds float64 `json:"took_seconds"`
 	Said        string  `json:"said"`
 	HostKey     string  `json:"host_key,omitempty"` // that was shown
+	MayRun      bool    `json:"may_run,omitempty"`  // the host says that it would run the command; else it was not asked, or the verdict says more
 }
 
 // problemView is one thing that is wrong.
@@ -189,7 +190,7 @@ func (v *rehearsalView) addHost(h *policy.Host, asked *int64, a *attended) {
 		if w.stops {
 			aim = "stop"
 		}
-		view.Ways = append(view.Ways, wayView{aim, w.by, w.address, w.verdict, hundredths(w.took), w.said, w.key})
+		view.Ways = append(view.Ways, wayView{aim, w.by, w.address, w.verdict, hundredths(w.took), w.said, w.key, w.may})
 		if w.verdict == ready {
 			continue
 		}
@@ -305,7 +306,23 @@ func (v *rehearsalView) sum(w io.Writer, columns int) {
 	case !v.Ready:
 		text = fmt.Sprintf("%s: ready, but for the UPS", count(len(v.Hosts), "host"))
 	}
-	hang(w, "", text+". Not tried: the orders themselves (`ebbline check --rights` prints what lets a stop command run).", columns)
+	hang(w, "", text+". Not tried: the orders themselves.", columns)
+	if list := v.notAsked(); len(list) > 0 {
+		hang(w, "", "Whether the command may be run was not to be asked of "+strings.Join(list, ", ")+
+			": `ebbline check --rights` prints the lines that let it run, and let it be asked.", columns)
+	}
+}
+
+// notAsked lists the hosts that let the agent in and have no line by which they
+// could be asked what it may run.
+func (v *rehearsalView) notAsked() (list []string) {
+	for i := range v.Hosts {
+		h := &v.Hosts[i]
+		if slices.ContainsFunc(h.Ways, func(w wayView) bool { return w.HostKey != "" && w.Verdict == ready && !w.MayRun }) {
+			list = append(list, h.Name)
+		}
+	}
+	return list
 }
 
 func (u *polledView) show(w io.Writer, name, columns int) {

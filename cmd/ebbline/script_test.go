@@ -1,7 +1,10 @@
 package main
 
 import (
+	"crypto/ed25519"
+	"crypto/rand"
 	"encoding/json"
+	"encoding/pem"
 	"errors"
 	"io"
 	"os"
@@ -13,6 +16,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	gossh "golang.org/x/crypto/ssh"
 )
 
 // Aim: what a user types and sees is a contract: exit codes, one JSON document
@@ -37,12 +41,30 @@ func TestScript(t *testing.T) {
 			}
 			e.Setenv("PATH", bin)
 			e.Setenv("POLICIES", policies)
+			key, err := goodKey()
+			if err != nil {
+				return err
+			}
+			e.Setenv("GOOD_KEY", string(key))
 			e.Setenv("LC_ALL", "C.UTF-8")
 			e.Setenv("EBBLINE_TEST_COMMAND", "1") // see TestMain
 			return os.Symlink(self, filepath.Join(bin, "ebbline"))
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exits, "document": document, "fits": fits},
 	})
+}
+
+// goodKey makes a private key as an operator does.
+func goodKey() ([]byte, error) {
+	_, key, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		return nil, err
+	}
+	block, err := gossh.MarshalPrivateKey(key, "")
+	if err != nil {
+		return nil, err
+	}
+	return pem.EncodeToMemory(block), nil
 }
 
 // exits runs a command that must end with the code given: exits 64 ebbline plan

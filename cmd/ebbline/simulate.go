@@ -83,12 +83,10 @@ func runSimulate(ctx context.Context, c *call) int {
 		c.usage("%v", err)
 		return exitUsage
 	}
+	c.onlyReads(append(c.historyFiles(*past), files...), []string{*page, *smallest})
 	p, found, code := c.policyLearned(ctx, pf, *past)
 	if p == nil {
 		return code
-	}
-	if len(p.UPSs) == 0 {
-		return c.fail("the policy has no UPS, so that no outage can be replayed. Declare one: ups \"NAME\" { ... }")
 	}
 	if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
 		return c.fail("%v", err)

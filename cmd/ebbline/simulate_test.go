@@ -257,7 +257,7 @@ func TestSimulateBadInput(t *testing.T) {
 		{[]string{rig, night, "--report", filepath.Join(dir, ".", "night.outage")}, exitFailed, "it would take the place of " + night},
 		{[]string{rig, night, "--smallest", link}, exitFailed, "it would take the place of " + night},
 		{[]string{rig, "--random", "5", "--smallest", filepath.Join(dir, "x"), "--report", filepath.Join(dir, "x")}, exitFailed, "it would take the place of " + filepath.Join(dir, "x")},
-		{[]string{write("bare.hcl", "site \"bare\" {\n}\n"), "--random", "5"}, exitFailed, "the policy has no UPS, so that no outage can be replayed"},
+		{[]string{write("bare.hcl", "site \"bare\" {\n}\n"), "--random", "5"}, exitRefused, "The policy declares no UPS"},
 		{[]string{filepath.Join(dir, "none.hcl")}, exitRefused, "none.hcl cannot be read"},
 		{nil, exitUsage, "no policy is named"},
 	} {

@@ -54,6 +54,7 @@ func runTune(ctx context.Context, c *call) int {
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
 	}
+	c.onlyReads(c.historyFiles(*past), nil)
 	p, found, code := c.policyLearned(ctx, pf, *past)
 	if p == nil {
 		return code

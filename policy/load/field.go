@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"net/netip"
 	"slices"
 	"strconv"
 	"strings"
@@ -439,7 +440,11 @@ func (f field) address(want port) string {
 	}
 	show := "\"192.0.2.10\" or \"vault.example\", with \":port\" after it where the port is not the usual one"
 	if want != portOptional {
-		show = "\"192.0.2.10:22\" or \"[2001:db8::10]:22\""
+		port := "22"
+		if f.s.kind == "wake" {
+			port = "9" // of a magic packet, by custom
+		}
+		show = fmt.Sprintf("\"192.0.2.10:%s\" or \"[2001:db8::10]:%[1]s\"", port)
 	}
 	if why := badAddress(text, want); why != "" {
 		f.bad(notAddress, "%s of %s %s. Write %s.", f.name, f.s.title, why, show)
@@ -486,11 +491,15 @@ func badHost(host string) string {
 	allowed := func(r rune) bool {
 		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_.", r)
 	}
-	what := "has a character that no host name has"
-	if strings.Contains(host, ":") {
-		what = "is no IPv6 address"
-		host, _, _ = strings.Cut(host, "%") // the zone names a network card
-		allowed = func(r rune) bool { return strings.ContainsRune("0123456789abcdefABCDEF:.", r) }
+	const what = "has a character that no host name has"
+	_, err := netip.ParseAddr(host)
+	switch {
+	case strings.Contains(host, ":") && err != nil:
+		return "is no IPv6 address"
+	case strings.Contains(host, ":"):
+		return ""
+	case strings.Trim(host, "0123456789.") == "" && host != "" && err != nil: // no name is of figures alone
+		return "is no IPv4 address: that has four numbers from 0 to 255"
 	}
 	switch {
 	case host == "" || len(host) > 253:

@@ -120,3 +120,30 @@ func TestMutatedPolicies(t *testing.T) {
 		t.Errorf("only %d of the mutations were policies: the test shows little", policies)
 	}
 }
+
+// Aim: the same of the files of a folder, of which one may be another site's.
+// Method: the fuzzer, with two files and the name of a site.
+func FuzzFolder(f *testing.F) {
+	for _, folder := range []string{"good/sites"} {
+		files := readFolder(f, filepath.Join(corpus, folder))
+		for i := range files {
+			f.Add(files[i].Bytes, files[(i+1)%len(files)].Bytes, "attic")
+		}
+	}
+	f.Add([]byte("site \"a\" {}\n"), []byte("ups \"u\" {"), "")
+	f.Fuzz(func(t *testing.T, first, second []byte, site string) {
+		files := []File{{"a.hcl", first}, {"b.hcl", second}}
+		p, index, diags := Load(files, Options{Site: site, Secret: fakeSecret})
+		if (p == nil) != diags.HasErrors() || index == nil {
+			t.Fatalf("policy %v, index %v, diagnostics %v", p != nil, index != nil, diags)
+		}
+		if p != nil && (p.Check() != nil || site != "" && p.Site.Name != site) {
+			t.Fatalf("site %q: %v", p.Site.Name, p.Check())
+		}
+		Sites(files)
+		files[0], files[1] = files[1], files[0]
+		if _, _, again := Load(files, Options{Site: site, Secret: fakeSecret}); says(t, again) != says(t, diags) {
+			t.Fatal("in another order they say something else")
+		}
+	})
+}

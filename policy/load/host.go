@@ -1,6 +1,7 @@
 package load
 
 import (
+	"path"
 	"slices"
 	"strings"
 	"time"
@@ -22,6 +23,7 @@ const (
 type hostDraft struct {
 	policy.Host
 	s        *section
+	unfed    bool // the agent's own, on no UPS: see loader.unfed
 	feeds    []word
 	needs    []word
 	runsOn   *word
@@ -100,7 +102,9 @@ func (l *loader) readHost(s *section) {
 	depth := 0
 	whole := l.withGroup(s, nil, &depth)
 	l.index.sections["host "+s.name] = whole
-	l.hosts = append(l.hosts, l.host(whole))
+	if h := l.host(whole); !h.unfed {
+		l.hosts = append(l.hosts, h)
+	}
 }
 
 func (l *loader) host(s *section) *hostDraft {
@@ -109,6 +113,16 @@ func (l *loader) host(s *section) *hostDraft {
 		return h
 	}
 	h.Self, h.StaysUp = l.get(s, "self").flag(), l.get(s, "stays_up").flag()
+	if f := l.get(s, "fed_by"); h.Self && !s.partial && f.ok && f.value.empty() {
+		if l.unfed != nil {
+			l.err(l.get(s, "self").own(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", l.unfed.title)
+		} else {
+			l.unfed = s
+		}
+		h.unfed = true
+		l.noStop(s, "hangs on no UPS", "write its UPSs into fed_by")
+		return h
+	}
 	runsOn := l.get(s, "runs_on")
 	h.runsOn = runsOn.word()
 	h.needs = l.get(s, "depends_on").words("the name of a host or load in quotes")
@@ -129,7 +143,7 @@ func (l *loader) host(s *section) *hostDraft {
 	givesUp := l.get(s, "gives_up").duration(time.Second, 2*longestStop, max(2*h.StopsIn, h.StopsIn+30*time.Second))
 	h.Probe = l.probe(s.oneOrNone("probe"))
 	if h.StaysUp {
-		l.noStop(s)
+		l.noStop(s, "stays up", "stays_up")
 		return h
 	}
 	if stops.attr == nil && !s.partial {
@@ -157,10 +171,10 @@ func (l *loader) hostWatts(s *section, guest bool) int64 {
 
 // noStop reports ways to stop a host that is never stopped, unless they are
 // those of its group.
-func (l *loader) noStop(s *section) {
+func (l *loader) noStop(s *section, why, instead string) {
 	for _, in := range s.layers[0].Body.Blocks {
 		if in.Type != "probe" && hostShape.blocks[in.Type] != nil {
-			l.err(place{in.DefRange(), s.layers[0].Range()}, doesNotApply, "%s stays up, so it is never stopped or started. Remove this block, or stays_up.", s.title)
+			l.err(place{in.DefRange(), s.layers[0].Range()}, doesNotApply, "%s %s, so it is never stopped or started. Remove this block, or %s.", s.title, why, instead)
 		}
 	}
 }
@@ -271,7 +285,10 @@ func (l *loader) ssh(s *section) *policy.SSH {
 	case "host_key":
 		a.HostKey = l.get(s, "host_key").fingerprint("Copy it from \"ssh-keygen -l -f /etc/ssh/ssh_host_ed25519_key.pub\" on that host.")
 	case "known_hosts":
-		a.KnownHosts = l.get(s, "known_hosts").text()
+		f := l.get(s, "known_hosts")
+		if a.KnownHosts = f.text(); a.KnownHosts != "" && !path.IsAbs(a.KnownHosts) {
+			a.KnownHosts = path.Join(path.Dir(f.attr.SrcRange.Filename), a.KnownHosts) // beside the file that says it
+		}
 	}
 	return a
 }

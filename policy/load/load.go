@@ -89,6 +89,7 @@ type loader struct {
 	loads []*loadDraft
 	hosts []*hostDraft
 	parts []*hostDraft // groups by themselves, for the names in them
+	unfed *section     // the agent's own host when no UPS feeds it: it is no part of the policy, for an outage does not touch it
 }
 
 func newLoader(opt Options) *loader {
@@ -113,8 +114,8 @@ func (l *loader) sources(files []File) []*source {
 	size := 0
 	var all []*source
 	for _, f := range files {
-		if size += min(len(f.Bytes), maxFileBytes); size > maxPolicyBytes {
-			l.err(place{at: position(f, 0)}, tooMuch, "The files of the policy have more than %d bytes together. Keep only those of one policy in the folder.", maxPolicyBytes)
+		if size += min(len(f.Bytes), MaxFileBytes); size > MaxPolicyBytes {
+			l.err(place{at: position(f, 0)}, tooMuch, "The files of the policy have more than %d bytes together. Keep only those of one policy in the folder.", MaxPolicyBytes)
 			l.incomplete = true
 			break
 		}
@@ -260,6 +261,9 @@ func (l *loader) readAll() {
 	l.readGroups()
 	for _, s := range l.sections["host"] {
 		l.readHost(s)
+	}
+	if sites := l.sections["site"]; len(l.sections["ups"]) == 0 && len(sites) > 0 && !l.failed() { // a mistake in the syntax may have swallowed it
+		l.err(sites[0].head, noUPS, "The policy declares no UPS, so there is nothing to watch. Write ups \"name\" { ... } with its rated_watts, its battery, and snmp or hid.")
 	}
 }
 

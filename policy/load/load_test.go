@@ -181,6 +181,7 @@ func TestGoodPolicies(t *testing.T) {
 		{"first.hcl", "", "good/first.json"},
 		{"good/everything.hcl", "", "good/everything.json"},
 		{"good/groups.hcl", "", "good/groups.json"},
+		{"good/unfed.hcl", "", "good/unfed.json"},
 		{"good/sites", "attic", "good/sites-attic.json"},
 		{"good/sites", "cellar", "good/sites-cellar.json"},
 	} {
@@ -338,6 +339,101 @@ func TestSites(t *testing.T) {
 // Aim: a policy's fingerprint is that of its files, in the order of their
 // names: of one file it is what sha256sum prints (FIPS 180-4 by package
 // crypto/sha256).
+// Aim: one mistake in a file's syntax is told once, however much is turned inside
+// out by it. Method: a good policy of which one quote is missing, each in turn.
+func TestMissingQuote(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(corpus, "first.hcl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, c := range text {
+		if c != '"' {
+			continue
+		}
+		broken := slices.Concat(text[:i], text[i+1:])
+		line := 1 + bytes.Count(text[:i], []byte("\n"))
+		p, _, diags := Load([]File{{"first.hcl", broken}}, Options{})
+		if p != nil || len(diags) != 1 || diags[0].Subject.Start.Line != line {
+			t.Errorf("without the quote at byte %d, on line %d: %v", i, line, diags)
+		}
+	}
+}
+
+// Hosts that nothing starts again are told of in one message, with their number.
+func TestManyWithoutReturn(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(corpus, "warnings", "chart.hcl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = bytes.Replace(text, []byte(`  output {
+    off_after = "2m"
+    on_after  = "30s"
+  }
+`), nil, 1)
+	for i := range 300 {
+		text = fmt.Appendf(text, `
+host "h%03d" {
+  priority = 50
+  fed_by   = ["rack"]
+  watts    = 1
+  stops_in = "1m"
+  ssh {
+    address  = "192.0.2.20:%d"
+    user     = "ebbline"
+    key      = secret("ssh-key")
+    host_key = "SHA256:iq0cUhHaGQq9zFuCDVYZDvLVXTtGGjuGvjeW2UGGCjk"
+  }
+}
+`, i, 1000+i)
+	}
+	p, _, diags := Load([]File{{"many.hcl", text}}, Options{})
+	if p == nil {
+		t.Fatal(diags)
+	}
+	var said []string
+	for _, d := range diags {
+		if d.Summary == noWayBack {
+			said = append(said, d.Detail)
+		}
+	}
+	if len(said) != 1 || !strings.HasPrefix(said[0], `Nothing starts 300 hosts again after an outage: "h000", "h001", "h002", "h003", "h004" and 295 more.`) {
+		t.Errorf("it says %q", said)
+	}
+}
+
+// A known_hosts file is looked for beside the policy's file that names it, wherever
+// the command is called.
+func TestKnownHostsBesideThePolicy(t *testing.T) {
+	barn, err := os.ReadFile(filepath.Join(corpus, "first.hcl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for written, want := range map[string]string{
+		"/etc/ebbline/known_hosts": "/etc/ebbline/known_hosts",
+		"known_hosts":              "policies/home/known_hosts",
+		"../known_hosts":           "policies/known_hosts",
+	} {
+		text := regexp.MustCompile(`host_key = "[^"]*"`).ReplaceAllString(string(barn), `known_hosts = "`+written+`"`)
+		p, _, diags := Load([]File{{"policies/home/first.hcl", []byte(text)}}, Options{})
+		if p == nil {
+			t.Fatal(diags)
+		}
+		n := 0
+		for i := range p.Hosts {
+			for m := range p.Hosts[i].Methods {
+				if s := p.Hosts[i].Methods[m].SSH; s != nil {
+					if n++; s.KnownHosts != want {
+						t.Errorf("%s: %s is at %q, want %q", written, p.Hosts[i].Name, s.KnownHosts, want)
+					}
+				}
+			}
+		}
+		if n == 0 {
+			t.Error("no host has a known_hosts file")
+		}
+	}
+}
+
 func TestFingerprint(t *testing.T) {
 	files := readFolder(t, filepath.Join(corpus, "good/sites"))
 	a, _, _ := Load(files, Options{Site: "attic"})

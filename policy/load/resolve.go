@@ -92,9 +92,15 @@ func (l *loader) upsIndices(words []word) []int {
 	return out
 }
 
+// isUnfed tells whether a name is that of the agent's own host, and no UPS feeds it.
+func (l *loader) isUnfed(name string) bool { return l.unfed != nil && l.unfed.name == name }
+
 func (l *loader) resolveHost(h *hostDraft) {
 	h.FedBy = l.upsIndices(h.feeds)
 	for _, w := range h.needs {
+		if l.isUnfed(w.text) {
+			continue // it does not go down, so that nothing need go before it
+		}
 		if i, ok := l.hostAt(w.text); ok {
 			h.DependsOn = append(h.DependsOn, i)
 		} else if i, ok := l.loadAt(w.text); ok {
@@ -103,7 +109,9 @@ func (l *loader) resolveHost(h *hostDraft) {
 			l.unknown(w, unknownHost, "host or load", []string{"host", "load"})
 		}
 	}
-	if h.runsOn != nil {
+	if h.runsOn != nil && l.isUnfed(h.runsOn.text) {
+		l.err(h.runsOn.at, noFeed, "%q hangs on no UPS, so that an outage stops nothing on it. Remove %s.", h.runsOn.text, h.s.title)
+	} else if h.runsOn != nil {
 		if i, ok := l.hostAt(h.runsOn.text); ok {
 			h.RunsOn = i
 			h.DependsOn = append(h.DependsOn, i)
@@ -185,6 +193,10 @@ func (l *loader) checkSelf() {
 	var first *hostDraft
 	for _, h := range l.hosts {
 		if !h.Self {
+			continue
+		}
+		if l.unfed != nil {
+			l.err(l.get(h.s, "self").own(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", l.unfed.title)
 			continue
 		}
 		if first != nil {

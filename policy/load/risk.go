@@ -24,9 +24,14 @@ func (l *loader) risks(p *policy.Policy) {
 	}
 	l.clearRisks(p)
 	lowest := l.dependents(p)
+	var lost []*section
 	for i := range p.Hosts {
 		l.hostRisks(p, i, lowest[i])
+		if h := &p.Hosts[i]; !h.StaysUp && !h.Self && !canReturn(p, i) { // of the agent's own host check says more
+			lost = append(lost, l.hosts[i].s)
+		}
 	}
+	l.noReturn(lost)
 	l.twins(p)
 }
 
@@ -70,7 +75,7 @@ func (l *loader) siteRisks(p *policy.Policy) {
 	if f := l.get(s, "reserve"); p.Site.Reserve < littleReserve {
 		l.warn(f.at(), shortReserve, "A reserve of %s leaves next to nothing for a forecast that errs. Write 60s or more.", short(p.Site.Reserve))
 	}
-	if !slices.ContainsFunc(p.Hosts, func(h policy.Host) bool { return h.Self }) {
+	if l.unfed == nil && !slices.ContainsFunc(p.Hosts, func(h policy.Host) bool { return h.Self }) {
 		l.warn(s.head, noSelf, "No host says that the agent runs on it, so nobody stops the agent's host. Write self = true in its block.")
 	}
 }
@@ -85,6 +90,11 @@ func (l *loader) upsRisks(p *policy.Policy, i int) {
 	carried := carriedWatts(p, i)
 	if percent := (carried*100 + u.RatedWatts - 1) / u.RatedWatts; percent > highLoadPercent {
 		l.warn(l.get(s, "rated_watts").at(), highLoad, "With all that it feeds, at the worst, %s carries %d of its %d watts (%d %%). Above %d %% a start or one more machine may overload it. Move something to another UPS, or check the watts.", s.title, carried, u.RatedWatts, percent, highLoadPercent)
+	}
+	if c := u.Battery.Chart; len(c) > 0 {
+		if last, load := c[len(c)-1], policy.UsualWatts(p, i); last.Watts < load {
+			l.warn(l.get(battery, "chart").at(), shortChart, "The chart ends at %d watts, and all that %s feeds draws %d. Beyond its last row the chart says nothing and the forecast is far shorter than it need be. Copy a row for %d watts or more from the maker's chart.", last.Watts, s.title, load, load)
+		}
 	}
 	if u.Output == nil {
 		return
@@ -191,9 +201,27 @@ func (l *loader) hostRisks(p *policy.Policy, i int, by demand) {
 		d := &p.Hosts[by.keep]
 		l.warn(f.own(), promiseBelow, "%q is promised %s but %q, which needs it, %s: it will be kept as long as that one. Write at least the same here.", h.Name, short(h.KeepFor), d.Name, short(d.KeepFor))
 	}
-	if !h.Self && !canReturn(p, i) { // of the agent's own host check says more
-		l.warn(s.head, noWayBack, "Nothing starts %q again after an outage. Write wake, bmc or outlet in it (start for a guest), or let the power do it: an output block in its UPS, and the host set to start with the power.", h.Name)
+}
+
+// mostNamed is how many of a long list are named in one message.
+const mostNamed = 5
+
+// noReturn warns of the hosts that nothing starts again, all in one.
+func (l *loader) noReturn(list []*section) {
+	if len(list) == 0 {
+		return
 	}
+	var names []string
+	for _, s := range list[:min(len(list), mostNamed)] {
+		names = append(names, s.name)
+	}
+	text := quoted(names)
+	if more := len(list) - mostNamed; more > 0 {
+		text = fmt.Sprintf("%d hosts again after an outage: %s and %d more", len(list), text, more)
+	} else {
+		text += " again after an outage"
+	}
+	l.warn(list[0].head, noWayBack, "Nothing starts %s. Write wake, bmc or outlet in a host (start in a guest), or let the power do it: an output block in its UPS, and the host set to start with the power.", text)
 }
 
 // canReturn says that something starts a host again: a way of its own, or the

@@ -65,7 +65,11 @@ func (l *loader) feeds(s *section) []word {
 	words := f.words("the name of a UPS in quotes")
 	switch {
 	case f.attr == nil && !s.partial:
-		l.err(s.head, noFeed, "%s has no fed_by, so nobody knows whose battery it draws on. Write fed_by = [\"name of a UPS\"].", s.title)
+		hint := ""
+		if l.get(s, "self").flag() {
+			hint = ", or fed_by = [] if the agent runs on a machine that hangs on none of them"
+		}
+		l.err(s.head, noFeed, "%s has no fed_by, so nobody knows whose battery it draws on. Write fed_by = [\"name of a UPS\"]%s.", s.title, hint)
 	case f.ok && f.value.empty():
 		f.bad(noFeed, "fed_by of %s names no UPS. Write the names of the UPSs that feed it, or remove the block if none does.", s.title)
 	}

@@ -2,10 +2,18 @@ package load
 
 import (
 	"bytes"
+	"cmp"
+	"slices"
 	"unicode/utf8"
 
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
+)
+
+// Most that is read of a file and of all of a policy's.
+const (
+	MaxFileBytes   = 4 << 20
+	MaxPolicyBytes = 16 << 20
 )
 
 // Bounds on a file. The parser and whoever walks its tree call themselves for
@@ -13,8 +21,6 @@ import (
 // and of the pieces that the scanner makes of a text (a line of a heredoc, a
 // "$$"): all are bounded on the tokens, before anything is parsed.
 const (
-	maxFileBytes   = 4 << 20
-	maxPolicyBytes = 16 << 20
 	maxNesting     = 50
 	maxOperators   = 1000 // the language has none but the minus of a number
 	maxPieces      = 1000
@@ -74,8 +80,12 @@ func parse(f File) *source {
 
 func (s *source) parsePart(part hcl.Range) {
 	parsed, diags := hclsyntax.ParseConfig(s.file.Bytes[part.Start.Byte:part.End.Byte], s.file.Name, part.Start)
-	for _, d := range diags {
-		s.add(plainSyntax(d))
+	// What follows a first mistake is mostly its echo: a quote that is not closed
+	// turns every text behind it inside out.
+	if len(diags) > 0 {
+		s.add(plainSyntax(slices.MinFunc(diags, func(a, b *hcl.Diagnostic) int {
+			return cmp.Compare(start(a).Start.Byte, start(b).Start.Byte)
+		})))
 	}
 	body := parsed.Body.(*hclsyntax.Body)
 	for _, b := range body.Blocks {
@@ -92,8 +102,8 @@ func (s *source) parsePart(part hcl.Range) {
 func unreadable(f File) *hcl.Diagnostic {
 	var r report
 	p := place{at: position(f, 0)}
-	if len(f.Bytes) > maxFileBytes {
-		r.err(p, fileTooLarge, "The file has %d bytes; a policy file has at most %d. Give ebbline a policy, or split this one into several files of a folder.", len(f.Bytes), maxFileBytes)
+	if len(f.Bytes) > MaxFileBytes {
+		r.err(p, fileTooLarge, "The file has %d bytes; a policy file has at most %d. Give ebbline a policy, or split this one into several files of a folder.", len(f.Bytes), MaxFileBytes)
 	} else if at := badUTF8(f.Bytes); at >= 0 {
 		p.at = position(f, at)
 		hint := "Save the file as UTF-8 in your editor."
@@ -275,7 +285,7 @@ func plainSyntax(d *hcl.Diagnostic) *hcl.Diagnostic {
 		summary = duplicateAttr
 		detail = "This attribute is given twice in one block. Remove one of them."
 	case "Missing newline after argument", "Unexpected comma after argument":
-		detail = "The line must end after the value of an attribute. Write each attribute on a line of its own, with no comma between them."
+		detail = "The line must end after the value of an attribute. Write each attribute on a line of its own, with no comma between them, and both quotes of a text."
 	case "Invalid single-argument block definition", "Argument definition required":
 		detail = "A block on one line holds one attribute at most. Write the braces and each attribute on lines of their own."
 	case "Unclosed configuration block", "Unclosed configuration body":

@@ -218,7 +218,7 @@ func TestPageInChromium(t *testing.T) {
 		t.Fatal(err)
 	}
 	grounds := map[string]string{"light": "rgb(255, 255, 255)", "dark": "rgb(20, 24, 29)"}
-	for _, width := range []int{390, 1280} {
+	for _, width := range []int{390, 1100} {
 		for _, scheme := range []string{"light", "dark"} {
 			b.open("file://"+path, width, scheme)
 			name := fmt.Sprintf("%s-%d", scheme, width)
@@ -246,6 +246,15 @@ func TestPageInChromium(t *testing.T) {
 			}
 			if got := b.ask(`[...document.querySelectorAll("svg")].filter(s => s.getBoundingClientRect().width < 40).length`); got != "0" {
 				t.Errorf("%s: %s drawings have no size", name, got)
+			}
+			// Each part that is cut off has a shadow at its edge, and says so in words
+			// where that is known beforehand; none that is whole does.
+			got := b.ask(`[...document.querySelectorAll(".scroll")].filter(s => {
+				const cut = s.scrollWidth > s.clientWidth, style = getComputedStyle(s);
+				return !style.backgroundAttachment.includes("local") || s.matches(".wide") && cut !== (getComputedStyle(s, "::before").content !== "none") })
+				.map(s => s.getAttribute("aria-label") + " " + s.scrollWidth + " in " + s.clientWidth).join("; ")`)
+			if got != "" {
+				t.Errorf("%s: cut off without a sign, or a sign without need: %s", name, got)
 			}
 			b.keep(name+".png", "Page.captureScreenshot", map[string]any{"captureBeyondViewport": true})
 		}

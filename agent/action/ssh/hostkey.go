@@ -14,6 +14,7 @@ import (
 
 	gossh "golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/knownhosts"
+	"golang.org/x/sys/unix"
 )
 
 // ErrHostKey is matched by every [HostKeyError].
@@ -174,6 +175,9 @@ func readKnownHosts(path string) (*knownFile, error) {
 		f.info.ModTime().Equal(info.ModTime()) && f.info.Size() == info.Size() {
 		return f, nil
 	}
+	if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("read known hosts: %s is no regular file", path)
+	}
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("read known hosts: %w", err)
@@ -184,14 +188,57 @@ func readKnownHosts(path string) (*knownFile, error) {
 			f.authorities[i+1] = true
 		}
 	}
-	if f.check, err = knownhosts.New(path); err != nil {
-		return nil, fmt.Errorf("read known hosts: %w", err)
+	if f.check, err = knownIn(lowerHosts(text)); err != nil {
+		return nil, fmt.Errorf("read known hosts: %s: %w", path, err)
 	}
 	if knownFiles.byPath == nil {
 		knownFiles.byPath = make(map[string]*knownFile)
 	}
 	knownFiles.byPath[path] = f
 	return f, nil
+}
+
+// knownIn gives the library a text; it takes only files.
+func knownIn(text []byte) (gossh.HostKeyCallback, error) {
+	fd, err := unix.MemfdCreate("known_hosts", unix.MFD_CLOEXEC)
+	if err != nil {
+		return nil, err
+	}
+	f := os.NewFile(uintptr(fd), "known_hosts")
+	defer f.Close()
+	if _, err := f.Write(text); err != nil {
+		return nil, err
+	}
+	path := fmt.Sprintf("/proc/self/fd/%d", f.Fd())
+	check, err := knownhosts.New(path)
+	if err != nil {
+		return nil, errors.New(strings.ReplaceAll(err.Error(), path+":", "line "))
+	}
+	return check, nil
+}
+
+// lowerHosts puts the names in a known_hosts file into small letters, as sshd(8)
+// and ssh(1) compare them; the library compares letter by letter. Hashed names
+// are of small letters already.
+func lowerHosts(text []byte) []byte {
+	lines := bytes.Split(text, []byte("\n"))
+	for i, line := range lines {
+		at := len(line) - len(bytes.TrimLeft(line, " \t"))
+		if bytes.HasPrefix(line[at:], []byte("@")) { // a marker stands before the names
+			word := line[at:]
+			if end := bytes.IndexAny(word, " \t"); end >= 0 {
+				at += end + len(word[end:]) - len(bytes.TrimLeft(word[end:], " \t"))
+			}
+		}
+		names := line[at:]
+		if end := bytes.IndexAny(names, " \t"); end >= 0 {
+			names = names[:end]
+		}
+		if !bytes.HasPrefix(names, []byte("|")) && !bytes.HasPrefix(names, []byte("#")) {
+			lines[i] = slices.Concat(line[:at], bytes.ToLower(names), line[at+len(names):])
+		}
+	}
+	return bytes.Join(lines, []byte("\n"))
 }
 
 // knownHostsVerifier asks only for the kinds of keys that the file has for the
@@ -207,10 +254,10 @@ func (h *Host) knownHostsVerifier() (*verifier, error) {
 	}
 	v := &verifier{address: h.address, wanted: h.config.KnownHosts}
 	v.check = func(address string, remote net.Addr, key gossh.PublicKey) error {
-		return v.translate(file.check(address, remote, key), key)
+		return v.translate(file.check(strings.ToLower(address), remote, key), key)
 	}
 	var known *knownhosts.KeyError
-	if errors.As(file.check(h.address, &net.TCPAddr{}, dummyKey), &known) {
+	if errors.As(file.check(strings.ToLower(h.address), &net.TCPAddr{}, dummyKey), &known) {
 		for _, k := range known.Want {
 			if file.authorities[k.Line] {
 				v.algorithms = append(v.algorithms, certificateAlgorithms...)

@@ -15,6 +15,7 @@ import (
 	gossh "golang.org/x/crypto/ssh"
 
 	"ebbline/agent/peertest"
+	"ebbline/policy"
 )
 
 // keygen runs OpenSSH's ssh-keygen, the independent judge of keys here.
@@ -84,6 +85,44 @@ func TestPinnedKeyOfThree(t *testing.T) {
 	}
 	if !rep.Reached || rep.Verified || rep.LoggedIn {
 		t.Errorf("a pin of none: %+v", rep)
+	}
+}
+
+// Aim: names in a known_hosts file and in the policy are compared without their
+// case, patterns and exceptions too. Method: ssh-keygen -F says whether OpenSSH
+// knows the host, by its name in small letters, which is how ssh(1) looks it up.
+func TestKnownHostsCase(t *testing.T) {
+	r := peertest.StartHosts(t, 0, peertest.HostOptions{})
+	key := publicLine(r.ClientKey())
+	for _, names := range []string{
+		"Vault.Example", "vault.example", "*.EXAMPLE", "[VAULT.example]:2222", "other,VAULT.Example",
+		"*.example,!VAULT.example", "@cert-authority  *.Example", "@revoked\tVAULT.example", "  Vault.example",
+		"Fault.example", "# Vault.example", "VAULT.example\t",
+	} {
+		path := filepath.Join(t.TempDir(), "known_hosts")
+		writeFile(t, path, names+" "+key+"\n")
+		for _, address := range []string{"Vault.example", "VAULT.EXAMPLE", "vault.example:2222"} {
+			asked := strings.ToLower(address)
+			if host, port, ok := strings.Cut(asked, ":"); ok {
+				asked = "[" + host + "]:" + port
+			}
+			known := exec.Command("ssh-keygen", "-F", asked, "-f", path).Run() == nil && !strings.HasPrefix(names, "@revoked")
+			err := New(policy.SSH{Address: address, KnownHosts: path}, "x", r.Secret).Unverified()
+			if (err == nil) != known {
+				t.Errorf("%q in the file, %q in the policy: OpenSSH knows it: %v; here: %v", names, address, known, err)
+			}
+		}
+		if strings.HasPrefix(strings.TrimSpace(names), "#") || strings.HasPrefix(names, "@") {
+			continue
+		}
+		keygen(t, "-q", "-H", "-f", path)
+		if strings.Contains(names, "*") {
+			continue // ssh-keygen leaves patterns as they are
+		}
+		err := New(policy.SSH{Address: "VAULT.example", KnownHosts: path}, "x", r.Secret).Unverified()
+		if known := exec.Command("ssh-keygen", "-F", "vault.example", "-f", path).Run() == nil; (err == nil) != known {
+			t.Errorf("%q, hashed: OpenSSH knows it: %v; here: %v", names, known, err)
+		}
 	}
 }
 

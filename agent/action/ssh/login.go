@@ -2,6 +2,10 @@ package ssh
 
 import (
 	"context"
+	"crypto/ed25519"
+	"crypto/hkdf"
+	"crypto/sha256"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
@@ -37,7 +41,11 @@ func HostPort(address string) string {
 func (h *Host) login(ctx context.Context, r *Report) (*link, error) {
 	ctx, cancel := context.WithTimeout(ctx, loginLimit)
 	defer cancel()
-	l, err := h.tryLogin(ctx, r)
+	signer, err := h.signer()
+	var l *link
+	if err == nil {
+		l, err = h.tryLogin(ctx, r, signer)
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if !errors.Is(err, context.Canceled) { // the caller's wish is no fault
@@ -46,11 +54,7 @@ func (h *Host) login(ctx context.Context, r *Report) (*link, error) {
 	return l, err
 }
 
-func (h *Host) tryLogin(ctx context.Context, r *Report) (*link, error) {
-	signer, err := h.signer()
-	if err != nil {
-		return nil, err
-	}
+func (h *Host) tryLogin(ctx context.Context, r *Report, signer gossh.Signer) (*link, error) {
 	v, err := h.verifier()
 	if err != nil {
 		return nil, err
@@ -149,11 +153,49 @@ func (h *Host) remember(l *link, key gossh.PublicKey) {
 
 // signer reads the private key.
 func (h *Host) signer() (gossh.Signer, error) {
+	key, err := h.privateKey()
+	if err != nil {
+		return nil, err
+	}
+	return gossh.NewSignerFromKey(key)
+}
+
+// askerKey is the key that may only ask; see [Host.May]. It is made from the
+// agent's own, so that there is no second secret to look after; the way back is
+// not to be found (RFC 5869).
+func (h *Host) askerKey() (ed25519.PrivateKey, error) {
+	key, err := h.privateKey()
+	if err != nil {
+		return nil, err
+	}
+	if k, ok := key.(*ed25519.PrivateKey); ok {
+		key = *k
+	}
+	whole, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		return nil, fmt.Errorf("the private key %q cannot be used to ask for its rights: make one with ssh-keygen -t ed25519 -N ''", string(h.config.Key))
+	}
+	seed, err := hkdf.Key(sha256.New, whole, nil, "ebbline asks what its key may run", ed25519.SeedSize)
+	if err != nil {
+		return nil, err
+	}
+	return ed25519.NewKeyFromSeed(seed), nil
+}
+
+func (h *Host) asker() (gossh.Signer, error) {
+	key, err := h.askerKey()
+	if err != nil {
+		return nil, err
+	}
+	return gossh.NewSignerFromKey(key)
+}
+
+func (h *Host) privateKey() (any, error) {
 	text, err := h.secrets(h.config.Key)
 	if err != nil {
 		return nil, err
 	}
-	signer, err := gossh.ParsePrivateKey(text)
+	key, err := gossh.ParseRawPrivateKey(text)
 	var locked *gossh.PassphraseMissingError
 	if errors.As(err, &locked) {
 		return nil, fmt.Errorf("the private key %q is protected by a passphrase, and nobody is there to type it: "+
@@ -163,7 +205,7 @@ func (h *Host) signer() (gossh.Signer, error) {
 		// The library's words are not repeated: they may quote what it read.
 		return nil, fmt.Errorf("the secret %q is no private key that can be read: it must be the whole file that ssh-keygen -t ed25519 writes", string(h.config.Key))
 	}
-	return signer, nil
+	return key, nil
 }
 
 // lost tells a connection that broke from a server that answered.

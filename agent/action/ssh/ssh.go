@@ -206,6 +206,46 @@ func (h *Host) Check(ctx context.Context) Report {
 	return r
 }
 
+// ErrNotAsked says that it is not known whether a command may be run: the host
+// has no line by which it could be asked.
+var ErrNotAsked = errors.New("its authorized_keys has no line by which that could be asked")
+
+// May asks whether the host would let a command run. It logs in with a key that
+// has a line of its own in authorized_keys, as [Host.Grant] writes it, and can do
+// nothing but ask; so the answer costs the host nothing whatever its other lines
+// say. nil means yes.
+func (h *Host) May(ctx context.Context, command string) error {
+	if command == "" {
+		command = ForcedCommand
+	}
+	asker, err := h.asker()
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, loginLimit)
+	defer cancel()
+	l, err := h.tryLogin(ctx, new(Report), asker)
+	if errors.Is(err, errRefused) {
+		return ErrNotAsked
+	}
+	if err != nil {
+		return err
+	}
+	defer l.close()
+	s, err := l.session(ctx)
+	if err != nil {
+		return err
+	}
+	switch outcome, text := s.run(ctx, asks+command); outcome {
+	case shutdown.Accepted:
+		return nil
+	case shutdown.Refused:
+		return fmt.Errorf("%w: the host would not run %q: %s", errRefused, command, text)
+	default:
+		return fmt.Errorf("whether the host would run %q is not known: %s", command, text)
+	}
+}
+
 // keep looks after the kept connection until ctx ends.
 func (h *Host) keep(ctx context.Context, k *keeper) {
 	defer close(k.done)

@@ -52,6 +52,24 @@ host "a" {
     known_hosts = "/etc/ebbline/known_hosts"
   }
   ssh {
+    address     = "192.0.2.310" # ERROR: Invalid address
+    user        = "ebbline"
+    key         = secret("ssh-key")
+    known_hosts = "/etc/ebbline/known_hosts"
+  }
+  ssh {
+    address     = "192.0.2" # ERROR: Invalid address
+    user        = "ebbline"
+    key         = secret("ssh-key")
+    known_hosts = "/etc/ebbline/known_hosts"
+  }
+  ssh {
+    address     = "2001:db8:::1" # ERROR: Invalid address
+    user        = "ebbline"
+    key         = secret("ssh-key")
+    known_hosts = "/etc/ebbline/known_hosts"
+  }
+  ssh {
     address     = "the vault" # ERROR: Invalid address
     user        = "ebbline"
     key         = secret("ssh-key")

@@ -20,7 +20,7 @@ load "mast" {
 }
 
 load "curly" {
-  fed_by = [“rack”] # ERROR: Syntax error # ERROR: Syntax error
+  fed_by = [“rack”] # ERROR: Syntax error
 }
 
 load = { # ERROR: Unknown attribute

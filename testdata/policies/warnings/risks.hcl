@@ -96,7 +96,7 @@ host "bench" { # WARNING: Stopping time assumed # WARNING: No way back
   }
 }
 
-host "guest" { # WARNING: No way back
+host "guest" {
   priority = 10
   runs_on  = "bench"
   watts    = 30

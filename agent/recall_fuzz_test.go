@@ -1,0 +1,44 @@
+package agent
+
+import (
+	"encoding/json"
+	"os"
+	"testing"
+
+	"ebbline/policy/load"
+	"ebbline/shutdown"
+)
+
+// Aim: whatever stands in a journal as its snapshot and the line behind it,
+// reading it panics nowhere, and what is taken belongs together. Method: the
+// fuzzer, from the snapshot of a state that has seen something.
+func FuzzRecall(f *testing.F) {
+	text, err := os.ReadFile("../testdata/policies/first.hcl")
+	if err != nil {
+		f.Fatal(err)
+	}
+	p, _, diags := load.Load([]load.File{{Name: "first.hcl", Bytes: text}}, load.Options{})
+	if p == nil {
+		f.Fatal(diags)
+	}
+	s := shutdown.New()
+	s.Step(0, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
+	seen, err := json.Marshal(&snapshot{Build: "b", Boot: "1", State: s})
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, line := range []string{"", "at 1 tick", "at 2 measured closet source=battery load_watts=450", "boot 2 5", "at 3 > begin", "at 1e300 tick"} {
+		f.Add(seen, line)
+	}
+	f.Add([]byte(`{"Build":"b","State":{}}`), "at 1 tick")
+	f.Add([]byte(`{"Build":"b","State":null}`), "at 1 tick")
+	f.Fuzz(func(t *testing.T, text []byte, line string) {
+		m := remember(&Past{Snapshot: text, Lines: []string{line}}, "b")
+		if m == nil || m.state == nil {
+			t.Fatal("nothing is remembered, not even nothing")
+		}
+		if err := whole(m.state); err != nil {
+			t.Errorf("taken, and %v", err)
+		}
+	})
+}

@@ -1,0 +1,4 @@
+# A site without a UPS.
+
+site "barn" { # ERROR: No UPS
+}
