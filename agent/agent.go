@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -74,10 +75,11 @@ type Parts struct {
 
 // Past is what a journal held when it was opened.
 type Past struct {
-	Snapshot []byte   // nil for a new journal
-	Lines    []string // since then
-	Torn     bool     // the last line was cut short, as by a kill in the middle of a write
-	Damage   string   // what is wrong with the file beyond that, and how much of it is used
+	Lines  []string // the first of them is a snapshot, and later ones may be
+	Before []string // of the file before, where the first snapshot of this one cannot be read
+	Torn   bool     // the last line was cut short, as by a kill in the middle of a write
+	Damage string   // what is wrong with the file beyond that, and how much of it is used
+	None   bool     // there is no file
 }
 
 // Config is all that an agent is made of.
@@ -89,7 +91,7 @@ type Config struct {
 
 	Journal Journal
 	Past    Past
-	Build   string // of this program: another build's lines are not replayed
+	Build   string // of this program, for the log
 	Boot    string // the kernel's id of the running boot; "" when it cannot be read
 
 	Log        *zap.Logger
@@ -124,6 +126,9 @@ type Agent struct {
 	clock    clock
 	boot     boot // that the journal knows
 	ended    bool // it was told to end
+	failed   int  // lives in a row that the core ended, before this one
+	stirred  bool // something has happened of which the next snapshot is to tell
+	forgot   bool // MemoryRefused is raised
 	state    *shutdown.State
 	effects  []shutdown.Effect
 	record   *recorder
@@ -189,6 +194,7 @@ func (a *Agent) loop(ctx context.Context) {
 		now := a.clock.now()
 		a.alive(now)
 		a.mend(now)
+		a.jot(now)
 		timer.Reset(min(heartbeat, max(0, a.due().Sub(now))))
 	}
 }
@@ -256,7 +262,7 @@ func (a *Agent) take(m message) {
 func (a *Agent) step(e *shutdown.Event) {
 	at := max(a.clock.now(), a.state.Now)
 	before, out := a.state.Policy, a.state.Outstanding()
-	a.effects = a.state.Step(at, e, a.effects[:0])
+	a.decide(at, e)
 	of := speaks(e, before, a.state)
 	a.write(at, e, before, of)
 	a.publish(at, of)
@@ -279,6 +285,30 @@ func (a *Agent) step(e *shutdown.Event) {
 	if next := a.state.Next; next != nil && !a.state.Outstanding() {
 		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: a.state.NextDay})
 	}
+}
+
+// decide asks the core. A panic of it ends the agent, and the service manager starts
+// it again. The journal is told first: what is remembered must not bring down every
+// life after this one.
+func (a *Agent) decide(at shutdown.Instant, e *shutdown.Event) {
+	defer func() {
+		if r := recover(); r != nil {
+			if at.Sub(a.began) < livesAgain {
+				a.append([]string{failedWord}, true)
+			}
+			panic(r)
+		}
+	}()
+	a.effects = a.state.Step(at, e, a.effects[:0])
+	if a.forgot && e.Kind == shutdown.Observed && a.allSeen() {
+		a.forgot = false
+		a.Settle(shutdown.MemoryRefused)
+	}
+}
+
+// allSeen tells whether every host has been seen up since the agent began.
+func (a *Agent) allSeen() bool {
+	return !slices.ContainsFunc(a.state.Hosts, func(h shutdown.Host) bool { return h.UpAt < a.began })
 }
 
 // do carries out one effect. It never waits.
@@ -319,6 +349,9 @@ func (a *Agent) alive(now shutdown.Instant) {
 		return
 	}
 	becomes := !a.ready && (a.crew.asked(once) || now >= a.began.Add(readyAfter))
+	if now.Sub(a.began) >= livesAgain {
+		a.failed = 0
+	}
 	if becomes || a.said == "" || now.Sub(a.saidAt) >= statusEvery {
 		a.said, a.saidAt = statusLine(a.state), now
 	}

@@ -100,6 +100,11 @@ func (b *board) forget(p *policy.Policy) {
 	})
 }
 
+// raised tells whether a condition is, of whatever it may be.
+func (b *board) raised(c shutdown.Code) bool {
+	return slices.ContainsFunc(b.Conditions, func(r Condition) bool { return r.Code == c.String() })
+}
+
 func (b *board) clone() board {
 	return board{slices.Clone(b.Conditions), slices.Clone(b.Records)}
 }

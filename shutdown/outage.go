@@ -839,12 +839,9 @@ func (s *State) underWay() int {
 // ask begins a host's stop with its first method.
 func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
-	s.become(at, k, Asked)
-	h.AskedAt, h.GiveUp = at, at.Add(s.Policy.Hosts[k].GivesUp())
-	h.Method, h.Told, h.Retry = 0, false, 0
+	s.turnTo(at, k)
+	h.Method, h.Retry = 0, 0
 	s.reason(h)
-	h.Dark = h.off()
-	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 	if h.Outage != s.Outage {
 		h.Outage, h.Try = s.Outage, 0
 	}
@@ -863,6 +860,15 @@ func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), h.Latest.Sub(at)
 	out = append(out, n, Effect{Kind: Probe, Host: k, Every: fastLook})
 	return s.try(k, out)
+}
+
+// turnTo makes a host one that is asked.
+func (s *State) turnTo(at Instant, k int32) {
+	h := &s.Hosts[k]
+	s.become(at, k, Asked)
+	h.AskedAt, h.GiveUp, h.Told = at, at.Add(s.Policy.Hosts[k].GivesUp()), false
+	h.Dark = h.off()
+	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 }
 
 // marginOf is the smallest margin of the UPSs that carry a host.

@@ -1,0 +1,108 @@
+package agent
+
+import (
+	"encoding"
+	"flag"
+	"fmt"
+	"os"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"ebbline/policy"
+)
+
+var rewriteFormat = flag.Bool("rewrite-format", false, "write the fields of the newest format down as they are")
+
+// fieldList gives the fields of a type as its JSON has them, below a path.
+func fieldList(t reflect.Type, path string) (list []string) {
+	if t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() == reflect.Slice {
+		return fieldList(t.Elem(), path) // the path says that it is one
+	}
+	_, text := reflect.New(t).Interface().(encoding.TextMarshaler)
+	if t.Kind() != reflect.Struct || text {
+		return nil
+	}
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		switch {
+		case f.Anonymous:
+			list = append(list, fieldList(f.Type, path)...)
+			continue
+		case !f.IsExported() || name == "-":
+			continue
+		case name == "":
+			name = f.Name
+		}
+		at := strings.TrimPrefix(path+"."+name, ".")
+		kind := f.Type
+		if kind.Kind() == reflect.Slice {
+			at += "[]"
+		}
+		switch {
+		case kind == reflect.TypeFor[*policy.Policy]():
+			list = append(list, at+" *")
+			continue
+		case options != "":
+			list = append(list, at+" ?")
+		default:
+			list = append(list, at)
+		}
+		list = append(list, fieldList(kind, at)...)
+	}
+	return list
+}
+
+// What a snapshot holds is what is written down for its format, so that none changes
+// without a number of its own: another build would take it for what it is not.
+func TestFormatIsWrittenDown(t *testing.T) {
+	path := fmt.Sprintf("formats/%d.txt", format)
+	list := fieldList(reflect.TypeFor[snapshot](), "")
+	if *rewriteFormat {
+		if err := os.WriteFile(path, []byte(strings.Join(list, "\n")+"\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	was := strings.Split(strings.TrimSpace(string(text)), "\n")
+	for _, f := range list {
+		if !slices.Contains(was, f) {
+			t.Errorf("%s is new in the snapshot, or means another thing, and format %d does not have it: raise format, list its fields with -rewrite-format, and say in importers how the one before is read", f, format)
+		}
+	}
+	for _, f := range was {
+		if !slices.Contains(list, f) {
+			t.Errorf("%s of format %d is no longer in the snapshot: raise format, list its fields with -rewrite-format, and say in importers how the one before is read", f, format)
+		}
+	}
+	// A policy may come to know more words. One that is gone, or is called otherwise, was
+	// recorded under its name by the builds before.
+	words, err := os.ReadFile("formats/policy.words")
+	if *rewriteFormat {
+		words, err = []byte(strings.Join(fieldList(reflect.TypeFor[policy.Policy](), ""), "\n")+"\n"), nil
+		if err := os.WriteFile("formats/policy.words", words, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for w := range strings.Lines(string(words)) {
+		if w = strings.TrimSpace(w); !slices.Contains(fieldList(reflect.TypeFor[policy.Policy](), ""), w) {
+			t.Errorf("the policy's %s is gone or renamed: what builds before recorded says it. Raise format, and carry it over in importers", w)
+		}
+	}
+	for n := 1; n <= format; n++ {
+		if importers[n] == nil || len(fieldsOf(n)[""]) == 0 {
+			t.Errorf("format %d is not read any more", n)
+		}
+	}
+}
