@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -69,6 +70,9 @@ type Parts struct {
 	// Listen hears notifications until ctx ends; wake with the name of the UPS
 	// that sent one. It may be nil. It is called again after an error.
 	Listen func(ctx context.Context, wake func(ups string)) error
+	// Lacks names a secret that cannot be had and without which an action cannot be
+	// done or, with no verb, a UPS be asked; "" for none. It may be nil.
+	Lacks func(id shutdown.ActionID) string
 	// Close lets go of what the parts hold; it may be nil.
 	Close func()
 }
@@ -133,7 +137,7 @@ type Agent struct {
 	effects  []shutdown.Effect
 	record   *recorder
 	flights  []*flight
-	waiting  *crew // for a policy that the core holds back
+	waiting  *crew // for a policy that the core holds back; see wait
 	lastTurn shutdown.Instant
 	saidAt   shutdown.Instant
 	said     string
@@ -145,7 +149,8 @@ type Agent struct {
 	board board
 	crew  *crew
 
-	lost ifLost
+	newer atomic.Pointer[crew] // the one that waits, for who is not the loop
+	lost  ifLost
 }
 
 // New makes an agent; nothing runs yet.
@@ -430,17 +435,23 @@ func (a *Agent) send(m message) error {
 
 // adopt takes a policy whose parts are made.
 func (a *Agent) adopt(p *policy.Policy, parts *Parts) {
-	if a.waiting != nil {
+	if a.waiting != nil && a.waiting.parts != parts {
 		a.gone.Go(a.waiting.parts.close)
 	}
-	a.waiting = newCrew(p, parts)
+	a.wait(newCrew(p, parts))
 	a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: transcript.Day(a.clock.now())})
+}
+
+// wait has a crew wait for its policy to be in force.
+func (a *Agent) wait(c *crew) {
+	a.waiting = c
+	a.newer.Store(c)
 }
 
 // change puts the parts of the policy in force to work and ends the old ones.
 func (a *Agent) change() {
 	next := a.waiting
-	a.waiting = nil
+	a.wait(nil)
 	if next == nil || next.policy != a.state.Policy {
 		var err error
 		if next, err = a.crewFor(a.state.Policy); err != nil {
@@ -451,6 +462,7 @@ func (a *Agent) change() {
 	}
 	a.employ(next)
 	a.mu.Lock()
+	a.board.settle(shutdown.SecretUnreadable) // said of the ways of before
 	a.board.forget(next.policy)
 	a.mu.Unlock()
 }

@@ -289,3 +289,24 @@ func exitCode(err error) int {
 	}
 	return 0
 }
+
+// An agent that is killed every half second acts all the same: what its lives heard of
+// the input together is as good as what one of them heard.
+func TestKilledEveryHalfSecond(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it takes ten seconds")
+	}
+	f := folder(t.TempDir())
+	cmd := f.process(t)
+	f.put(t, "lost")
+	kills := 0
+	eventually(t, "a host is asked, and all are off", func() bool {
+		time.Sleep(500 * time.Millisecond)
+		signalTo(t, cmd, syscall.SIGKILL)
+		cmd.Wait()
+		kills++
+		cmd = f.process(t)
+		return f.has("off-vault") && f.has("off-web") && f.has("off-db")
+	})
+	t.Logf("%d kills, %d orders", kills, len(f.acts(t)))
+}

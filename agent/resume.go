@@ -282,7 +282,14 @@ func (a *Agent) start() error {
 	a.mu.Unlock()
 	if old != nil {
 		if m.state.Next != nil {
-			a.waiting, _ = a.crewFor(m.state.Next) // else it is tried again when its time comes
+			next, _ := a.crewFor(m.state.Next) // else it is tried again when its time comes
+			a.wait(next)
+		}
+		if fresh != nil && !same(fresh.policy, a.latest()) {
+			if a.waiting != nil {
+				a.gone.Go(a.waiting.parts.close)
+			}
+			a.wait(fresh) // it stands in for what has lost its secret, in the very first step
 		}
 		a.employ(old)
 		a.ended = false

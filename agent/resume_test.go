@@ -1,7 +1,9 @@
 package agent_test
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -12,6 +14,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"ebbline/agent"
+	"ebbline/policy"
 	"ebbline/shutdown"
 )
 
@@ -382,4 +385,65 @@ func TestPowerLostUnseen(t *testing.T) {
 			l.end()
 		})
 	}
+}
+
+// A secret is renamed together with the policy, and the agent is killed in the outage:
+// the policy in force lacks its secret, the newer one waits for the outage's end. Its way
+// to the same hosts and UPSs is used. Where it has none, a condition names the secret.
+func TestRenamedSecret(t *testing.T) {
+	for _, renamed := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			l := newLab(t, smallRoom(t))
+			l.start()
+			time.Sleep(5 * time.Second)
+			l.room.input(false)
+			time.Sleep(5 * time.Second)
+			l.journal.killAt(1)
+			l.life.die()
+			l.stop()
+			<-l.over
+			l.journal.killAt(0)
+			p := smallRoom(t)
+			p.Fingerprint = "renamed"
+			l.config.Policy = p
+			l.life = &life{room: l.room}
+			l.config.Wire = func(p *policy.Policy) (*agent.Parts, error) {
+				parts, err := l.life.wire(p)
+				if p.Fingerprint == "renamed" && renamed {
+					return parts, err
+				}
+				parts.Lacks = func(shutdown.ActionID) string { return "ssh-key" }
+				parts.Sources, parts.Doer = []agent.Source{nothingHeard{}}, nil
+				return parts, err
+			}
+			l.config.Past = l.journal.past()
+			l.start()
+			time.Sleep(5 * time.Second)
+			if err := l.agent.Command(shutdown.Proceed, "test"); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(4 * time.Minute)
+			said := ""
+			for _, c := range l.agent.View().Conditions {
+				if c.Code == shutdown.SecretUnreadable.String() {
+					said += c.Text + "\n"
+				}
+			}
+			if off := l.room.isOff("web") && l.room.isOff("db") && l.room.isOff("vault"); off != renamed {
+				t.Errorf("renamed in the newer policy: %v; all are off: %v; %s", renamed, off, l.power())
+			}
+			if named := strings.Contains(said, `"ssh-key" for the order to web`) && strings.Contains(said, `"ssh-key" for UPS rack`); named == renamed {
+				t.Errorf("renamed in the newer policy: %v; said of secrets: %s", renamed, said)
+			}
+			l.stop()
+			<-l.over
+		})
+	}
+}
+
+// nothingHeard is a UPS that cannot be asked.
+type nothingHeard struct{}
+
+func (nothingHeard) Poll(context.Context) (shutdown.Measurement, error) {
+	return shutdown.Nothing, errors.New("no secret")
 }
