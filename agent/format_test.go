@@ -2,6 +2,7 @@ package agent
 
 import (
 	"encoding"
+	"encoding/json"
 	"flag"
 	"fmt"
 	"os"
@@ -11,6 +12,9 @@ import (
 	"testing"
 
 	"ebbline/policy"
+	"ebbline/policy/load"
+	"ebbline/shutdown"
+	"ebbline/simulate"
 )
 
 var rewriteFormat = flag.Bool("rewrite-format", false, "write the fields of the newest format down as they are")
@@ -103,6 +107,71 @@ func TestFormatIsWrittenDown(t *testing.T) {
 	for n := 1; n <= format; n++ {
 		if importers[n] == nil || len(fieldsOf(n)[""]) == 0 {
 			t.Errorf("format %d is not read any more", n)
+		}
+	}
+}
+
+// keeper is a log of a replayed outage that steps a core of its own, and asks at each
+// event whether what it knows would be refused at a start.
+type keeper struct {
+	t     *testing.T
+	state *shutdown.State
+	seed  uint64
+	n     int
+}
+
+func (k *keeper) Event(at shutdown.Instant, e *shutdown.Event) {
+	k.state.Step(at, e, nil)
+	if k.n++; k.t.Failed() {
+		return
+	}
+	if err := sound(k.state); err != nil {
+		k.t.Fatalf("outage %d, after %d events: %v", k.seed, k.n, err)
+	}
+	if k.n%199 != 0 {
+		return
+	}
+	text, err := json.Marshal(&snapshot{Format: format, State: k.state})
+	if err == nil {
+		_, err = decode(text)
+	}
+	if err != nil {
+		k.t.Fatalf("outage %d, after %d events: %v", k.seed, k.n, err)
+	}
+}
+
+func (k *keeper) Effect(shutdown.Instant, *shutdown.Effect) {}
+
+// No state that the core comes to is refused at a start. Method: random outages with all
+// their faults.
+func TestNoStateIsRefused(t *testing.T) {
+	const day = 20454 // 2026-01-01
+	for _, name := range []string{"barn", "first", "loft", "mill", "rig"} {
+		text, err := os.ReadFile("../testdata/policies/" + name + ".hcl")
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, _, diags := load.Load([]load.File{{Name: name, Bytes: text}}, load.Options{})
+		if p == nil {
+			t.Fatal(diags)
+		}
+		dice, err1 := simulate.NewDice(p, day)
+		runner, err2 := simulate.NewRunner(p, day)
+		if err1 != nil || err2 != nil {
+			t.Fatal(err1, err2)
+		}
+		events := 0
+		var o simulate.Outage
+		var out simulate.Run
+		for seed := range uint64(15) {
+			dice.Draw(seed, &o)
+			k := &keeper{t: t, state: shutdown.New(), seed: seed}
+			runner.Log = k
+			runner.Run(o.Truth(seed), &out)
+			events += k.n
+		}
+		if events < 2000 {
+			t.Errorf("%s: %d events; the test is about more", name, events)
 		}
 	}
 }

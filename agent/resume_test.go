@@ -447,3 +447,32 @@ type nothingHeard struct{}
 func (nothingHeard) Poll(context.Context) (shutdown.Measurement, error) {
 	return shutdown.Nothing, errors.New("no secret")
 }
+
+// An order that was begun is a fact, also where this build would not have given it: its
+// line alone makes the host one that was told. Method: hosts go at an operator's word, and
+// the line with that word is taken out of the journal.
+func TestBegunIsAFact(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, smallRoom(t))
+		l.start()
+		time.Sleep(5 * time.Second)
+		l.room.input(false)
+		time.Sleep(5 * time.Second)
+		if err := l.agent.Command(shutdown.Proceed, "test"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Second)
+		past := l.journal.past()
+		l.end()
+		first := true
+		past.Lines = slices.DeleteFunc(past.Lines, func(line string) bool {
+			later := strings.HasPrefix(line, snapshotWord) && !first
+			first = first && !strings.HasPrefix(line, snapshotWord)
+			return later || strings.Contains(line, " commanded ")
+		})
+		s := agent.Recalled(past, &agent.Config{Boot: "boot-1"})
+		if h := s.Hosts[3]; h.Power != shutdown.Asked || !h.Told || s.Going {
+			t.Errorf("web is %s, told %v; the word is known: %v", h.Power, h.Told, s.Going)
+		}
+	})
+}
