@@ -175,3 +175,26 @@ func TestNoStateIsRefused(t *testing.T) {
 		}
 	}
 }
+
+// The journal of a build without format numbers, killed in an outage, is read as that
+// build left it. testdata/journal-format-1 is its file: web was off, db was asked.
+func TestFormatOne(t *testing.T) {
+	text, err := os.ReadFile("testdata/journal-format-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var past Past
+	for line := range strings.Lines(string(text)) {
+		past.Lines = append(past.Lines, strings.TrimSpace(line)[9:]) // behind the checksum
+	}
+	past.Lines = past.Lines[1:] // the header
+	m := remember(&past, &Config{Boot: "boot-1", Build: "this"})
+	if m.lost || m.state.Outage != 1 || !m.state.Outstanding() {
+		t.Fatalf("lost: %v; %q", m.lost, m.notes)
+	}
+	for k, want := range map[int]shutdown.Power{0: shutdown.Asked, 1: shutdown.Up, 2: shutdown.Down} { // db, vault, web
+		if h := &m.state.Hosts[k]; h.Power != want || h.Told != (want != shutdown.Up) || h.Stopped != (want == shutdown.Down) {
+			t.Errorf("%s is %s, told %v, to be brought back %v", m.state.Policy.Hosts[k].Name, h.Power, h.Told, h.Stopped)
+		}
+	}
+}
