@@ -11,7 +11,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -68,16 +70,20 @@ type Parts struct {
 	// Listen hears notifications until ctx ends; wake with the name of the UPS
 	// that sent one. It may be nil. It is called again after an error.
 	Listen func(ctx context.Context, wake func(ups string)) error
+	// Lacks names a secret that cannot be had and without which an action cannot be
+	// done or, with no verb, a UPS be asked; "" for none. It may be nil.
+	Lacks func(id shutdown.ActionID) string
 	// Close lets go of what the parts hold; it may be nil.
 	Close func()
 }
 
 // Past is what a journal held when it was opened.
 type Past struct {
-	Snapshot []byte   // nil for a new journal
-	Lines    []string // since then
-	Torn     bool     // the last line was cut short, as by a kill in the middle of a write
-	Damage   string   // what is wrong with the file beyond that, and how much of it is used
+	Lines  []string // the first of them is a snapshot, and later ones may be
+	Before []string // of the file before, where the first snapshot of this one cannot be read
+	Torn   bool     // the last line was cut short, as by a kill in the middle of a write
+	Damage string   // what is wrong with the file beyond that, and how much of it is used
+	None   bool     // there is no file
 }
 
 // Config is all that an agent is made of.
@@ -89,7 +95,7 @@ type Config struct {
 
 	Journal Journal
 	Past    Past
-	Build   string // of this program: another build's lines are not replayed
+	Build   string // of this program, for the log
 	Boot    string // the kernel's id of the running boot; "" when it cannot be read
 
 	Log        *zap.Logger
@@ -124,11 +130,14 @@ type Agent struct {
 	clock    clock
 	boot     boot // that the journal knows
 	ended    bool // it was told to end
+	failed   int  // lives in a row that the core ended, before this one
+	stirred  bool // something has happened of which the next snapshot is to tell
+	forgot   bool // MemoryRefused is raised
 	state    *shutdown.State
 	effects  []shutdown.Effect
 	record   *recorder
 	flights  []*flight
-	waiting  *crew // for a policy that the core holds back
+	waiting  *crew // for a policy that the core holds back; see wait
 	lastTurn shutdown.Instant
 	saidAt   shutdown.Instant
 	said     string
@@ -140,7 +149,8 @@ type Agent struct {
 	board board
 	crew  *crew
 
-	lost ifLost
+	newer atomic.Pointer[crew] // the one that waits, for who is not the loop
+	lost  ifLost
 }
 
 // New makes an agent; nothing runs yet.
@@ -189,6 +199,7 @@ func (a *Agent) loop(ctx context.Context) {
 		now := a.clock.now()
 		a.alive(now)
 		a.mend(now)
+		a.jot(now)
 		timer.Reset(min(heartbeat, max(0, a.due().Sub(now))))
 	}
 }
@@ -256,7 +267,7 @@ func (a *Agent) take(m message) {
 func (a *Agent) step(e *shutdown.Event) {
 	at := max(a.clock.now(), a.state.Now)
 	before, out := a.state.Policy, a.state.Outstanding()
-	a.effects = a.state.Step(at, e, a.effects[:0])
+	a.decide(at, e)
 	of := speaks(e, before, a.state)
 	a.write(at, e, before, of)
 	a.publish(at, of)
@@ -279,6 +290,30 @@ func (a *Agent) step(e *shutdown.Event) {
 	if next := a.state.Next; next != nil && !a.state.Outstanding() {
 		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: a.state.NextDay})
 	}
+}
+
+// decide asks the core. A panic of it ends the agent, and the service manager starts
+// it again. The journal is told first: what is remembered must not bring down every
+// life after this one.
+func (a *Agent) decide(at shutdown.Instant, e *shutdown.Event) {
+	defer func() {
+		if r := recover(); r != nil {
+			if at.Sub(a.began) < livesAgain {
+				a.append([]string{failedWord}, true)
+			}
+			panic(r)
+		}
+	}()
+	a.effects = a.state.Step(at, e, a.effects[:0])
+	if a.forgot && e.Kind == shutdown.Observed && a.allSeen() {
+		a.forgot = false
+		a.Settle(shutdown.MemoryRefused)
+	}
+}
+
+// allSeen tells whether every host has been seen up since the agent began.
+func (a *Agent) allSeen() bool {
+	return !slices.ContainsFunc(a.state.Hosts, func(h shutdown.Host) bool { return h.UpAt < a.began })
 }
 
 // do carries out one effect. It never waits.
@@ -319,6 +354,9 @@ func (a *Agent) alive(now shutdown.Instant) {
 		return
 	}
 	becomes := !a.ready && (a.crew.asked(once) || now >= a.began.Add(readyAfter))
+	if now.Sub(a.began) >= livesAgain {
+		a.failed = 0
+	}
 	if becomes || a.said == "" || now.Sub(a.saidAt) >= statusEvery {
 		a.said, a.saidAt = statusLine(a.state), now
 	}
@@ -397,17 +435,23 @@ func (a *Agent) send(m message) error {
 
 // adopt takes a policy whose parts are made.
 func (a *Agent) adopt(p *policy.Policy, parts *Parts) {
-	if a.waiting != nil {
+	if a.waiting != nil && a.waiting.parts != parts {
 		a.gone.Go(a.waiting.parts.close)
 	}
-	a.waiting = newCrew(p, parts)
+	a.wait(newCrew(p, parts))
 	a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: transcript.Day(a.clock.now())})
+}
+
+// wait has a crew wait for its policy to be in force.
+func (a *Agent) wait(c *crew) {
+	a.waiting = c
+	a.newer.Store(c)
 }
 
 // change puts the parts of the policy in force to work and ends the old ones.
 func (a *Agent) change() {
 	next := a.waiting
-	a.waiting = nil
+	a.wait(nil)
 	if next == nil || next.policy != a.state.Policy {
 		var err error
 		if next, err = a.crewFor(a.state.Policy); err != nil {
@@ -418,6 +462,7 @@ func (a *Agent) change() {
 	}
 	a.employ(next)
 	a.mu.Lock()
+	a.board.settle(shutdown.SecretUnreadable) // said of the ways of before
 	a.board.forget(next.policy)
 	a.mu.Unlock()
 }

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -165,7 +166,7 @@ func (s *script) run(t *testing.T, at, cut int) (e end) {
 		if e.lives == 1 {
 			k.at = at
 		}
-		a := agent.New(agent.Config{Policy: p, Wire: l.wire, Journal: k, Past: past, Build: "b", Boot: "boot-1",
+		a := agent.New(agent.Config{Policy: p, Wire: l.wire, Journal: k, Past: past, Build: fmt.Sprint("build-", e.lives), Boot: "boot-1",
 			Wall: time.Now, Elapsed: func() time.Duration { return time.Since(began) + time.Hour }})
 		over := make(chan error, 1)
 		go func() { over <- a.Run(ctx) }()
@@ -223,7 +224,7 @@ func (s *script) run(t *testing.T, at, cut int) (e end) {
 
 // Killed at any event and started again, the agent ends the outage with the same
 // hosts off and the same brought back, nobody goes before who needs it, and no
-// action name means two things (P7).
+// action name means two things (P7); each life is another build's.
 // Method: scripts through the real agent and journal over a fake room; the agent
 // is killed before, after and in the middle of the writing of every event that
 // leads to something (with -every: after each of all events).
@@ -277,57 +278,119 @@ func TestKilledAtEveryEvent(t *testing.T) {
 	}
 }
 
-// Wherever the last lines of a real journal are cut, what is left is read
-// without a complaint, and the state is the one before the cut. Method: a
-// journal of an outage, cut at every byte of its last dozen lines; the core,
-// stepped by hand, says what the state must be.
-func TestCutAtEveryByte(t *testing.T) {
-	var text []byte
+// outageJournal gives the folder with the journal of an agent that was killed in an outage,
+// and of the one that came after it, killed too, when it had asked another host.
+func outageJournal(t *testing.T) string {
+	dir := fastFolder(t)
+	path := filepath.Join(dir, "journal")
 	synctest.Test(t, func(t *testing.T) {
-		l := newLab(t, smallRoom(t))
-		path := filepath.Join(t.TempDir(), "journal")
-		j, past, err := journal.Open(path)
-		if err != nil {
-			t.Fatal(err)
+		l := newLab(t, forcedRoom(t))
+		for orders := range 2 {
+			j, past, err := journal.Open(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			k := &killer{Journal: j, path: path}
+			l.life = &life{room: l.room}
+			l.config.Wire, l.config.Journal, l.config.Past = l.life.wire, k, past
+			l.start()
+			time.Sleep(2 * time.Second)
+			l.room.input(false)
+			l.until(time.Hour, "one more is asked", func() bool { return len(l.room.names()) > orders })
+			time.Sleep(3 * time.Second)
+			k.dead = true
+			l.life.die()
+			l.stop()
+			<-l.over
+			if err := j.Close(); err != nil {
+				t.Fatal(err)
+			}
 		}
-		k := &killer{Journal: j, path: path}
-		l.config.Journal, l.config.Past = k, past
-		l.start()
-		l.room.input(false)
-		l.until(time.Hour, "something begins", func() bool { return len(l.room.names()) > 0 })
-		if text, err = os.ReadFile(path); err != nil {
-			t.Fatal(err)
-		}
-		l.end()
-		j.Close()
 	})
-	lines := bytes.SplitAfter(text, []byte("\n"))
-	from := len(text)
-	for _, l := range lines[len(lines)-12:] {
-		from -= len(l)
+	return dir
+}
+
+var beginLine = regexp.MustCompile(`> begin outage-1/(\w+)/ssh-1/`)
+
+// Wherever the journal of an outage is cut, or whichever byte of it is changed, a host
+// whose order was whole on the disk is still known as one that was told to stop, in the
+// second life's journal also those that the first had told. Method: every line end,
+// every byte of the last dozen lines, every 101st byte elsewhere.
+func TestCutOrChangedAnywhere(t *testing.T) {
+	dir := outageJournal(t)
+	path := filepath.Join(dir, "journal")
+	second, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if !bytes.Contains(text[from:], []byte("begin outage-1/")) {
-		t.Fatal("nothing begins in the last lines; the test is about that")
+	first, err := os.ReadFile(path + ".before")
+	if err != nil {
+		t.Fatal(err)
 	}
-	path := filepath.Join(fastFolder(t), "journal")
-	for n := from; n <= len(text); n++ {
-		if err := os.WriteFile(path, text[:n], 0o600); err != nil {
-			t.Fatal(err)
-		}
+	c := &agent.Config{Boot: "boot-1"}
+	known := func(what string, want []string) {
+		t.Helper()
 		j, past, err := journal.Open(path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if past.Damage != "" {
-			t.Fatalf("cut after %d bytes: %s", n, past.Damage)
+		defer j.Close()
+		s := agent.Recalled(past, c)
+		for _, name := range want {
+			k := -1
+			if s.Policy != nil {
+				k = slices.IndexFunc(s.Policy.Hosts, func(h policy.Host) bool { return h.Name == name })
+			}
+			if k < 0 || s.Hosts[k].Power == shutdown.Up {
+				t.Fatalf("%s: nothing is known of the order to %s", what, name)
+			}
 		}
-		if whole := n == len(text) || text[n-1] == '\n'; past.Torn == whole {
-			t.Errorf("cut after %d bytes: torn %v", n, past.Torn)
+	}
+	names := func(text []byte) (list []string) {
+		for _, m := range beginLine.FindAllSubmatch(text, -1) {
+			list = append(list, string(m[1]))
 		}
-		if got, want := len(past.Lines), bytes.Count(text[:n], []byte("\n"))-2; got != want {
-			t.Fatalf("cut after %d bytes: %d lines, want %d", n, got, want)
+		return list
+	}
+	for life, text := range map[string][]byte{"first": first, "second": second} {
+		if err := os.Remove(path + ".before"); err != nil {
+			t.Fatal(err)
 		}
-		j.Close()
+		older := []string(nil)
+		if life == "second" {
+			older = names(first)
+		}
+		if err := os.WriteFile(path+".before", map[string][]byte{"first": nil, "second": first}[life], 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if len(names(text)) == 0 {
+			t.Fatalf("nobody is asked in the %s life; the test is about that", life)
+		}
+		end, tail := 0, len(text)-2000
+		for n := range len(text) {
+			if n > 0 && text[n-1] == '\n' {
+				end = n
+			} else if n < tail && n%101 != 0 {
+				continue
+			}
+			if err := os.WriteFile(path, text[:n], 0o600); err != nil {
+				t.Fatal(err)
+			}
+			known(fmt.Sprintf("the %s, cut after %d of %d bytes", life, n, len(text)), append(names(text[:end]), older...))
+			if n%7 != 0 {
+				continue
+			}
+			bad := slices.Clone(text)
+			bad[n] ^= 0x20
+			if bad[n] == '\n' || text[n] == '\n' {
+				continue // three lines are lost at once
+			}
+			if err := os.WriteFile(path, bad, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			left := append(slices.Clone(text[:bytes.LastIndexByte(text[:n], '\n')+1]), text[n+bytes.IndexByte(text[n:], '\n')+1:]...)
+			known(fmt.Sprintf("the %s, with byte %d of %d changed", life, n, len(text)), append(names(left), older...))
+		}
 	}
 }
 
@@ -365,6 +428,9 @@ func TestStateRoundTrip(t *testing.T) {
 		var copied shutdown.State
 		if err := json.Unmarshal(text, &copied); err != nil {
 			t.Fatal(err)
+		}
+		if err := agent.Sound(&copied); err != nil {
+			t.Fatalf("before %q: %v", line, err)
 		}
 		if again, err := json.Marshal(&copied); err != nil || !bytes.Equal(again, text) {
 			t.Fatalf("before %q the copy is %s\nand not %s", line, again, text)

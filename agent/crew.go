@@ -137,6 +137,13 @@ func (a *Agent) pollEach(c *crew, i int32, s Source) {
 		if fault := a.voice.safely(func() { m, err = s.Poll(ctx) }); fault != nil {
 			err = fault
 		}
+		if err != nil {
+			if t := a.sourceFor(c, i); t != nil && t != s {
+				if fault := a.voice.safely(func() { m, err = t.Poll(ctx) }); fault != nil {
+					err = fault
+				}
+			}
+		}
 		cancel()
 		if err == nil {
 			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: m}})
@@ -144,6 +151,7 @@ func (a *Agent) pollEach(c *crew, i int32, s Source) {
 		if was := c.endPoll(i, err); err != nil && was == "" && c.ctx.Err() == nil {
 			a.voice.warn("a UPS does not answer", zap.String("ups", u.Name), zap.Error(err))
 		} else if err == nil && was != "" {
+			a.lacking(c.policy, shutdown.ActionID{Host: -1, UPS: i}, "")
 			a.voice.info("a UPS answers again", zap.String("ups", u.Name))
 		}
 		sleep(c.ctx, pollApart-time.Since(began))
@@ -155,6 +163,12 @@ func (a *Agent) pollEach(c *crew, i int32, s Source) {
 		}
 		timer.Stop()
 	}
+}
+
+// sourceFor gives the way to ask a UPS; see wayOf.
+func (a *Agent) sourceFor(c *crew, i int32) Source {
+	by, id := a.wayOf(c, shutdown.ActionID{Host: -1, UPS: i})
+	return by.parts.Sources[id.UPS]
 }
 
 func (c *crew) beginPoll(i int32) {

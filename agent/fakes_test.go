@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -322,15 +323,20 @@ func (m *memory) Cut(snapshot []byte, keep string) error {
 func (m *memory) past() agent.Past {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return agent.Past{Snapshot: m.snapshot, Lines: slices.Clone(m.lines)}
+	if m.snapshot == nil {
+		return agent.Past{None: true}
+	}
+	return agent.Past{Lines: append([]string{snapshotWord + string(m.snapshot)}, m.lines...)}
 }
 
-// lived is all that was ever appended.
+// lived is all that was ever appended, but for snapshots.
 func (m *memory) lived() []string {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return slices.Clone(m.all)
+	return slices.DeleteFunc(slices.Clone(m.all), func(l string) bool { return strings.HasPrefix(l, snapshotWord) })
 }
+
+const snapshotWord = "snapshot "
 
 var errFake = errors.New("no space left on the fake disk")
 

@@ -45,6 +45,7 @@ func (a *Agent) begin(action shutdown.Action) {
 
 // perform carries out an action and survives its panic.
 func (a *Agent) perform(ctx context.Context, c *crew, action shutdown.Action) (o shutdown.Outcome, text string) {
+	c, action.ID = a.wayOf(c, action.ID)
 	fault := a.voice.safely(func() { o, text = c.parts.do(ctx, c.policy, action) })
 	switch {
 	case fault != nil:

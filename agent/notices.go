@@ -100,6 +100,16 @@ func (b *board) forget(p *policy.Policy) {
 	})
 }
 
+// settle takes a condition away from whatever it is raised of.
+func (b *board) settle(c shutdown.Code) {
+	b.Conditions = slices.DeleteFunc(b.Conditions, func(r Condition) bool { return r.Code == c.String() })
+}
+
+// raised tells whether a condition is, of whatever it may be.
+func (b *board) raised(c shutdown.Code) bool {
+	return slices.ContainsFunc(b.Conditions, func(r Condition) bool { return r.Code == c.String() })
+}
+
 func (b *board) clone() board {
 	return board{slices.Clone(b.Conditions), slices.Clone(b.Records)}
 }

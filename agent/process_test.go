@@ -137,7 +137,7 @@ func runInFolder(path string) error {
 	var b testing.B
 	p := quickRoom(&b)
 	return agent.New(agent.Config{
-		Policy: p, Journal: j, Past: past, Build: "b", Boot: "boot-1", Supervisor: printer{},
+		Policy: p, Journal: j, Past: past, Build: os.Args[0], Boot: "boot-1", Supervisor: printer{},
 		Wire: func(p *policy.Policy) (*agent.Parts, error) {
 			parts := &agent.Parts{Sources: []agent.Source{f}, Doer: f}
 			for k := range p.Hosts {
@@ -157,7 +157,12 @@ func (printer) Alive(status string) {}
 // process starts the agent and waits until it is ready.
 func (f folder) process(t *testing.T) *exec.Cmd {
 	t.Helper()
-	cmd := exec.Command(os.Args[0], folderRole, string(f))
+	return f.processOf(t, os.Args[0])
+}
+
+func (f folder) processOf(t *testing.T, program string) *exec.Cmd {
+	t.Helper()
+	cmd := exec.Command(program, folderRole, string(f))
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -288,4 +293,48 @@ func exitCode(err error) int {
 		return e.ExitCode()
 	}
 	return 0
+}
+
+// An agent that is killed every half second acts all the same: what its lives heard of
+// the input together is as good as what one of them heard. Every other life is another
+// program's, the same with other content and time: what is remembered does not depend on
+// that, and the hosts that were stopped are in the journal at the end.
+func TestKilledEveryHalfSecond(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it takes ten seconds")
+	}
+	f := folder(t.TempDir())
+	text, err := os.ReadFile(os.Args[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := filepath.Join(t.TempDir(), "other")
+	if err := os.WriteFile(other, append(text, "another build"...), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	cmd := f.process(t)
+	f.put(t, "lost")
+	kills := 0
+	eventually(t, "a host is asked, and all are off", func() bool {
+		time.Sleep(500 * time.Millisecond)
+		signalTo(t, cmd, syscall.SIGKILL)
+		cmd.Wait()
+		kills++
+		cmd = f.processOf(t, []string{os.Args[0], other}[kills%2])
+		return f.has("off-vault") && f.has("off-web") && f.has("off-db")
+	})
+	signalTo(t, cmd, syscall.SIGKILL)
+	cmd.Wait()
+	j, past, err := journal.Open(f.path("journal"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	s := agent.Recalled(past, &agent.Config{Boot: "boot-1"})
+	for k := range s.Hosts {
+		if name := s.Policy.Hosts[k].Name; f.has("off-"+name) && s.Hosts[k].Power == shutdown.Up {
+			t.Errorf("%s is off, and nothing is known of the order", name)
+		}
+	}
+	t.Logf("%d kills, %d orders", kills, len(f.acts(t)))
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -21,6 +22,8 @@ const (
 	cutOutage    = 4 << 20                // the same in an outage
 	jobsWaiting  = 256                    // blocks that may wait for the disk
 	lineOverhead = 10                     // what a line costs beside its text, about
+	jotApart     = time.Second            // between two snapshots in an outage, at the least
+	jotRate      = 100 << 10              // bytes of them that are written in a second, at the most
 )
 
 // recorder hands what happened to the journal's goroutine. The disk may fail,
@@ -37,7 +40,8 @@ type recorder struct {
 	keep       string // what the next cut keeps the old journal as
 	size, most int64  // bytes since the snapshot, and when to cut
 	triedAt    shutdown.Instant
-	fault      string // what is said to be wrong; "" while all is well
+	jotFrom    shutdown.Instant // the next snapshot in an outage comes no sooner
+	fault      string           // what is said to be wrong; "" while all is well
 	saidAt     shutdown.Instant
 }
 
@@ -135,6 +139,7 @@ func (a *Agent) write(at shutdown.Instant, e *shutdown.Event, before, of *policy
 		sync = sync || a.effects[i].Kind == shutdown.Begin
 	}
 	a.append(lines, sync)
+	a.stirred = a.stirred || stirs(a.effects)
 }
 
 func (a *Agent) append(lines []string, sync bool) {
@@ -201,12 +206,42 @@ func (a *Agent) cut(keep string) {
 		return
 	}
 	j := job{snapshot: text, keep: r.keep, mends: r.gap}
-	r.gap, r.keep = false, ""
+	r.gap, r.keep, a.stirred = false, "", false
 	r.size, r.most = 0, cutNormal
 	if a.state.Outstanding() {
 		r.most = cutOutage
 	}
 	r.put(j)
+}
+
+// stirs tells whether a step is one after which a snapshot is wanted: the input is lost
+// or back, or something is done to a host, or came of it.
+func stirs(effects []shutdown.Effect) bool {
+	return slices.ContainsFunc(effects, func(f shutdown.Effect) bool {
+		switch f.Notice.Code {
+		case shutdown.PhaseEntered, shutdown.HostDown, shutdown.HostBack, shutdown.OutputIsOff:
+			return true
+		}
+		return f.Kind == shutdown.Begin
+	})
+}
+
+// jot appends a snapshot soon after a step that stirred: what is torn off the end of the
+// journal, and what a later build makes of its lines, is then little.
+func (a *Agent) jot(now shutdown.Instant) {
+	r := a.record
+	if !a.stirred || r.gap || now < r.jotFrom {
+		return
+	}
+	text, err := json.Marshal(a.snapshot())
+	if err != nil {
+		a.unwritten(fmt.Errorf("the state cannot be recorded: %w", err))
+		return
+	}
+	a.stirred = false
+	r.jotFrom = now.Add(max(jotApart, time.Duration(len(text))*time.Second/jotRate))
+	r.size += int64(len(text) + lineOverhead)
+	r.put(job{lines: []string{snapshotWord + string(text)}, sync: true})
 }
 
 // mend tries to begin the journal again after a gap, once the disk has

@@ -5,8 +5,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -15,21 +17,23 @@ import (
 	"ebbline/shutdown/transcript"
 )
 
-// snapshot is the journal's first word: all that is known, so that what came
-// before need not be.
+// snapshot is all that is known, so that what came before need not be. Whoever changes
+// it, or what it holds, raises [format].
 type snapshot struct {
-	Build string
-	Boot  string
-	Epoch shutdown.Instant
-	State *shutdown.State
-	Board board
-	Ended bool // the agent had been told to end, and wrote this last
+	Format int
+	Build  string // for the log
+	Boot   string
+	Epoch  shutdown.Instant
+	Failed int // lives in a row that the core ended
+	State  *shutdown.State
+	Board  board
+	Ended  bool // the agent had been told to end, and wrote this last
 }
 
 func (a *Agent) snapshot() *snapshot {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return &snapshot{a.config.Build, a.boot.id, a.boot.epoch, a.state, a.board.clone(), a.ended}
+	return &snapshot{format, a.config.Build, a.boot.id, a.boot.epoch, a.failed, a.state, a.board.clone(), a.ended}
 }
 
 // boot is one boot of the machine, as the journal knows it, and its epoch.
@@ -38,50 +42,70 @@ type boot struct {
 	epoch shutdown.Instant
 }
 
-// memory is what a journal tells of the life before.
-type memory struct {
-	state *shutdown.State
-	board board
-	boot  boot
-	ended bool     // it had been told to end
-	notes []string // for the log
-	keep  string   // the journal's file is put aside under this name
-}
-
-const damaged = "damaged" // the name under which a journal that cannot be used whole is kept
-
 func (b *boot) is(id string) bool { return b.id != "" && b.id == id }
 
-// remember reads the past as far as it can be read. Whatever is wrong with it,
-// the agent starts: a bad journal must not leave hosts running into an empty
-// battery.
-func remember(past *Past, build string) *memory {
-	if past.Snapshot == nil {
-		m := &memory{state: shutdown.New()}
-		m.damage(past)
-		return m
-	}
-	m, err := recall(past.Snapshot, build, past.Lines)
-	for lines := past.Lines; err != nil; {
-		// A line that the core cannot take, or that is no line: all before it counts.
-		var bad *badLine
-		if !errors.As(err, &bad) {
-			m = &memory{state: shutdown.New(), keep: damaged, notes: []string{"the journal's snapshot cannot be used, nothing is remembered: " + err.Error()}}
-			break
-		}
-		lines = lines[:bad.number]
-		text := fmt.Sprintf("the journal's line %d of %d cannot be used; what comes from there on is left out: %v", bad.number+1, len(past.Lines), bad.err)
-		if m, err = recall(past.Snapshot, build, lines); err == nil {
-			m.keep = damaged
-			m.notes = append(m.notes, text)
-		}
-	}
-	m.damage(past)
-	m.ended = m.ended && len(past.Lines) == 0 && !past.Torn
-	return m
+// memory is what a journal tells of the life before.
+type memory struct {
+	state  *shutdown.State
+	board  board
+	boot   boot
+	ended  bool           // it had been told to end
+	failed int            // lives in a row that the core ended
+	policy *policy.Policy // of a snapshot that is not used otherwise
+	notes  []string       // for the log
+	keep   string         // the journal's file is put aside under this name
+	lost   bool           // there was a snapshot, and it is not used
+	given  []shutdown.Effect
 }
 
-func (m *memory) damage(past *Past) {
+// Words that begin a line of the journal that is no event and no effect.
+const (
+	snapshotWord = "snapshot "
+	bootWord     = "boot "
+	failedWord   = "failed"
+)
+
+const (
+	badLines   = 5 // lines that cannot be used: with more of them, the journal ends there
+	tooMany    = 3 // lives in a row that the core ended: what is remembered is put aside
+	livesAgain = 10 * time.Minute
+)
+
+// remember reads the past as far as it can be read: the last snapshot that can be
+// used, and all lines behind it. They are facts, whatever build wrote them. Whatever
+// is wrong with it, the agent starts: a bad journal must not leave hosts running into
+// an empty battery.
+func remember(past *Past, c *Config) *memory {
+	lines := slices.Concat(past.Before, past.Lines)
+	var notes []string
+	var first error // of what is wrong with snapshots
+	var last []byte // the newest snapshot, that much of it as can be had
+	for i := len(lines) - 1; i >= 0; i-- {
+		text, is := strings.CutPrefix(lines[i], snapshotWord)
+		if !is {
+			continue
+		}
+		m, err := recall([]byte(text), lines[i+1:], c)
+		if err == nil {
+			m.ended = m.ended && i == len(lines)-1 && !past.Torn
+			m.lost = first != nil
+			return m.with(past, notes, first)
+		}
+		if first == nil {
+			first, last = err, []byte(text)
+		}
+		notes = append(notes, fmt.Sprintf("a snapshot of the journal cannot be used: %v", err))
+	}
+	m := salvage(last)
+	if m.lost = first != nil || past.Damage != "" && !past.None; m.lost {
+		notes = append(notes, "nothing is remembered of the time before; the agent goes on from what UPSs and hosts show")
+	}
+	return m.with(past, notes, first)
+}
+
+// with notes what is wrong with the past, and under which name it is put aside.
+func (m *memory) with(past *Past, notes []string, first error) *memory {
+	m.notes = append(notes, m.notes...)
 	if past.Torn {
 		m.notes = append(m.notes, "the journal's last line was cut short; it is left out")
 	}
@@ -89,6 +113,76 @@ func (m *memory) damage(past *Past) {
 		m.keep = damaged
 		m.notes = append(m.notes, past.Damage)
 	}
+	var r *refused
+	if errors.As(first, &r) {
+		m.keep = r.as
+	}
+	return m
+}
+
+// salvage takes what can be had of a snapshot that is not used: the clock, the number of
+// the outage, so that actions have names of their own, and the policy.
+func salvage(text []byte) *memory {
+	m := &memory{state: shutdown.New()}
+	var n numbered
+	if json.Unmarshal(text, &n) != nil {
+		return m
+	}
+	var epoch int64
+	if json.Unmarshal(n.Epoch, &epoch) == nil && epoch >= 0 && shutdown.Instant(epoch) <= latest {
+		m.boot = boot{n.Boot, shutdown.Instant(epoch)}
+	}
+	var outage uint32
+	if json.Unmarshal(n.State.Outage, &outage) == nil && outage < 1e6 {
+		m.state.Outage = outage
+	}
+	m.policy, _ = knownPolicy(n.State.Policy)
+	return m
+}
+
+// recall takes the snapshot and replays the lines behind it. A line that cannot be
+// used is left out.
+func recall(text []byte, lines []string, c *Config) (*memory, error) {
+	skip := map[int]bool{}
+	var notes []string
+	for {
+		s, err := decode(text)
+		if err != nil {
+			return nil, err
+		}
+		m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended, failed: s.Failed}
+		bad := m.replayAll(lines, skip)
+		if bad == nil {
+			return m.checked(s, notes, len(skip) > 0, c)
+		}
+		skip[bad.number] = true
+		notes = append(notes, fmt.Sprintf("the journal's line %d of %d since the snapshot cannot be used; it is left out: %v", bad.number+1, len(lines), bad.err))
+		if len(skip) > badLines {
+			lines = lines[:bad.number]
+			notes = append(notes, "so many lines cannot be used that what comes from there on is left out")
+		}
+	}
+}
+
+// checked is the last look at what was recalled before it is used.
+func (m *memory) checked(s *snapshot, notes []string, skipped bool, c *Config) (*memory, error) {
+	if err := sound(m.state); err != nil {
+		return nil, &refused{impossible, "after the lines behind it " + err.Error()}
+	}
+	if m.failed >= tooMany {
+		return nil, &refused{impossible, fmt.Sprintf("the decision code failed in the last %d lives, which all began with it", m.failed)}
+	}
+	if err := rehearse(m.state, !m.boot.is(c.Boot), m.ended); err != nil {
+		return nil, &refused{impossible, err.Error()}
+	}
+	if s.Build != c.Build {
+		notes = append(notes, fmt.Sprintf("another build (%q) wrote the journal; what it saw and began is taken over", s.Build))
+	}
+	m.notes = notes
+	if skipped {
+		m.keep = damaged
+	}
+	return m, nil
 }
 
 // badLine is a line of the journal that cannot be replayed.
@@ -97,63 +191,17 @@ type badLine struct {
 	err    error
 }
 
-func (b *badLine) Error() string { return b.err.Error() }
-
-// recall takes the snapshot and replays the lines behind it.
-func recall(text []byte, build string, lines []string) (*memory, error) {
-	var s snapshot
-	if err := json.Unmarshal(text, &s); err != nil {
-		return nil, err
-	}
-	if err := whole(s.State); err != nil {
-		return nil, err
-	}
-	m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended}
-	if s.Build != build {
-		if len(lines) > 0 {
-			m.keep = "other-build"
-			m.notes = append(m.notes, fmt.Sprintf("another build (%q) wrote the journal: its %d lines since the snapshot are not replayed", s.Build, len(lines)))
-		}
-		return m, nil
-	}
+func (m *memory) replayAll(lines []string, skip map[int]bool) *badLine {
 	for n, line := range lines {
+		if skip[n] {
+			continue
+		}
 		if err := m.replay(line); err != nil {
-			return nil, &badLine{n, err}
-		}
-	}
-	return m, nil
-}
-
-// whole tells whether a state can be stepped.
-func whole(s *shutdown.State) error {
-	switch {
-	case s == nil:
-		return errors.New("it holds no state")
-	case s.Policy == nil && len(s.UPSs)+len(s.Hosts)+len(s.Order) == 0:
-		return nil
-	case s.Policy == nil:
-		return errors.New("its state belongs to no policy")
-	}
-	if err := s.Policy.Check(); err != nil {
-		return err
-	}
-	if s.Next != nil {
-		if err := s.Next.Check(); err != nil {
-			return err
-		}
-	}
-	if len(s.UPSs) != len(s.Policy.UPSs) || len(s.Hosts) != len(s.Policy.Hosts) {
-		return errors.New("its state does not belong to its policy")
-	}
-	for _, k := range s.Order {
-		if k < 0 || int(k) >= len(s.Hosts) {
-			return errors.New("its order names a host that is not there")
+			return &badLine{n, err}
 		}
 	}
 	return nil
 }
-
-const bootWord = "boot "
 
 // replay takes one line. The core's panic is an error: the same line would
 // bring the agent down at every start.
@@ -169,17 +217,24 @@ func (m *memory) replay(line string) (err error) {
 		m.boot = boot{id, shutdown.Instant(n)}
 		return err
 	}
-	if !transcript.Line(line) {
-		return nil // an effect: the replay makes it again
+	switch {
+	case line == failedWord:
+		m.failed++
+		return nil
+	case strings.HasPrefix(line, snapshotWord):
+		return nil // of what is known already
+	case !transcript.Line(line):
+		m.begun(line)
+		return nil
 	}
 	at, e, err := transcript.Parse(m.state.Policy, line)
 	if err != nil {
 		return err
 	}
 	before := m.state.Policy
-	effects := m.state.Step(at, e, nil)
-	for i := range effects {
-		if f := &effects[i]; f.Kind == shutdown.Notify {
+	m.given = m.state.Step(at, e, m.given[:0])
+	for i := range m.given {
+		if f := &m.given[i]; f.Kind == shutdown.Notify {
 			m.board.take(at, speaks(e, before, m.state), &f.Notice)
 		}
 	}
@@ -187,6 +242,16 @@ func (m *memory) replay(line string) (err error) {
 		m.board.forget(m.state.Policy)
 	}
 	return nil
+}
+
+// begun takes an effect's line. The replay makes most of them again; an action that
+// it does not make, and that was begun, is a fact.
+func (m *memory) begun(line string) {
+	at, action, is := transcript.ParseBegin(m.state.Policy, line)
+	if !is || slices.ContainsFunc(m.given, func(f shutdown.Effect) bool { return f.Kind == shutdown.Begin && f.Action.ID == action.ID }) {
+		return
+	}
+	m.state.Begun(at, action)
 }
 
 // speaks is the policy in whose numbers the effects of a step are: the one that
@@ -200,22 +265,37 @@ func speaks(e *shutdown.Event, before *policy.Policy, after *shutdown.State) *po
 
 // start takes up the life before, or begins one.
 func (a *Agent) start() error {
-	m := remember(&a.config.Past, a.config.Build)
+	m := remember(&a.config.Past, &a.config)
 	a.config.Past = Past{}
 	old, fresh, err := a.crews(m)
 	if old == nil && fresh == nil {
 		return fmt.Errorf("there is no policy to work by, and none is recorded: %w", err)
 	}
 	a.resume(m)
+	if m.lost {
+		a.Raise(shutdown.MemoryRefused)
+	} else if m.ended {
+		a.Settle(shutdown.MemoryRefused) // somebody saw to it
+	}
+	a.mu.Lock()
+	a.forgot = a.board.raised(shutdown.MemoryRefused)
+	a.mu.Unlock()
 	if old != nil {
 		if m.state.Next != nil {
-			a.waiting, _ = a.crewFor(m.state.Next) // else it is tried again when its time comes
+			next, _ := a.crewFor(m.state.Next) // else it is tried again when its time comes
+			a.wait(next)
+		}
+		if fresh != nil && !same(fresh.policy, a.latest()) {
+			if a.waiting != nil {
+				a.gone.Go(a.waiting.parts.close)
+			}
+			a.wait(fresh) // it stands in for what has lost its secret, in the very first step
 		}
 		a.employ(old)
 		a.ended = false
 		a.step(&shutdown.Event{Kind: shutdown.Restarted, Rebooted: !m.boot.is(a.config.Boot), Orderly: m.ended})
 	}
-	if fresh == nil {
+	if err != nil {
 		a.voice.fault("the recorded policy stays in force", zap.Error(err))
 		a.Raise(shutdown.PolicyRefused)
 	} else {
@@ -245,7 +325,12 @@ func (a *Agent) crews(m *memory) (old, fresh *crew, err error) {
 		var bad error
 		if old, bad = a.crewFor(m.state.Policy); bad != nil {
 			m.notes = append(m.notes, "the recorded policy cannot be put to work, nothing is remembered: "+bad.Error())
-			*m = memory{state: shutdown.New(), boot: m.boot, notes: m.notes, keep: damaged}
+			*m = memory{state: shutdown.New(), boot: m.boot, notes: m.notes, keep: damaged, lost: true}
+		}
+	}
+	if old == nil && fresh == nil && m.policy != nil {
+		if fresh, bad := a.crewFor(m.policy); bad == nil {
+			return nil, fresh, err // err says that it is not the operator's
 		}
 	}
 	return old, fresh, err
@@ -254,6 +339,7 @@ func (a *Agent) crews(m *memory) (old, fresh *crew, err error) {
 // resume takes over what is remembered, and begins the journal again with it.
 func (a *Agent) resume(m *memory) {
 	a.clock, a.state, a.boot = newClock(&a.config, m), m.state, m.boot
+	a.failed = m.failed
 	a.ended = m.ended // killed before the start is through, the next still knows
 	a.began = a.clock.now()
 	a.lastTurn = a.began

@@ -1,8 +1,9 @@
 package agent_test
 
 import (
-	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -13,6 +14,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"ebbline/agent"
+	"ebbline/policy"
 	"ebbline/shutdown"
 )
 
@@ -35,23 +37,64 @@ func halfway(t *testing.T) (past, clean agent.Past, after time.Duration) {
 	return past, clean, after
 }
 
+// changed gives a journal from its last snapshot on, with that changed; without a
+// change it cannot be read.
+func changed(t *testing.T, past agent.Past, change func(s map[string]any)) agent.Past {
+	t.Helper()
+	last := len(past.Lines) - 1
+	for !strings.HasPrefix(past.Lines[last], snapshotWord) {
+		last--
+	}
+	past.Lines = slices.Clone(past.Lines[last:])
+	text := strings.TrimPrefix(past.Lines[0], snapshotWord)
+	past.Lines[0] = snapshotWord + "{"
+	if change == nil {
+		return past
+	}
+	var s map[string]any
+	d := json.NewDecoder(strings.NewReader(text))
+	d.UseNumber()
+	if err := d.Decode(&s); err != nil {
+		t.Fatal(err)
+	}
+	change(s)
+	again, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	past.Lines[0] = snapshotWord + string(again)
+	return past
+}
+
+// formatOne makes a snapshot one of the builds that gave it no number.
+func formatOne(s map[string]any) {
+	delete(s, "Format")
+	delete(s, "Failed")
+	for _, u := range s["State"].(map[string]any)["UPSs"].([]any) {
+		delete(u.(map[string]any), "OffHeard")
+		delete(u.(map[string]any), "TestAt")
+	}
+	for _, h := range s["State"].(map[string]any)["Hosts"].([]any) {
+		delete(h.(map[string]any), "Was")
+	}
+}
+
 // Whatever a journal is like, the agent starts, uses what is good of it, says
 // what is not, and keeps it aside.
 func TestBadJournals(t *testing.T) {
 	good, clean, after := halfway(t)
 	const remembered, forgotten = "web down; db asked; vault up; keeper up; ", "web up; db up; vault up; keeper up; "
-	n := len(good.Lines)
-	// What the decision code cannot take: a UPS without a place in the state.
-	var s map[string]any
-	d := json.NewDecoder(bytes.NewReader(clean.Snapshot))
-	d.UseNumber()
-	if err := d.Decode(&s); err != nil {
-		t.Fatal(err)
+	with := func(past agent.Past, more ...string) agent.Past {
+		past.Lines = append(slices.Clone(past.Lines), more...)
+		return past
 	}
-	s["State"].(map[string]any)["UPSs"] = nil
-	misfit, err := json.Marshal(s)
-	if err != nil {
-		t.Fatal(err)
+	torn, flipped := good, good
+	torn.Torn, flipped.Damage = true, "line 900 does not match"
+	ups := func(s map[string]any) map[string]any {
+		return s["State"].(map[string]any)["UPSs"].([]any)[0].(map[string]any)
+	}
+	web := func(s map[string]any) map[string]any {
+		return s["State"].(map[string]any)["Hosts"].([]any)[3].(map[string]any)
 	}
 	tests := []struct {
 		name string
@@ -63,13 +106,28 @@ func TestBadJournals(t *testing.T) {
 		{"whole", good, remembered, "", ""},
 		{"ended cleanly", clean, remembered, "", ""},
 		{"none", agent.Past{}, forgotten, "", ""},
-		{"torn", agent.Past{Snapshot: good.Snapshot, Lines: good.Lines, Torn: true}, remembered, "cut short", ""},
-		{"damaged", agent.Past{Snapshot: good.Snapshot, Lines: good.Lines, Damage: "line 900 does not match"}, remembered, "line 900", "damaged-"},
-		{"a line that is none", agent.Past{Snapshot: good.Snapshot, Lines: append(slices.Clone(good.Lines), "at noon measured", good.Lines[n-1])}, remembered, "cannot be used; what comes from there", "damaged-"},
-		{"a host that is none", agent.Past{Snapshot: good.Snapshot, Lines: append(slices.Clone(good.Lines), "at 946688460 observed nobody up")}, remembered, "no host is called", "damaged-"},
-		{"no snapshot", agent.Past{Snapshot: []byte("{"), Lines: good.Lines}, forgotten, "nothing is remembered", "damaged-"},
-		{"a misfit", agent.Past{Snapshot: misfit, Lines: good.Lines}, forgotten, "does not belong", "damaged-"},
-		{"another build", agent.Past{Snapshot: bytes.Replace(good.Snapshot, []byte("build-1"), []byte("build-0"), 1), Lines: good.Lines}, forgotten, "another build", "other-build-"},
+		{"torn", torn, remembered, "cut short", ""},
+		{"damaged", flipped, remembered, "line 900", "damaged-"},
+		{"a line that is none", with(good, "at noon measured"), remembered, "cannot be used; it is left out", "damaged-"},
+		{"a host that is none", with(good, "at 946688460 observed nobody up"), remembered, "no host is called", "damaged-"},
+		{"a last snapshot that is none", with(good, snapshotWord+"{"), remembered, "a snapshot of the journal cannot be used", "damaged-"},
+		{"no snapshot", changed(t, good, nil), forgotten, "nothing is remembered", "damaged-"},
+		{"another build", changed(t, good, func(s map[string]any) { s["Build"] = "build-0" }), remembered, "another build", ""},
+		{"the format before", changed(t, good, formatOne), remembered, "", ""},
+		{"a newer format", changed(t, good, func(s map[string]any) { s["Format"] = 99 }), forgotten, "format 99, of a newer build", "newer-format-"},
+		{"a field renamed", changed(t, good, func(s map[string]any) { web(s)["Halted"] = web(s)["Stopped"]; delete(web(s), "Stopped") }), forgotten, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
+		{"a field in other letters", changed(t, good, func(s map[string]any) { web(s)["stopped"] = web(s)["Stopped"]; delete(web(s), "Stopped") }), forgotten, `no field "State.Hosts[].stopped"`, "unknown-fields-"},
+		{"a field missing", changed(t, good, func(s map[string]any) { delete(ups(s), "Lost") }), forgotten, `"State.UPSs[].Lost" is missing`, "unknown-fields-"},
+		{"a word of the policy that is none", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Policy"].(map[string]any)["Moon"] = 1 }), forgotten, "Moon", "unknown-fields-"},
+		{"no place for a UPS", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["UPSs"] = nil }), forgotten, "does not belong", "impossible-"},
+		{"a host that is not there", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Order"] = []int{0, 1, 2, 77} }), forgotten, "Order cannot be 77", "impossible-"},
+		{"a state of power that there is not", changed(t, good, func(s map[string]any) { web(s)["Power"] = 9 }), forgotten, "host web: Power cannot be 9", "impossible-"},
+		{"a method that there is not", changed(t, good, func(s map[string]any) { web(s)["Method"] = 7 }), forgotten, "host web: Method cannot be 7", "impossible-"},
+		{"a phase that there is not", changed(t, good, func(s map[string]any) { ups(s)["Phase"] = 200 }), forgotten, "UPS rack: Phase cannot be 200", "impossible-"},
+		{"a load below zero", changed(t, good, func(s map[string]any) { ups(s)["Load"] = -3 }), forgotten, "Load cannot be -3", "impossible-"},
+		{"more than a number", changed(t, good, func(s map[string]any) { ups(s)["Load"] = json.Number("1e999") }), forgotten, "a value of it is none", "impossible-"},
+		{"a time to come", changed(t, good, func(s map[string]any) { ups(s)["LastAt"] = json.Number("8000000000000000000") }), forgotten, "LastAt cannot be", "impossible-"},
+		{"lives that the core ended", with(changed(t, good, func(map[string]any) {}), "failed", "failed", "failed"), forgotten, "failed in the last 3 lives", "impossible-"},
 	}
 	for _, c := range tests {
 		t.Run(c.name, func(t *testing.T) {
@@ -98,6 +156,9 @@ func TestBadJournals(t *testing.T) {
 				kept := strings.Join(l.journal.kept, " ")
 				if !strings.HasPrefix(kept, c.kept) || c.kept == "" && kept != "" {
 					t.Errorf("put aside as %q, want %q", kept, c.kept)
+				}
+				if got := l.raised(shutdown.MemoryRefused); got != (c.want == forgotten && c.name != "none" || strings.HasPrefix(c.name, "a last")) {
+					t.Errorf("memory-refused raised: %v", got)
 				}
 				l.end()
 			})
@@ -324,4 +385,94 @@ func TestPowerLostUnseen(t *testing.T) {
 			l.end()
 		})
 	}
+}
+
+// A secret is renamed together with the policy, and the agent is killed in the outage:
+// the policy in force lacks its secret, the newer one waits for the outage's end. Its way
+// to the same hosts and UPSs is used. Where it has none, a condition names the secret.
+func TestRenamedSecret(t *testing.T) {
+	for _, renamed := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			l := newLab(t, smallRoom(t))
+			l.start()
+			time.Sleep(5 * time.Second)
+			l.room.input(false)
+			time.Sleep(5 * time.Second)
+			l.journal.killAt(1)
+			l.life.die()
+			l.stop()
+			<-l.over
+			l.journal.killAt(0)
+			p := smallRoom(t)
+			p.Fingerprint = "renamed"
+			l.config.Policy = p
+			l.life = &life{room: l.room}
+			l.config.Wire = func(p *policy.Policy) (*agent.Parts, error) {
+				parts, err := l.life.wire(p)
+				if p.Fingerprint == "renamed" && renamed {
+					return parts, err
+				}
+				parts.Lacks = func(shutdown.ActionID) string { return "ssh-key" }
+				parts.Sources, parts.Doer = []agent.Source{nothingHeard{}}, nil
+				return parts, err
+			}
+			l.config.Past = l.journal.past()
+			l.start()
+			time.Sleep(5 * time.Second)
+			if err := l.agent.Command(shutdown.Proceed, "test"); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(4 * time.Minute)
+			said := ""
+			for _, c := range l.agent.View().Conditions {
+				if c.Code == shutdown.SecretUnreadable.String() {
+					said += c.Text + "\n"
+				}
+			}
+			if off := l.room.isOff("web") && l.room.isOff("db") && l.room.isOff("vault"); off != renamed {
+				t.Errorf("renamed in the newer policy: %v; all are off: %v; %s", renamed, off, l.power())
+			}
+			if named := strings.Contains(said, `"ssh-key" for the order to web`) && strings.Contains(said, `"ssh-key" for UPS rack`); named == renamed {
+				t.Errorf("renamed in the newer policy: %v; said of secrets: %s", renamed, said)
+			}
+			l.stop()
+			<-l.over
+		})
+	}
+}
+
+// nothingHeard is a UPS that cannot be asked.
+type nothingHeard struct{}
+
+func (nothingHeard) Poll(context.Context) (shutdown.Measurement, error) {
+	return shutdown.Nothing, errors.New("no secret")
+}
+
+// An order that was begun is a fact, also where this build would not have given it: its
+// line alone makes the host one that was told. Method: hosts go at an operator's word, and
+// the line with that word is taken out of the journal.
+func TestBegunIsAFact(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, smallRoom(t))
+		l.start()
+		time.Sleep(5 * time.Second)
+		l.room.input(false)
+		time.Sleep(5 * time.Second)
+		if err := l.agent.Command(shutdown.Proceed, "test"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Second)
+		past := l.journal.past()
+		l.end()
+		first := true
+		past.Lines = slices.DeleteFunc(past.Lines, func(line string) bool {
+			later := strings.HasPrefix(line, snapshotWord) && !first
+			first = first && !strings.HasPrefix(line, snapshotWord)
+			return later || strings.Contains(line, " commanded ")
+		})
+		s := agent.Recalled(past, &agent.Config{Boot: "boot-1"})
+		if h := s.Hosts[3]; h.Power != shutdown.Asked || !h.Told || s.Going {
+			t.Errorf("web is %s, told %v; the word is known: %v", h.Power, h.Told, s.Going)
+		}
+	})
 }

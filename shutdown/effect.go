@@ -72,12 +72,13 @@ const (
 	PolicyWaits      // a new policy waits for the end of the outage
 	ForecastLowered  // UPS: readings speak against the belief
 	JournalUnwritten // raised by the runner
-	SecretUnreadable // raised by the runner
+	SecretUnreadable // UPS or Host, Name; raised by the runner
 	PolicyRefused    // raised by the runner
 	HistoryUnwritten // raised by the runner
 	BatteryWorn      // UPS, raised by the runner
 	TestOverdue      // UPS, raised by the runner
 	HostUnready      // Host, raised by the runner
+	MemoryRefused    // raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -95,7 +96,7 @@ var codeNames = [...]string{
 	StoppedHalfway:   "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
-	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready",
+	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready", MemoryRefused: "memory-refused",
 }
 
 // String gives the stable code that people and programs see.
@@ -111,6 +112,7 @@ type Notice struct {
 	A, B   int64
 	Margin time.Duration
 	Spare  time.Duration
+	Name   string // of the secret, with SecretUnreadable
 }
 
 // Text is the notice for people: what is so and, for a condition, the next step.
@@ -176,7 +178,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostRefuses:
 		return fmt.Sprintf("%s answers and refuses the order to stop. Check the account's right to run the command there (`ebbline check` prints the line that suffices).", host)
 	case HostUnreachable:
-		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, and its host key.", host)
+		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
 		return fmt.Sprintf("%s has used up its whole allowance and is given up; what it depends on goes on in time. Look at it after the outage.", host)
 	case HostNotBack:
@@ -206,7 +208,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case JournalUnwritten:
 		return "The journal cannot be written; the agent acts on without it. After a crash now it would not know what was asked. The log says why; most often its disk is full, or its folder is not there."
 	case SecretUnreadable:
-		return "A secret cannot be read; see the log for its name. Put it where the agent looks (see README, secrets)."
+		what := "the order to " + host
+		if ups != "" {
+			what = "UPS " + ups
+		}
+		return fmt.Sprintf("The secret %q for %s cannot be read, and no newer policy has another way. Put it where the agent looks (see README, secrets), under this name also while a policy that renames it waits for the end of the outage.", n.Name, what)
 	case HistoryUnwritten:
 		return "The history cannot be written; the agent acts on without it, and what is measured meanwhile may be lost. The log says why; most often its disk is full."
 	case BatteryWorn:
@@ -215,6 +221,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("The battery of UPS %s has not been tested for more than a quarter: the forecast widens. Test it: `ebbline battery test %s`.", ups, ups)
 	case HostUnready:
 		return fmt.Sprintf("%s may not stop or start as planned: a way to it (its address, key, password or rights) failed when it was last tried. Run `ebbline rehearse`: it says which, and what to do.", host)
+	case MemoryRefused:
+		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `systemctl restart ebbline`."
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

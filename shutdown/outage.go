@@ -840,12 +840,9 @@ func (s *State) underWay() int {
 // ask begins a host's stop with its first method.
 func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	h := &s.Hosts[k]
-	s.become(at, k, Asked)
-	h.AskedAt, h.GiveUp = at, at.Add(s.Policy.Hosts[k].GivesUp())
-	h.Method, h.Told, h.Retry = 0, false, 0
+	s.turnTo(at, k)
+	h.Method, h.Retry = 0, 0
 	s.reason(h)
-	h.Dark = h.off()
-	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 	if h.Outage != s.Outage {
 		h.Outage, h.Try = s.Outage, 0
 	}
@@ -864,6 +861,15 @@ func (s *State) ask(at Instant, k int32, out []Effect) []Effect {
 	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), h.Latest.Sub(at)
 	out = append(out, n, Effect{Kind: Probe, Host: k, Every: fastLook})
 	return s.try(k, out)
+}
+
+// turnTo makes a host one that is asked.
+func (s *State) turnTo(at Instant, k int32) {
+	h := &s.Hosts[k]
+	s.become(at, k, Asked)
+	h.AskedAt, h.GiveUp, h.Told = at, at.Add(s.Policy.Hosts[k].GivesUp()), false
+	h.Dark = h.off()
+	h.Near = h.Seen == SeenUp || h.Seen == SeenRefusing
 }
 
 // marginOf is the smallest margin of the UPSs that carry a host.
@@ -1014,13 +1020,21 @@ func (s *State) observed(at Instant, k int32, seen Sighting, out []Effect) []Eff
 			h.Power, h.Prepared, s.due = Up, false, true
 		}
 	case Down:
-		if seen == SeenUp {
+		switch {
+		case seen == SeenUp:
 			out = s.back(at, k, out)
+		case h.Was != 0 && gone && s.inView(k, true):
+			h.Was = 0 // more than its UPS's word now
+			out = append(out, Effect{Kind: Probe, Host: k, Every: slowLook})
 		}
 	case Starting:
 		if seen == SeenUp {
 			out = s.back(at, k, out)
 		}
+	}
+	if seen == SeenUp && h.Power == Up { // on whatever way it came to be up
+		h.Lost = false
+		out = s.settle(NoWayToStart, k, s.settle(HostNotBack, k, out))
 	}
 	return out
 }
@@ -1046,7 +1060,7 @@ func (s *State) setDown(at Instant, k int32) {
 	h := &s.Hosts[k]
 	s.become(at, k, Down)
 	h.DownAt, h.Alive, h.InFlight, h.Retry, h.Prepared = at, false, false, 0, false
-	h.Lost, h.Rounds, h.Method = false, 0, 0
+	h.Lost, h.Rounds, h.Method, h.Was = false, 0, 0, 0
 	s.Slack, s.due = true, true
 	s.Worse = s.Worse || s.Going // at once is when those before are down, not when they must be
 }
@@ -1388,6 +1402,9 @@ func (s *State) upsWake(at Instant) Instant {
 		}
 		if u.Output == OutputAsking || u.Output == OutputCalling {
 			sooner(u.OutputBy)
+		}
+		if u.OffHeard != 0 && !u.Dead {
+			sooner(u.OffHeard.Add(aMoment))
 		}
 		if s.Outstanding() && u.Watched != 0 {
 			sooner(u.Watched.Add(s.Policy.Site.Restore.StableFor))

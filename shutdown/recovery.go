@@ -235,7 +235,7 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if at.Sub(u.LastAt) > s.Policy.UPSs[f].PollEvery()+s.Policy.UPSs[f].Timeout() {
 			continue // silence is not good news here either
 		}
-		if u.good() && at >= max(u.Back, u.Watched).Add(s.Policy.Site.Restore.StableFor) &&
+		if u.good() && u.TestAt == 0 && at >= max(u.Back, u.Watched).Add(s.Policy.Site.Restore.StableFor) &&
 			(u.StartedAt == 0 || at >= u.StartedAt.Add(s.Policy.Site.Restore.Stagger)) && s.ready(at, int32(f)) {
 			return true
 		}

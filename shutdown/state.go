@@ -74,6 +74,8 @@ type UPS struct {
 	Heard    Instant // of the first answer that said battery
 	Readings uint8   // answers in a row that say battery, up to 2
 	Dead     bool    // its output is off: it carries nothing
+	OffHeard Instant // of the first answer in a row that said so; 0 for none
+	TestAt   Instant // since when it has carried its load from the battery and said that it tests it; 0 while it does not
 	// From when and until when its output was off in this outage, or may have been
 	// unseen. Zero: it never was; it may be still.
 	CutFrom, CutTo Instant
@@ -140,6 +142,7 @@ func (p Power) String() string {
 // Host is one host in an outage, or out of one.
 type Host struct {
 	Power     Power
+	Was       Power  // before its UPS's word that the output is off made it Down; 0 where more than that word shows it
 	Method    uint8  // index into Methods while Asked, into Starts while Starting
 	Try       uint8  // of the action last begun
 	Rounds    uint8  // of starts tried through
@@ -318,7 +321,10 @@ func (s *State) adopt(p *policy.Policy, day int64, at Instant) {
 			for j := range old.Policy.Hosts {
 				if old.Policy.Hosts[j].Name == p.Hosts[k].Name {
 					o := &old.Hosts[j]
-					h.Power, h.Alive, h.Seen, h.SeenAt, h.UpAt = o.Power, o.Alive, o.Seen, o.SeenAt, o.UpAt
+					h.Power, h.Was, h.Alive, h.Seen, h.SeenAt, h.UpAt = o.Power, o.Was, o.Alive, o.Seen, o.SeenAt, o.UpAt
+					if o.Lost { // what is said of it stays so until it is up
+						h.Lost, h.Stopped, h.Raised = true, o.Stopped, o.Raised
+					}
 				}
 			}
 		}

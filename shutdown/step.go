@@ -22,13 +22,18 @@ const (
 	orderLost    = 10 * time.Second // what a UPS gets to take an order
 	startRounds  = 3                // times that all ways to start a host are tried
 	lowDefault   = 120              // seconds left at "battery low" when the UPS does not say: common practice, no source
+	quickly      = 5 * time.Second  // an agent that lives again within this knows what it knew: a service manager's wait, and a start
+	// A UPS's own test takes seconds, or some minutes: common practice, no source. One
+	// that goes on for longer is a flag that stands still, or drains the battery all the same.
+	testLongest = 15 * time.Minute
 )
 
 // Step is the whole decision: a function of the state, the instant and the
 // event alone. It changes s in place and appends what is to be done to out.
 func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
-	if at < s.Now {
-		at = s.Now // a clock that goes back moves nothing
+	before := s.Now
+	if at < before {
+		at = before // a clock that goes back moves nothing
 	}
 	s.Now = at
 	if s.Policy == nil && e.Kind != Adopted {
@@ -38,6 +43,9 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 	case Adopted:
 		out = s.adopted(at, e, out)
 	case Measured:
+		if s.UPSs[e.UPS].offByOne(at, &e.Measurement) {
+			break // as if it had not come
+		}
 		out = s.measured(at, e.UPS, &e.Measurement, out)
 		s.UPSs[e.UPS].LastAt = at.Add(e.Standing)
 	case Observed:
@@ -47,7 +55,7 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 	case Commanded:
 		out = s.commanded(e.Order, out)
 	case Restarted:
-		out = s.restarted(at, e.Rebooted, e.Orderly, out)
+		out = s.restarted(at, at.Sub(before), e, out)
 	}
 	switch {
 	case s.due || at >= s.Wake:
@@ -104,6 +112,19 @@ func (s *State) adopted(at Instant, e *Event, out []Effect) []Effect {
 	return out
 }
 
+// offByOne tells whether an answer is the only one so far that says that the output is
+// off: that is no evidence before a later one says so too. Another is asked for a moment later.
+func (u *UPS) offByOne(at Instant, m *Measurement) bool {
+	switch {
+	case m.Source != FromNothing:
+		u.OffHeard = 0
+		return false
+	case u.OffHeard == 0:
+		u.OffHeard = at
+	}
+	return !u.Dead && at < u.OffHeard.Add(aMoment)
+}
+
 // measured takes one answer of one UPS.
 func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Effect {
 	u := &s.UPSs[i]
@@ -133,6 +154,11 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	if m.Source == 0 {
 		u.Last.Source = was.Source
 	}
+	if !m.Testing || u.Last.Source != FromBattery {
+		u.TestAt = 0
+	} else if u.TestAt == 0 {
+		u.TestAt = at
+	}
 	if s.lost(i, &u.Last) {
 		s.unheard(at, i)
 	}
@@ -147,6 +173,7 @@ func (s *State) measured(at Instant, i int32, m *Measurement, out []Effect) []Ef
 	case u.Dead:
 		u.Dead, s.due, s.Stale = false, true, true
 		out = append(out, cleared(OutputIsOff, i, -1))
+		out = s.takeBack(at, i, out)
 		if !u.OnBattery() && s.Outstanding() {
 			u.Back = at // what it carries begins anew
 			out = s.enter(at, i, Recovery, out)
@@ -193,14 +220,17 @@ func (s *State) lookAgain(at Instant, i int32, out []Effect) []Effect {
 }
 
 // lost tells whether an answer says that the battery carries the load because
-// the input is away. A battery test does too, with the input there: it is no
-// outage, unless the UPS says that the battery will not last.
+// the input is away. A battery test does too, with the input there: it is no outage,
+// whatever it says of the battery.
 func (s *State) lost(i int32, m *Measurement) bool {
 	on := m.Source == FromBattery || m.Source == 0 && m.OnBatterySecs > 0
-	if !on {
-		return false
-	}
-	return !(m.Testing && m.Input != LineBad && m.Battery != StoreLow && m.Battery != StoreDepleted)
+	return on && !s.tests(i, m)
+}
+
+// tests tells whether an answer comes out of a battery test of the UPS's own: it
+// says so, and that the input is there, for no longer than a test takes.
+func (s *State) tests(i int32, m *Measurement) bool {
+	return m.Testing && m.Input == LineGood && s.Now.Sub(s.UPSs[i].TestAt) <= testLongest
 }
 
 func (s *State) inputLost(at Instant, i int32, out []Effect) []Effect {
@@ -340,6 +370,7 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 		if !s.fedBy(int32(k), i) || !s.dark(int32(k)) || h.Power == Down {
 			continue
 		}
+		was := h.Power
 		// No feed carries it: it is off, whatever it was doing. With the input there
 		// that is an outage of its own, and over when all is back.
 		if h.ran() && !s.Outstanding() {
@@ -348,8 +379,37 @@ func (s *State) outputOff(at Instant, i int32, out []Effect) []Effect {
 		}
 		h.Stopped = h.Stopped || h.ran()
 		s.setDown(at, int32(k))
+		h.Was = was
+		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: fastLook})
 	}
 	return append(out, condition(OutputIsOff, i, -1))
+}
+
+// takeBack: a UPS that said that its output is off carries again. What that word
+// made of hosts, and nothing else has shown since, is not known any more: they are
+// looked at. One that lost its power shows as silent, see seemsCut.
+func (s *State) takeBack(at Instant, i int32, out []Effect) []Effect {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if h.Was == 0 || !s.fedBy(int32(k), i) {
+			continue
+		}
+		was := h.Was
+		switch was {
+		case Up:
+			h.Alive, h.Stopped = h.Stopped, false
+		case Starting: // it may be up already
+			was, h.Alive = Up, true
+		case Asked:
+			if h.Retry = at.Add(retryFirst); h.Told {
+				h.Retry, h.Doubt = 0, at.Add(recheck)
+			}
+		}
+		s.become(at, int32(k), was)
+		h.Was, h.Seen, h.SeenAt = 0, 0, at
+		out = append(out, Effect{Kind: Probe, Host: int32(k), Every: fastLook})
+	}
+	return out
 }
 
 // dark tells whether no feed of the host carries anything.
@@ -374,7 +434,7 @@ func (s *State) drain(i int32, at Instant, load float64) {
 	case u.Dead:
 		u.Charge = u.Belief.Model.Advance(u.Charge, 0, secs)
 		u.Beside = u.Belief.Model.Advance(u.Beside, 0, secs)
-	case u.OnBattery():
+	case u.OnBattery(), u.Last.Source == FromBattery: // a test takes from the battery too
 		u.discharge(load, secs)
 		u.LowEnergy = max(0, u.LowEnergy-float64((load+u.Own)*secs))
 	default:
@@ -665,7 +725,8 @@ func (s *State) release(out []Effect) []Effect {
 // restarted: the agent lives again after a crash, or its host after a boot.
 // What had begun and did not finish is begun again under its own name, which
 // makes a repeat harmless.
-func (s *State) restarted(at Instant, rebooted, orderly bool, out []Effect) []Effect {
+func (s *State) restarted(at Instant, gap time.Duration, e *Event, out []Effect) []Effect {
+	rebooted, orderly := e.Rebooted, e.Orderly
 	// The agent went without a word, or in an outage: what is off by now may have lost
 	// its power, with the agent's host or while nobody looked (see missed). Where it was
 	// told to end, somebody was at work: what is off was turned off.
@@ -687,9 +748,16 @@ func (s *State) restarted(at Instant, rebooted, orderly bool, out []Effect) []Ef
 			u.Known, u.Charge, u.Beside, u.ChargeAt = false, u.Belief.Model.At(0), battery.Charge{}, at
 			u.StartTenths = Unread
 			u.Readings, u.LastAt, u.Output = 0, at, OutputOn
+			u.OffHeard, u.TestAt = 0, 0
 			s.Planned = false // until something new is known
 		} else if u.OnBattery() {
-			u.Readings, u.LastAt, u.Heard = 1, at, at // the input may have come back meanwhile: another answer is wanted, or silence
+			// The input may have come back meanwhile: another answer is wanted, or silence.
+			// What was heard a moment ago counts beside it: one that is killed again and
+			// again would never have two of its own.
+			if gap > quickly || u.Readings == 0 {
+				u.Heard = at
+			}
+			u.Readings, u.LastAt = 1, at
 		}
 		switch {
 		case rebooted:
@@ -769,6 +837,9 @@ func (s *State) doubt(at Instant, h *Host) {
 func (s *State) silences(at Instant, out []Effect) []Effect {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
+		if u.OffHeard != 0 && !u.Dead && at >= u.OffHeard.Add(aMoment) {
+			out = append(out, Effect{Kind: Poll, UPS: int32(i)}) // see offByOne
+		}
 		if u.OnBattery() && !s.Planned && at.Sub(u.LastAt) >= afterBoot {
 			s.Stale = true
 		}

@@ -251,7 +251,7 @@ func (c *Checker) needs(j, k int) bool {
 // allLost tells whether every feed of a host is without input, and has said so.
 func (c *Checker) allLost(p *policy.Host) bool {
 	for _, i := range p.FedBy {
-		if in := &c.inputs[i]; in.good || in.saw < in.since {
+		if in := &c.inputs[i]; in.good || in.saw < in.since || c.claimsInput(i) {
 			return false
 		}
 	}
@@ -268,6 +268,17 @@ func (c *Checker) faulty(i int) bool {
 		}
 	}
 	return c.truth.Loss > 0
+}
+
+// claimsInput tells whether the script has a UPS say that it only tests when its
+// input is away.
+func (c *Checker) claimsInput(i int) bool {
+	for j := range c.truth.Moments {
+		if m := &c.truth.Moments[j]; m.What == world.ClaimsTest && m.Number > 0 && (m.UPS < 0 || int(m.UPS) == i) {
+			return true
+		}
+	}
+	return false
 }
 
 // has tells whether the script has such a moment.
@@ -306,7 +317,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		if !c.has(world.OddGood) {
 			blur = 0 // a reading that says input, a moment before it is true, begins the count
 		}
-		stable = stable || in.good && at.Sub(in.since)+blur >= site.Restore.StableFor
+		stable = stable || in.good && at.Sub(in.since)+blur >= site.Restore.StableFor || c.claimsInput(i)
 	}
 	if !stable {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
@@ -586,6 +597,10 @@ func (c *Checker) bound() bool {
 			bad++
 		case world.Operator, world.ExtraLoad, world.OutputFails, world.PathDies:
 			return false
+		case world.ClaimsTest:
+			if m.Number > 0 {
+				return false // by all that can be seen the input is there
+			}
 		case world.AgentKilled:
 			if m.At+m.For+30*time.Second > c.least() {
 				return false
@@ -634,7 +649,7 @@ func (c *Checker) short() bool {
 		m := &c.truth.Moments[i]
 		switch m.What {
 		case world.InputLost, world.InputBack:
-		case world.Tests, world.OddReading, world.HostMode:
+		case world.Tests, world.OddReading, world.OddNothing, world.ClaimsTest, world.HostMode:
 			continue
 		default:
 			return false

@@ -32,7 +32,10 @@ const (
 	SilentCard
 	OddBattery
 	OddInput
+	OddOff
 	OwnTest
+	FalseTest
+	EndlessTest
 	ClaimsMore
 	ClaimsFull
 	EndsEarly
@@ -88,7 +91,10 @@ var Catalogue = [numFaults]About{
 	SilentCard:   {"management card silent", 0.10, "outage", "3 s to 20 min, logarithm evenly spread", "20 min", false},
 	OddBattery:   {"one reading says battery", 0.10, "outage", "in the first hour", "", false},
 	OddInput:     {"one reading says input", 0.10, "outage", "in the first hour", "in the middle of a shutdown", false},
-	OwnTest:      {"UPS tests its battery", 0.05, "outage", "5 s to 10 min, after the outage", "10 min", false},
+	OddOff:       {"one reading says that the output is off", 0.10, "outage", "in the first hour", "in the middle of a shutdown", false},
+	OwnTest:      {"UPS tests its battery", 0.05, "outage", "5 s to 10 min, after the outage; in a third of them it says that it is low", "10 min, low", false},
+	FalseTest:    {"UPS says that it tests, and nothing of its input", 0.05, "outage", "1 min to 4 h from about the loss on, logarithm evenly spread", "all the time", false},
+	EndlessTest:  {"UPS says that it tests, with input, when it has none", 0.01, "outage", "the same", "all the time", true},
 	ClaimsMore:   {"UPS claims more minutes than there are", 0.20, "UPS", "1 to 4 times", "4 times", false},
 	ClaimsFull:   {"UPS's gauge stays at 100 %, never \"low\"", 0.03, "UPS", "", "to the end", false},
 	EndsEarly:    {"UPS's output fails", 0.02, "outage", "in the first hour", "at once", true},
@@ -230,8 +236,13 @@ func (j *Judge) moments(o *Outage, s *Faults) {
 			*s |= 1 << OddBattery
 		case world.OddGood:
 			*s |= 1 << OddInput
+		case world.OddNothing:
+			*s |= 1 << OddOff
 		case world.Tests:
 			*s |= 1 << OwnTest
+		case world.ClaimsTest:
+			s.add(FalseTest, m.Number == 0)
+			s.add(EndlessTest, m.Number > 0)
 		case world.OutputFails:
 			*s |= 1 << EndsEarly
 		case world.Claims:

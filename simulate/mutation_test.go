@@ -30,8 +30,8 @@ var mutations = []struct {
 	},
 	{
 		"silence read as good", "step.go",
-		"case u.OnBattery():\n\t\tu.discharge(",
-		"case u.OnBattery() && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery():\n\t\tu.discharge(",
+		"case u.OnBattery(), u.Last.Source == FromBattery:",
+		"case u.OnBattery() && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery():",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
 	{

@@ -25,7 +25,7 @@ import (
 //	at 40s   input back
 //	at 5m    ups rack silent 2m      # does not answer
 //	at 6m    ups rack tests 30s      # a battery test of its own
-//	at 7m    ups rack odd            # one reading that says battery; "odd-good": input
+//	at 7m    ups rack odd            # one reading that says battery; "odd-good": input; "odd-off": output off
 //	at 8m    ups rack output off     # its output fails
 //	at 9m    ups rack draws +120     # watts more
 //	at 3m    ups rack claims x0.1    # of the minutes it has, from then on
@@ -143,7 +143,7 @@ func Parse(p *policy.Policy, name string, text []byte) (*Outage, []error) {
 func (q *parser) lost() bool {
 	for i := range q.o.Moments {
 		switch q.o.Moments[i].What {
-		case world.InputLost, world.OddReading, world.Tests, world.Mute, world.OutputFails:
+		case world.InputLost, world.OddReading, world.OddNothing, world.Tests, world.Mute, world.OutputFails:
 			return true
 		}
 	}
@@ -289,6 +289,20 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		m.What = world.OddReading
 	case w[2] == "odd-good" && len(w) == 3:
 		m.What = world.OddGood
+	case w[2] == "odd-off" && len(w) == 3:
+		m.What = world.OddNothing
+	case len(w) == 5 && w[2] == "tests" && w[4] == "low", len(w) == 5 && w[2] == "claims" && (w[3] == "test" || w[3] == "good-test"):
+		m.What, m.Number = world.Tests, 1
+		length := w[3]
+		if w[2] == "claims" {
+			m.What, length = world.ClaimsTest, w[4]
+			if w[3] == "test" {
+				m.Number = 0
+			}
+		}
+		if m.For, err = span(length); err != nil {
+			return err
+		}
 	case word == "output off":
 		m.What = world.OutputFails
 	case w[2] == "silent" && len(w) == 4, w[2] == "tests" && len(w) == 4:
@@ -333,7 +347,7 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		}
 		m.What, m.Number = world.Claims, f
 	default:
-		return fmt.Errorf("a UPS can be silent or test for a time, be odd or odd-good, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
+		return fmt.Errorf("a UPS can be silent or test for a time, be odd, odd-good or odd-off, claim a test or a good-test for a time, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
 	}
 	if at < 0 {
 		return fmt.Errorf("%q happens at a time. Begin the line with one, such as \"at 5m\"", word)
@@ -579,7 +593,17 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 		return fmt.Sprintf("ups %s odd", ups)
 	case world.OddGood:
 		return fmt.Sprintf("ups %s odd-good", ups)
+	case world.OddNothing:
+		return fmt.Sprintf("ups %s odd-off", ups)
+	case world.ClaimsTest:
+		if m.Number > 0 {
+			return fmt.Sprintf("ups %s claims good-test %s", ups, short(m.For))
+		}
+		return fmt.Sprintf("ups %s claims test %s", ups, short(m.For))
 	case world.Tests:
+		if m.Number > 0 {
+			return fmt.Sprintf("ups %s tests %s low", ups, short(m.For))
+		}
 		return fmt.Sprintf("ups %s tests %s", ups, short(m.For))
 	case world.OutputFails:
 		return fmt.Sprintf("ups %s output off", ups)

@@ -63,9 +63,12 @@ func (d *Dice) Draw(seed uint64, o *Outage) {
 	end := d.input(o)
 	d.faults(o, end)
 	sortMoments(o.Moments)
-	for i := range o.UPSs { // last, so that what came before is what it always was
+	// Last, so that what came before is what it always was.
+	for i := range o.UPSs {
 		o.UPSs[i].Own = d.own(i)
 	}
+	d.falseWords(o, end)
+	sortMoments(o.Moments)
 }
 
 // own is what a UPS takes itself, over what is likely.
@@ -240,6 +243,32 @@ func (d *Dice) faults(o *Outage, end time.Duration) {
 		i := ups()
 		watts := d.watts[i] * (0.01 + float64(0.14*d.r.Float()))
 		add(world.Moment{At: soon(), What: world.ExtraLoad, UPS: i, Number: math.Round(watts)})
+	}
+}
+
+// falseWords draws what UPSs say that is not so, and what it takes more than one
+// reading to find out.
+func (d *Dice) falseWords(o *Outage, end time.Duration) {
+	ups := func() int32 { return int32(d.r.Float() * float64(len(d.p.UPSs))) }
+	for j := range o.Moments {
+		if m := &o.Moments[j]; m.What == world.Tests && d.chance(1.0/3) {
+			m.Number = 1
+		}
+	}
+	if d.hits(OddOff) {
+		at := d.span(time.Second, min(end+time.Second, time.Hour))
+		o.Moments = append(o.Moments, world.Moment{At: at, What: world.OddNothing, UPS: ups()})
+	}
+	for _, f := range [...]Fault{FalseTest, EndlessTest} {
+		if !d.hits(f) {
+			continue
+		}
+		m := world.Moment{What: world.ClaimsTest, UPS: ups(), For: d.span(time.Minute, 4*time.Hour)}
+		m.At = max(0, d.span(time.Second, time.Minute)-30*time.Second)
+		if f == EndlessTest {
+			m.Number = 1
+		}
+		o.Moments = append(o.Moments, m)
 	}
 }
 

@@ -1,8 +1,9 @@
 // Package journal is the agent's memory on disk: one file that begins with a
-// snapshot and grows by lines. Each line carries a checksum over itself and all
-// before it, so that a file cut short or damaged shows how far it is good. The
-// package never asks what a line means, and never deletes one that it cannot
-// read.
+// snapshot and grows by lines, later snapshots among them. Each line carries a
+// checksum over itself and all before it, so that a file cut short or damaged shows
+// what of it is good. The file before stays beside it: its end says what the
+// snapshot at the beginning of this one does. The package never asks what a line
+// means, and never deletes one that it cannot read.
 //
 //	3f0a91c2 ebbline journal 1
 //	88d1f03b snapshot {…}
@@ -17,17 +18,20 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 
 	"golang.org/x/sys/unix"
 )
 
 const (
-	header       = "ebbline journal 1"
-	snapshotWord = "snapshot "
-	sumDigits    = 8
-	room         = 5 << 20  // asked of the disk ahead, so that a disk that fills up in an outage does not matter
-	most         = 64 << 20 // longer than this no journal of the agent gets
+	header    = "ebbline journal 1"
+	before    = ".before" // behind its path: the file before
+	sumDigits = 8
+	room      = 5 << 20  // asked of the disk ahead, so that a disk that fills up in an outage does not matter
+	most      = 64 << 20 // longer than this no journal of the agent gets
+	chains    = 12       // checksums from which a line behind damaged ones may go on
 )
 
 // ErrInUse says that another agent holds the journal.
@@ -38,11 +42,15 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 // Past is what a journal held when it was opened. As an alias it is what the
 // agent takes too, without either package knowing the other.
 type Past = struct {
-	Snapshot []byte   // nil for a new journal
-	Lines    []string // since then
-	Torn     bool     // the last line was cut short, as by a kill in the middle of a write
-	Damage   string   // what is wrong with the file beyond that, and how much of it is used
+	Lines  []string // the first of them begins with [Snapshot]; nil for a new journal
+	Before []string // of the file before, where the first snapshot of this one cannot be read
+	Torn   bool     // the last line was cut short, as by a kill in the middle of a write
+	Damage string   // what is wrong with the file beyond that, and how much of it is used
+	None   bool     // there is no file
 }
+
+// Snapshot is how a line begins that holds a snapshot.
+const Snapshot = "snapshot "
 
 // Journal is the file. One goroutine uses it.
 type Journal struct {
@@ -65,9 +73,9 @@ func Open(path string) (*Journal, Past, error) {
 	data, err := readAll(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist) && lockErr == nil:
-		return j, Past{}, nil
+		return j, Past{None: true}, nil
 	case errors.Is(err, os.ErrNotExist):
-		return j, Past{Damage: lockErr.Error()}, nil
+		return j, Past{Damage: lockErr.Error(), None: true}, nil
 	case err != nil:
 		return j, Past{Damage: fmt.Sprintf("the journal %s cannot be read: %v", path, err)}, nil
 	}
@@ -75,7 +83,25 @@ func Open(path string) (*Journal, Past, error) {
 	if past.Damage != "" {
 		past.Damage = fmt.Sprintf("the journal %s is damaged: %s", path, past.Damage)
 	}
+	if len(past.Lines) == 0 || !strings.HasPrefix(past.Lines[0], Snapshot) {
+		past.Before = earlier(path)
+	}
 	return j, past, nil
+}
+
+// earlier gives what can be read of the file before this one.
+func earlier(path string) []string {
+	now, err1 := os.Stat(path)
+	old, err2 := os.Stat(path + before)
+	if err1 != nil || err2 != nil || os.SameFile(now, old) { // the same: killed in the middle of a Cut
+		return nil
+	}
+	data, err := readAll(path + before)
+	if err != nil {
+		return nil
+	}
+	past := parse(data)
+	return past.Lines
 }
 
 // hold takes the lock. It is a file of its own because a Cut replaces the
@@ -120,52 +146,66 @@ func readAll(path string) ([]byte, error) {
 	return data, err
 }
 
-// parse reads as much of a journal as is good.
+// parse reads all of a journal that is good: before a damaged line, and behind it.
 func parse(data []byte) (past Past) {
 	if len(data) == 0 {
 		past.Damage = "it is empty"
 		return past
 	}
-	var sum uint32
-	whole := len(data)
+	sums := []uint32{0} // what the next line's checksum may go on from
+	first, lost := 0, 0 // damaged line; bytes
+	begin := data
 	for n := 1; len(data) > 0; n++ {
 		end := bytes.IndexByte(data, '\n')
-		text, next, ok := check(sum, data[:max(end, 0)])
-		switch {
-		case end < 0 && n > 2:
+		if end < 0 {
 			past.Torn = true
-			return past
-		case !ok:
-			past.Damage = fmt.Sprintf("line %d does not match its checksum; what stands before it is used, the %d bytes from there on are not", n, len(data))
-			return past
-		case n == 1 && string(text) != header:
+			break
+		}
+		text, next, ok := check(sums, data[:end])
+		switch {
+		case ok && n == 1 && string(text) != header:
 			past.Damage = fmt.Sprintf("it begins with %.40q, not with %q; it is not used", text, header)
 			return past
-		case n == 2:
-			past.Snapshot, ok = bytes.CutPrefix(text, []byte(snapshotWord))
-			if !ok {
-				past.Snapshot, past.Damage = nil, "it has no snapshot; it is not used"
-				return past
+		case !ok:
+			if lost == 0 {
+				first = n
 			}
-		case n > 2:
+			lost += end + 1
+		case n > 1:
 			past.Lines = append(past.Lines, string(text))
 		}
-		sum, data = next, data[end+1:]
+		sums, data = next, data[end+1:]
 	}
-	if past.Snapshot == nil {
-		past.Damage = fmt.Sprintf("it ends after %d bytes, before its snapshot", whole)
+	switch {
+	case lost > 0 && len(past.Lines) == 0:
+		past.Damage = fmt.Sprintf("it begins with %.40q, and no line of it matches its checksum; it is not used", begin)
+	case lost > 0:
+		past.Damage = fmt.Sprintf("line %d does not match its checksum; it is left out, with %d bytes in all", first, lost)
+	case len(past.Lines) == 0:
+		past.Damage = fmt.Sprintf("it ends after %d bytes, before its first snapshot does", len(begin))
 	}
 	return past
 }
 
-// check takes a line apart and tells whether its checksum is right.
-func check(before uint32, line []byte) (text []byte, sum uint32, ok bool) {
+// check takes a line apart and tells whether its checksum goes on from one of those
+// given. Behind a damaged line the next one's may go on from what that says, from what
+// is worked out of it, or from the line before it: any may be what was written.
+func check(from []uint32, line []byte) (text []byte, next []uint32, ok bool) {
 	if len(line) <= sumDigits {
-		return nil, 0, false
+		return nil, from, false
 	}
-	text = line[sumDigits+1:]
-	sum = crc32.Update(before, castagnoli, text)
-	return text, sum, string(line[:sumDigits+1]) == fmt.Sprintf("%0*x ", sumDigits, sum)
+	text, next = line[sumDigits+1:], slices.Clone(from)
+	for _, sum := range from {
+		sum = crc32.Update(sum, castagnoli, text)
+		if string(line[:sumDigits+1]) == fmt.Sprintf("%0*x ", sumDigits, sum) {
+			return text, []uint32{sum}, true
+		}
+		next = append(next, sum)
+	}
+	if said, err := strconv.ParseUint(string(line[:sumDigits]), 16, 32); err == nil {
+		next = append(next, uint32(said))
+	}
+	return nil, next[max(0, len(next)-chains):], false
 }
 
 // appendLine writes one line behind another, and gives the new checksum.
@@ -204,7 +244,8 @@ func (j *Journal) Append(lines []string, sync bool) error {
 }
 
 // Cut begins the journal again with the snapshot: on the disk, whole or not at
-// all. What it held is kept as the path with the name added, if one is given.
+// all. What it held is the file before, and is kept as the path with the name added
+// too, if one is given.
 // After an error the old file goes on.
 func (j *Journal) Cut(snapshot []byte, keep string) error {
 	if j.lock == nil {
@@ -213,7 +254,7 @@ func (j *Journal) Cut(snapshot []byte, keep string) error {
 		}
 	}
 	text, sum := appendLine(nil, 0, header)
-	text, sum = appendLine(text, sum, snapshotWord+string(snapshot))
+	text, sum = appendLine(text, sum, Snapshot+string(snapshot))
 	path := j.path + ".new"
 	f, err := create(path, text)
 	if err != nil {
@@ -221,6 +262,9 @@ func (j *Journal) Cut(snapshot []byte, keep string) error {
 	}
 	if keep != "" {
 		err = j.keep(j.path + "." + keep)
+	}
+	if err == nil {
+		err = j.keep(j.path + before)
 	}
 	if err == nil {
 		err = os.Rename(path, j.path)

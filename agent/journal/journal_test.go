@@ -21,10 +21,10 @@ func open(t *testing.T, path string) (*Journal, []string, string) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { j.Close() })
-	if past.Snapshot == nil {
-		return j, nil, past.Damage
+	if past.Lines != nil {
+		past.Lines[0] = strings.TrimPrefix(past.Lines[0], Snapshot)
 	}
-	return j, append([]string{string(past.Snapshot)}, past.Lines...), past.Damage
+	return j, past.Lines, past.Damage
 }
 
 func must(t *testing.T, err error) {
@@ -82,6 +82,44 @@ func TestWriteAndRead(t *testing.T) {
 	}
 }
 
+// Where the first snapshot cannot be read, what the file before held is read too:
+// its end is what that snapshot says.
+func TestFileBefore(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "journal")
+	j, _, _ := open(t, path)
+	must(t, j.Cut([]byte(`{"a":1}`), ""))
+	must(t, j.Append([]string{"one"}, true))
+	must(t, j.Cut([]byte(`{"b":2}`), ""))
+	must(t, j.Append([]string{"two"}, true))
+	must(t, j.Close())
+	text, err := os.ReadFile(path)
+	must(t, err)
+	flipped := strings.Replace(string(text), `"b"`, `"c"`, 1)
+	for _, c := range []struct {
+		text          string
+		lines, before []string
+	}{
+		{string(text), []string{Snapshot + `{"b":2}`, "two"}, nil},
+		{flipped, []string{"two"}, []string{Snapshot + `{"a":1}`, "one"}},
+		{flipped[:45], nil, []string{Snapshot + `{"a":1}`, "one"}},
+		{"", nil, []string{Snapshot + `{"a":1}`, "one"}},
+	} {
+		must(t, os.WriteFile(path, []byte(c.text), 0o600))
+		j, past, err := Open(path)
+		must(t, err)
+		must(t, j.Close())
+		if !slices.Equal(past.Lines, c.lines) || !slices.Equal(past.Before, c.before) {
+			t.Errorf("of %q is read %q, and before it %q", c.text, past.Lines, past.Before)
+		}
+	}
+	must(t, os.Remove(path)) // somebody wants to begin anew
+	j, past, err := Open(path)
+	must(t, err)
+	if j.Close(); past.Before != nil || past.Lines != nil {
+		t.Errorf("a journal that was taken away is read: %+v", past)
+	}
+}
+
 // Two agents cannot hold one journal, and the error says what to do.
 func TestLock(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "journal")
@@ -96,26 +134,27 @@ func TestLock(t *testing.T) {
 }
 
 // Cut at any byte behind the snapshot, a journal gives all whole lines before
-// that and no damage; with any one byte changed it gives no line that was not
-// written, and says what is wrong, unless the change only cuts the last line.
+// that and no damage; with any one byte changed it gives every line but the one
+// changed (an end changed costs three), and says what is wrong, unless the change
+// only cuts the last line.
 func TestEveryByte(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "journal")
 	j, _, _ := open(t, path)
 	must(t, j.Cut([]byte(`{"state":"s"}`), ""))
-	var lines []string
+	lines := []string{Snapshot + `{"state":"s"}`}
 	for i := range 5 {
 		lines = append(lines, fmt.Sprintf("at %d measured rack source=battery", i))
 	}
-	must(t, j.Append(lines, true))
+	must(t, j.Append(lines[1:], true))
 	text, err := os.ReadFile(path)
 	must(t, err)
-	start := strings.Index(string(text), lines[0]) - sumDigits - 1
+	start := strings.Index(string(text), lines[1]) - sumDigits - 1
 	for n := range text {
 		past := parse(text[:n])
 		if n >= start && (past.Damage != "" || past.Torn != (n > 0 && text[n-1] != '\n') || !slices.Equal(past.Lines, lines[:len(past.Lines)])) {
 			t.Errorf("cut after %d bytes: %+v", n, past)
 		}
-		if n < start && past.Damage == "" {
+		if n < start && (past.Damage == "" || len(past.Lines) > 0) {
 			t.Errorf("cut after %d bytes, in the snapshot, it is taken for good", n)
 		}
 	}
@@ -128,11 +167,23 @@ func TestEveryByte(t *testing.T) {
 			if past.Damage == "" && !(last && past.Torn) {
 				t.Errorf("byte %d changed by %#x: no damage is seen", n, bit)
 			}
-			if len(past.Lines) >= len(lines) || !slices.Equal(past.Lines, lines[:len(past.Lines)]) {
-				t.Errorf("byte %d changed by %#x: lines %q", n, bit, past.Lines)
+			if want := without(lines, string(text), n); !slices.Equal(past.Lines, want) {
+				t.Errorf("byte %d changed by %#x: lines %q, want %q", n, bit, past.Lines, want)
 			}
 		}
 	}
+}
+
+// without gives the lines less the one that a byte of the text is in; where that byte
+// is its end, less the next, which it has run into, and the one that was checked by that.
+func without(lines []string, text string, at int) (left []string) {
+	line := strings.Count(text[:at], "\n") // 0 is the header's
+	for i, l := range lines {
+		if i+1 != line && !(text[at] == '\n' && (i == line || i == line+1)) {
+			left = append(left, l)
+		}
+	}
+	return left
 }
 
 // Lines that are missing, doubled or exchanged are damage too: the checksum runs
@@ -148,7 +199,8 @@ func TestLinesOutOfOrder(t *testing.T) {
 	for name, bad := range map[string]string{
 		"missing": l[0] + l[1] + l[2] + l[4], "doubled": l[0] + l[1] + l[2] + l[2] + l[3] + l[4], "exchanged": l[0] + l[1] + l[3] + l[2] + l[4],
 	} {
-		if past := parse([]byte(bad)); past.Damage == "" || len(past.Lines) > 1 {
+		past := parse([]byte(bad))
+		if in := slices.IndexFunc(past.Lines, func(l string) bool { return l == "three" }); past.Damage == "" || in >= 0 && in < 2 {
 			t.Errorf("%s: %q, damage %q", name, past.Lines, past.Damage)
 		}
 	}
@@ -208,7 +260,7 @@ func TestFullDisk(t *testing.T) {
 	}
 	text, err := os.ReadFile(path)
 	must(t, err)
-	if past := parse(text); past.Damage != "" || past.Lines[0] != "before" {
+	if past := parse(text); past.Damage != "" || past.Lines[1] != "before" {
 		t.Errorf("the old file: %+v", past)
 	}
 	must(t, os.Remove(filler))
@@ -266,7 +318,7 @@ func TestReadOnlyDisk(t *testing.T) {
 // reads again.
 func FuzzParse(f *testing.F) {
 	text, sum := appendLine(nil, 0, header)
-	text, sum = appendLine(text, sum, snapshotWord+"{}")
+	text, sum = appendLine(text, sum, Snapshot+"{}")
 	text, _ = appendLine(text, sum, "at 1 tick")
 	f.Add(text)
 	f.Add(text[:len(text)-3])
@@ -274,22 +326,18 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte{})
 	f.Fuzz(func(t *testing.T, data []byte) {
 		past := parse(data)
-		if past.Snapshot == nil {
-			if past.Damage == "" || past.Lines != nil {
-				t.Fatalf("no snapshot, and %+v", past)
-			}
-			return
+		if past.Lines == nil && past.Damage == "" {
+			t.Fatalf("nothing is read of %q, and nobody is told", data)
 		}
 		again, sum := appendLine(nil, 0, header)
-		again, sum = appendLine(again, sum, snapshotWord+string(past.Snapshot))
 		for _, l := range past.Lines {
 			again, sum = appendLine(again, sum, l)
+			if !strings.Contains(string(data), l+"\n") {
+				t.Fatalf("%q was read of %q", l, data)
+			}
 		}
-		if len(again) > len(data) || string(data[:len(again)]) != string(again) {
-			t.Fatalf("%q was read as %q", data, again)
-		}
-		if past.Damage == "" && !past.Torn && len(again) != len(data) {
-			t.Fatalf("%d bytes of %d are used, and nobody is told", len(again), len(data))
+		if past.Damage == "" && (len(again) > len(data) || string(data[:len(again)]) != string(again) || !past.Torn && len(again) != len(data)) {
+			t.Fatalf("%q was read as %q, and nobody is told", data, again)
 		}
 	})
 }

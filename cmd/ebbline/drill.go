@@ -25,6 +25,7 @@ const (
 type drill struct {
 	read secrets
 	log  *zap.Logger
+	bad  map[string]bool // hosts whose way failed when it was last tried
 }
 
 // run lives until ctx ends.
@@ -41,7 +42,13 @@ func (d *drill) run(ctx context.Context, a *agent.Agent) {
 		case <-tick.C:
 		}
 		p, _ := a.Calm()
-		if p == nil || p == of && time.Since(at) < every {
+		if p == nil {
+			if every == drillSooner {
+				at = time.Time{} // after an outage what failed may be mended, or fail otherwise
+			}
+			continue
+		}
+		if p == of && time.Since(at) < every {
 			continue
 		}
 		failed, whole := d.round(ctx, a)
@@ -79,10 +86,12 @@ func (d *drill) round(ctx context.Context, a *agent.Agent) (failed, whole bool) 
 	}()
 	bad := make([]bool, len(p.Hosts))
 	few(ctx, len(p.Hosts), drillAtOnce, func(k int) {
-		if !on[k] {
+		h := &p.Hosts[k]
+		if !on[k] { // nothing can be said of it; one that failed is tried again when it is up
+			a.MarkHost(shutdown.HostUnready, h.Name, false)
+			bad[k] = d.bad[h.Name]
 			return
 		}
-		h := &p.Hosts[k]
 		ways := tryAll(ctx, h, d.read)
 		if ctx.Err() != nil || !calm() {
 			return // what was cut short says nothing
@@ -96,8 +105,13 @@ func (d *drill) round(ctx context.Context, a *agent.Agent) (failed, whole bool) 
 		}
 		a.MarkHost(shutdown.HostUnready, h.Name, bad[k])
 	})
-	for _, b := range bad {
-		failed = failed || b
+	if ctx.Err() != nil {
+		return false, false
 	}
-	return failed, ctx.Err() == nil
+	d.bad = map[string]bool{}
+	for k, b := range bad {
+		failed = failed || b
+		d.bad[p.Hosts[k].Name] = b
+	}
+	return failed, true
 }

@@ -10,6 +10,7 @@ import (
 	"os/signal"
 	"os/user"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
@@ -104,7 +105,7 @@ func runRun(ctx context.Context, c *call) int {
 	}
 	defer j.Close()
 	p, code := c.policyOr(pf, false)
-	if p == nil && (code == exitUsage || past.Snapshot == nil) {
+	if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
 		return code
 	}
 	memory, err := openMemory(filepath.Join(*state, historyFile), log)
@@ -203,18 +204,18 @@ func newLog(w io.Writer) *zap.Logger {
 	return zap.New(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), zapcore.InfoLevel))
 }
 
-// buildID tells this program's file from any other: another build may decide
-// otherwise, so that its journal's lines are not replayed.
+// buildID says by its content which program this is, for the log. What it remembers is
+// told by the format of that, not by this.
 func buildID() string {
-	path, err := os.Executable()
-	if err != nil {
-		return Version
+	id := Version
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			if s.Key == "vcs.revision" || s.Key == "vcs.modified" && s.Value == "true" {
+				id += " " + strings.TrimSuffix(s.Key+" "+s.Value, " true")
+			}
+		}
 	}
-	info, err := os.Stat(path)
-	if err != nil {
-		return Version
-	}
-	return fmt.Sprintf("%s %d %d", Version, info.Size(), info.ModTime().UnixNano())
+	return id
 }
 
 // bootID is the kernel's name for this boot; "" when it cannot be read.

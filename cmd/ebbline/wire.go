@@ -53,8 +53,52 @@ func wire(p *policy.Policy, read secrets) (*agent.Parts, error) {
 		parts.Connectors = append(parts.Connectors, h.connector())
 	}
 	parts.Listen = func(ctx context.Context, wake func(string)) error { return listen(ctx, p, read, changed, wake) }
+	parts.Lacks = func(id shutdown.ActionID) string {
+		for _, s := range secretsFor(p, id) {
+			if _, err := read(s); s != "" && err != nil {
+				return string(s)
+			}
+		}
+		return ""
+	}
 	parts.Close = d.close
 	return parts, nil
+}
+
+// secretsFor are the secrets that an action needs or, with no verb, asking a UPS.
+func secretsFor(p *policy.Policy, id shutdown.ActionID) []policy.Secret {
+	if id.Host < 0 {
+		s := p.UPSs[id.UPS].SNMP
+		switch {
+		case s == nil:
+			return nil
+		case id.Verb == 0:
+			return []policy.Secret{s.Community, s.AuthKey, s.PrivKey}
+		}
+		return []policy.Secret{s.Community, s.AuthKey, s.PrivKey, s.WriteWith}
+	}
+	h := &p.Hosts[id.Host]
+	switch id.Verb {
+	case shutdown.VerbStart:
+		s := &h.Starts[id.Method]
+		return secretsOf(s.SSH, s.BMC, s.Outlet)
+	case shutdown.VerbPrepare:
+		return secretsOf(h.Methods[0].SSH, nil, nil)
+	}
+	m := &h.Methods[id.Method]
+	return secretsOf(m.SSH, m.BMC, m.Outlet)
+}
+
+func secretsOf(s *policy.SSH, b *policy.BMC, o *policy.Outlet) []policy.Secret {
+	switch {
+	case s != nil:
+		return []policy.Secret{s.Key}
+	case b != nil:
+		return []policy.Secret{b.Password}
+	case o != nil:
+		return outletSecrets(o)
+	}
+	return nil
 }
 
 // source gives the way to ask a UPS; nil when the policy has none.
@@ -72,13 +116,17 @@ func source(u *policy.UPS, read secrets, changed func()) agent.Source {
 	return nil
 }
 
-// lateSource is opened at its first poll, and again at each until that works.
+// lateSource is opened at its first poll, and again at each until that works. Two
+// crews may ask at once while one takes over from the other.
 type lateSource struct {
+	mu     sync.Mutex
 	open   func() (agent.Source, error)
 	source agent.Source
 }
 
 func (l *lateSource) Poll(ctx context.Context) (shutdown.Measurement, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	if l.source == nil {
 		s, err := l.open()
 		if err != nil {

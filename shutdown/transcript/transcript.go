@@ -137,6 +137,18 @@ func Effect(p *policy.Policy, at shutdown.Instant, f *shutdown.Effect) string {
 	return fmt.Sprintf("%s %q", text, n.Text(p))
 }
 
+// ParseBegin reads the effect line of an action that was begun; false for any other.
+func ParseBegin(p *policy.Policy, text string) (shutdown.Instant, shutdown.Action, bool) {
+	f := strings.Fields(text)
+	if p == nil || len(f) != 8 || f[0] != "at" || f[2] != ">" || f[3] != "begin" || f[6] != "by" {
+		return 0, shutdown.Action{}, false
+	}
+	at, err1 := ParseInstant(f[1])
+	id, err2 := ParseAction(p, f[4])
+	by, err3 := ParseInstant(f[7])
+	return at, shutdown.Action{ID: id, Deadline: by}, err1 == nil && err2 == nil && err3 == nil && id.Verb.String() == f[5]
+}
+
 // Line tells an event line from an effect line.
 func Line(text string) (event bool) {
 	f := strings.SplitN(text, " ", 4)

@@ -19,7 +19,9 @@ const (
 	Mute                        // UPS does not answer for For
 	OddReading                  // UPS says once that it is on battery
 	OddGood                     // UPS says once that it has input
-	Tests                       // UPS tests its battery for For
+	OddNothing                  // UPS says once that its output is off
+	Tests                       // UPS tests its battery for For; with a Number, says meanwhile that it is low
+	ClaimsTest                  // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
 	OutputFails                 // UPS's output goes off and stays off until the input is back again
 	ExtraLoad                   // UPS carries Number watts more
 	Claims                      // UPS claims Number times the minutes from now on

@@ -52,6 +52,9 @@ type UPS struct {
 	counts  bool
 	mute    shutdown.Instant
 	tests   shutdown.Instant
+	low     bool             // says so in its test
+	says    shutdown.Instant // until when it says that it tests
+	good    bool             // and that the input is there
 	odd     shutdown.Source
 	pollAt  shutdown.Instant // when it is asked next; Never
 	pollNo  uint32           // its place among what happens at that instant
@@ -384,9 +387,15 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	case OddGood:
 		u.odd = shutdown.FromInput
 		w.hurry(i)
+	case OddNothing:
+		u.odd = shutdown.FromNothing
+		w.hurry(i)
 	case Tests:
-		u.tests = w.Now.Add(m.For)
+		u.tests, u.low = w.Now.Add(m.For), m.Number > 0
 		w.poll(i, pollSoon)
+	case ClaimsTest:
+		u.says, u.good = w.Now.Add(m.For), m.Number > 0
+		w.hurry(i)
 	case OutputFails:
 		w.dead(i)
 	case Claims:
@@ -453,7 +462,7 @@ func (w *World) lossy() bool {
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if u.tests > w.Now || u.odd != 0 || w.lossy() {
+	if max(u.tests, u.says) > w.Now || u.odd != 0 || w.lossy() {
 		return every // where answers get lost, two apart would be silence
 	}
 	if !u.Input && (w.Now < u.since.Add(lostLately) || w.nearLow(i)) {
@@ -472,7 +481,7 @@ func (w *World) interval(i int32) time.Duration {
 // something: its next answer is then nearly the one before.
 func (w *World) standing(i int32) bool {
 	u := &w.UPSs[i]
-	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && w.Now >= max(u.mute, u.tests)
+	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && w.Now >= max(u.mute, u.tests, u.says)
 }
 
 // nearLow tells whether the load as it is brings the UPS to say "battery low" soon.
@@ -516,6 +525,12 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 			m.Testing = false
 		}
 	}
+	if w.Now < u.says && w.Now >= u.tests { // of a true one it says all
+		m.Testing, m.Input, m.OnBatterySecs = true, 0, shutdown.Unread
+		if u.good {
+			m.Input = shutdown.LineGood
+		}
+	}
 	if u.Dead {
 		m.Source = shutdown.FromNothing
 	}
@@ -531,7 +546,7 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 		m.ChargeTenths = 0
 	}
 	m.RuntimeSeconds = int64(min(left/max(watts, 1)*u.claims, 359999)) / 60 * 60
-	if !u.Input && left < float64(watts*seconds(t.LowAt)) {
+	if !u.Input && left < float64(watts*seconds(t.LowAt)) || u.Input && u.low && w.Now < u.tests {
 		m.Battery = shutdown.StoreLow
 	}
 	if t.ClaimsFull {

@@ -1,0 +1,9 @@
+package agent
+
+import "ebbline/shutdown"
+
+// Recalled is the state that an agent would go on from.
+func Recalled(past Past, c *Config) *shutdown.State { return remember(&past, c).state }
+
+// Sound tells whether a state passes for one that can be.
+func Sound(s *shutdown.State) error { return sound(s) }

@@ -1,0 +1,200 @@
+package agent
+
+import (
+	"encoding"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"ebbline/policy"
+	"ebbline/policy/load"
+	"ebbline/shutdown"
+	"ebbline/simulate"
+)
+
+var rewriteFormat = flag.Bool("rewrite-format", false, "write the fields of the newest format down as they are")
+
+// fieldList gives the fields of a type as its JSON has them, below a path.
+func fieldList(t reflect.Type, path string) (list []string) {
+	if t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() == reflect.Slice {
+		return fieldList(t.Elem(), path) // the path says that it is one
+	}
+	_, text := reflect.New(t).Interface().(encoding.TextMarshaler)
+	if t.Kind() != reflect.Struct || text {
+		return nil
+	}
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		switch {
+		case f.Anonymous:
+			list = append(list, fieldList(f.Type, path)...)
+			continue
+		case !f.IsExported() || name == "-":
+			continue
+		case name == "":
+			name = f.Name
+		}
+		at := strings.TrimPrefix(path+"."+name, ".")
+		kind := f.Type
+		if kind.Kind() == reflect.Slice {
+			at += "[]"
+		}
+		switch {
+		case kind == reflect.TypeFor[*policy.Policy]():
+			list = append(list, at+" *")
+			continue
+		case options != "":
+			list = append(list, at+" ?")
+		default:
+			list = append(list, at)
+		}
+		list = append(list, fieldList(kind, at)...)
+	}
+	return list
+}
+
+// What a snapshot holds is what is written down for its format, so that none changes
+// without a number of its own: another build would take it for what it is not.
+func TestFormatIsWrittenDown(t *testing.T) {
+	path := fmt.Sprintf("formats/%d.txt", format)
+	list := fieldList(reflect.TypeFor[snapshot](), "")
+	if *rewriteFormat {
+		if err := os.WriteFile(path, []byte(strings.Join(list, "\n")+"\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	was := strings.Split(strings.TrimSpace(string(text)), "\n")
+	for _, f := range list {
+		if !slices.Contains(was, f) {
+			t.Errorf("%s is new in the snapshot, or means another thing, and format %d does not have it: raise format, list its fields with -rewrite-format, and say in importers how the one before is read", f, format)
+		}
+	}
+	for _, f := range was {
+		if !slices.Contains(list, f) {
+			t.Errorf("%s of format %d is no longer in the snapshot: raise format, list its fields with -rewrite-format, and say in importers how the one before is read", f, format)
+		}
+	}
+	// A policy may come to know more words. One that is gone, or is called otherwise, was
+	// recorded under its name by the builds before.
+	words, err := os.ReadFile("formats/policy.words")
+	if *rewriteFormat {
+		words, err = []byte(strings.Join(fieldList(reflect.TypeFor[policy.Policy](), ""), "\n")+"\n"), nil
+		if err := os.WriteFile("formats/policy.words", words, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for w := range strings.Lines(string(words)) {
+		if w = strings.TrimSpace(w); !slices.Contains(fieldList(reflect.TypeFor[policy.Policy](), ""), w) {
+			t.Errorf("the policy's %s is gone or renamed: what builds before recorded says it. Raise format, and carry it over in importers", w)
+		}
+	}
+	for n := 1; n <= format; n++ {
+		if importers[n] == nil || len(fieldsOf(n)[""]) == 0 {
+			t.Errorf("format %d is not read any more", n)
+		}
+	}
+}
+
+// keeper is a log of a replayed outage that steps a core of its own, and asks at each
+// event whether what it knows would be refused at a start.
+type keeper struct {
+	t     *testing.T
+	state *shutdown.State
+	seed  uint64
+	n     int
+}
+
+func (k *keeper) Event(at shutdown.Instant, e *shutdown.Event) {
+	k.state.Step(at, e, nil)
+	if k.n++; k.t.Failed() {
+		return
+	}
+	if err := sound(k.state); err != nil {
+		k.t.Fatalf("outage %d, after %d events: %v", k.seed, k.n, err)
+	}
+	if k.n%199 != 0 {
+		return
+	}
+	text, err := json.Marshal(&snapshot{Format: format, State: k.state})
+	if err == nil {
+		_, err = decode(text)
+	}
+	if err != nil {
+		k.t.Fatalf("outage %d, after %d events: %v", k.seed, k.n, err)
+	}
+}
+
+func (k *keeper) Effect(shutdown.Instant, *shutdown.Effect) {}
+
+// No state that the core comes to is refused at a start. Method: random outages with all
+// their faults.
+func TestNoStateIsRefused(t *testing.T) {
+	const day = 20454 // 2026-01-01
+	for _, name := range []string{"barn", "first", "loft", "mill", "rig"} {
+		text, err := os.ReadFile("../testdata/policies/" + name + ".hcl")
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, _, diags := load.Load([]load.File{{Name: name, Bytes: text}}, load.Options{})
+		if p == nil {
+			t.Fatal(diags)
+		}
+		dice, err1 := simulate.NewDice(p, day)
+		runner, err2 := simulate.NewRunner(p, day)
+		if err1 != nil || err2 != nil {
+			t.Fatal(err1, err2)
+		}
+		events := 0
+		var o simulate.Outage
+		var out simulate.Run
+		for seed := range uint64(15) {
+			dice.Draw(seed, &o)
+			k := &keeper{t: t, state: shutdown.New(), seed: seed}
+			runner.Log = k
+			runner.Run(o.Truth(seed), &out)
+			events += k.n
+		}
+		if events < 2000 {
+			t.Errorf("%s: %d events; the test is about more", name, events)
+		}
+	}
+}
+
+// The journal of a build without format numbers, killed in an outage, is read as that
+// build left it. testdata/journal-format-1 is its file: web was off, db was asked.
+func TestFormatOne(t *testing.T) {
+	text, err := os.ReadFile("testdata/journal-format-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var past Past
+	for line := range strings.Lines(string(text)) {
+		past.Lines = append(past.Lines, strings.TrimSpace(line)[9:]) // behind the checksum
+	}
+	past.Lines = past.Lines[1:] // the header
+	m := remember(&past, &Config{Boot: "boot-1", Build: "this"})
+	if m.lost || m.state.Outage != 1 || !m.state.Outstanding() {
+		t.Fatalf("lost: %v; %q", m.lost, m.notes)
+	}
+	for k, want := range map[int]shutdown.Power{0: shutdown.Asked, 1: shutdown.Up, 2: shutdown.Down} { // db, vault, web
+		if h := &m.state.Hosts[k]; h.Power != want || h.Told != (want != shutdown.Up) || h.Stopped != (want == shutdown.Down) {
+			t.Errorf("%s is %s, told %v, to be brought back %v", m.state.Policy.Hosts[k].Name, h.Power, h.Told, h.Stopped)
+		}
+	}
+}
