@@ -23,7 +23,7 @@ func FuzzRecall(f *testing.F) {
 	}
 	s := shutdown.New()
 	s.Step(0, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
-	seen, err := json.Marshal(&snapshot{Build: "b", Boot: "1", State: s})
+	seen, err := json.Marshal(&snapshot{Format: format, Build: "b", Boot: "1", State: s})
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -33,11 +33,11 @@ func FuzzRecall(f *testing.F) {
 	f.Add([]byte(`{"Build":"b","State":{}}`), "at 1 tick")
 	f.Add([]byte(`{"Build":"b","State":null}`), "at 1 tick")
 	f.Fuzz(func(t *testing.T, text []byte, line string) {
-		m := remember(&Past{Snapshot: text, Lines: []string{line}}, "b")
+		m := remember(&Past{Lines: []string{snapshotWord + string(text), line}}, &Config{Policy: p})
 		if m == nil || m.state == nil {
 			t.Fatal("nothing is remembered, not even nothing")
 		}
-		if err := whole(m.state); err != nil {
+		if err := sound(m.state); err != nil {
 			t.Errorf("taken, and %v", err)
 		}
 	})
