@@ -61,6 +61,8 @@ func RunGuest(t *testing.T, tests string) {
 		t.Fatalf("the guest did not end: %v\n%s", err, out)
 	case string(end[1]) != "0":
 		t.Fatalf("tests failed in the guest:\n%s", out)
+	case bytes.Contains(out, []byte("--- SKIP")):
+		t.Fatalf("tests were skipped in the guest:\n%s", out)
 	}
 	t.Logf("in the guest:\n%s", out)
 }

@@ -250,7 +250,7 @@ func TestGuestFind(t *testing.T) {
 
 	// Another user has no access, and is told how to get it. That the rule works
 	// is not tested: there is no udev in the guest.
-	cmd := exec.Command(os.Args[0], "-test.run=^TestGuestUnprivileged$", "-test.v")
+	cmd := exec.Command(os.Args[0], "-test.run=^TestPartUnprivileged$", "-test.v")
 	cmd.Env = append(os.Environ(), "HID_NODE="+node)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
 	if out, err := cmd.CombinedOutput(); err != nil {
@@ -269,7 +269,7 @@ func nodeOf(serial, not string) string {
 	return ""
 }
 
-func TestGuestUnprivileged(t *testing.T) {
+func TestPartUnprivileged(t *testing.T) {
 	peertest.OnlyInGuest(t)
 	node := os.Getenv("HID_NODE")
 	if node == "" {
