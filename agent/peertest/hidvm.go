@@ -16,7 +16,7 @@ import (
 )
 
 // bootsWithin bounds a virtual machine's whole life; no test waits for it.
-const bootsWithin = 4 * time.Minute
+const bootsWithin = 15 * time.Minute
 
 // guestModules are what Debian's cloud kernel needs for hidraw and uhid, in
 // the order in which they are loaded.
