@@ -369,6 +369,8 @@ func TestJournalHangs(t *testing.T) {
 	asked := func(t *testing.T, hang bool) (at []time.Duration) {
 		synctest.Test(t, func(t *testing.T) {
 			l := newLab(t, p)
+			core, logs := observer.New(zap.ErrorLevel)
+			l.config.Log = zap.New(core)
 			l.start()
 			time.Sleep(5 * time.Second)
 			began := time.Now()
@@ -383,6 +385,10 @@ func TestJournalHangs(t *testing.T) {
 			}
 			if hang != l.raised(shutdown.JournalUnwritten) {
 				t.Errorf("disk hangs %v, condition %v", hang, !hang)
+			}
+			said := logs.FilterMessage("the journal is not written").All()
+			if hang != (len(said) == 1) || hang && !strings.Contains(fmt.Sprint(said[0].ContextMap()), "the disk takes longer than") {
+				t.Errorf("disk hangs %v, and the log says %v", hang, said)
 			}
 			synctest.Wait()
 			for _, b := range l.room.begun {

@@ -65,6 +65,9 @@ func newRecorder(j Journal) *recorder {
 // errHole is the outcome of an append behind one that failed.
 var errHole = errors.New("what came before is not written")
 
+// errSlow is a disk that has not answered in its time, and may yet.
+var errSlow = fmt.Errorf("the disk takes longer than %s for what an action waits for, or falls ever further behind", diskWithin)
+
 // write is the journal's goroutine. It leaves no hole: behind a failure nothing
 // is appended until the journal has begun again.
 func (r *recorder) write() {
@@ -151,8 +154,8 @@ func (a *Agent) append(lines []string, sync bool) {
 	if sync {
 		r.wait(a.written, diskWithin)
 	}
-	if r.gap {
-		a.Raise(shutdown.JournalUnwritten)
+	if r.gap && r.fault == "" { // else it was said what is wrong
+		a.unwritten(errSlow)
 	}
 }
 

@@ -46,7 +46,7 @@ func TestUnit(t *testing.T) {
 	analyze := tool(t, "systemd-analyze")
 	path := filepath.Join(t.TempDir(), "ebbline.service")
 	unit(t, path, "/bin/true", "")
-	out, err := exec.Command(analyze, "verify", path).CombinedOutput()
+	out, err := exec.Command(analyze, "verify", "--man=no", path).CombinedOutput()
 	if err != nil || len(bytes.TrimSpace(out)) > 0 {
 		t.Errorf("verify: %v\n%s", err, out)
 	}
@@ -150,7 +150,7 @@ func TestUnderSystemd(t *testing.T) {
 	unit(t, files["/etc/systemd/system/ebbline-itself.service"], "/run/out/itself run /etc/ebbline",
 		"\n[Service]\nStateDirectory=\nStateDirectory=ebbline-itself\nRuntimeDirectory=\nRuntimeDirectory=ebbline-itself\n")
 	unit(t, files["/etc/systemd/system/ebbline.service"], "/run/out/ebbline",
-		"\n[Service]\nWatchdogSec=3\nLoadCredential=ups-auth:/etc/ebbline/secrets/ups-auth\n")
+		"\n[Service]\nWatchdogSec=10\nLoadCredential=ups-auth:/etc/ebbline/secrets/ups-auth\n")
 	write(t, files["/etc/systemd/system/steps.service"],
 		"[Unit]\nAfter=dbus.service systemd-logind.service\nWants=systemd-logind.service\n[Service]\nType=oneshot\nExecStart=/bin/sh /run/out/steps.sh\n")
 	text, err := os.ReadFile("ebbline.sysusers")
@@ -172,10 +172,10 @@ func TestUnderSystemd(t *testing.T) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	limit := time.AfterFunc(2*time.Minute, func() { cmd.Process.Kill() })
+	limit := time.AfterFunc(10*time.Minute, func() { cmd.Process.Kill() })
 	err = cmd.Wait()
 	if !limit.Stop() {
-		t.Errorf("the container did not end in two minutes")
+		t.Errorf("the container did not end in ten minutes")
 	}
 	if _, none := os.Stat(filepath.Join(out, "1-folders")); none != nil {
 		t.Skipf("no container boots here: %v\n%s", err, console.String())

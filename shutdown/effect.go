@@ -206,7 +206,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return fmt.Sprintf("UPS %s: %s; it is counted on for %d %% of what it was. Test the battery after the outage.", ups, what, n.A/10)
 	case JournalUnwritten:
-		return "The journal cannot be written; the agent acts on without it. After a crash now it would not know what was asked. The log says why; most often its disk is full, or its folder is not there."
+		return "The journal is not on its disk; the agent acts on without it. After a crash now it would not know what was asked. The log says why; most often the disk is full or too slow, or the folder is not there."
 	case SecretUnreadable:
 		what := "the order to " + host
 		if ups != "" {

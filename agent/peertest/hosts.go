@@ -81,9 +81,9 @@ type Rack struct {
 	bridge string
 	subnet string // "198.18.7."
 	dir    string
-	lock   *os.File // held while the segment is in use
-	nic    *os.File // sees each frame on the segment, as a standby NIC does
-	key    []byte   // the client's, PEM
+	lock   net.Listener // held while the segment is in use
+	nic    *os.File     // sees each frame on the segment, as a standby NIC does
+	key    []byte       // the client's, PEM
 	signer gossh.Signer
 	opts   HostOptions
 	hosts  []*rackHost
@@ -173,7 +173,7 @@ func (r *Rack) claimSegment() {
 		}
 	}
 	if r.lock == nil {
-		r.t.Fatalf("all 512 test networks are in use, or %s cannot be written", locksDir())
+		r.t.Fatal("all 512 test networks are in use")
 	}
 	// A bridge without a live port has no carrier and drops what is sent, so
 	// one port is always plugged in.
@@ -184,20 +184,15 @@ func (r *Rack) claimSegment() {
 	r.nic = openPacketSocket(r.t, r.bridge)
 }
 
-const bridgePrefix = "ebrack"
-
-func locksDir() string { return filepath.Join(os.TempDir(), "ebbline-peertest") }
+const bridgePrefix = "ebseg"
 
 // lockSegment gives nil when another process, or this one, uses the segment.
-// The lock ends with its process, however that ends.
-func lockSegment(n int) *os.File {
-	os.MkdirAll(locksDir(), 0o755)
-	lock, err := os.OpenFile(filepath.Join(locksDir(), strconv.Itoa(n)), os.O_CREATE|os.O_RDWR, 0o644)
+// The lock is a socket's abstract name, which is the network's as the bridges are:
+// all who share it see the lock, whatever root or pids they live in. It ends with
+// its process, however that ends.
+func lockSegment(n int) net.Listener {
+	lock, err := net.Listen("unix", fmt.Sprintf("@ebbline-peertest-%d", n))
 	if err != nil {
-		return nil
-	}
-	if unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB) != nil {
-		lock.Close()
 		return nil
 	}
 	return lock

@@ -5,7 +5,7 @@ site "miniature" {
   ride_through = "3s"
   reserve      = "2s"
   restore {
-    stable_for = "2s"
+    stable_for = "1s"
     stagger    = "300ms"
   }
 }
@@ -47,7 +47,7 @@ group "all" {
   fed_by    = ["shelf"]
   stops_in  = "1500ms"
   gives_up  = "5s"
-  starts_in = "1500ms"
+  starts_in = "1s"
   probe { quiet_for = "1s" }
   ssh {
     user        = "ebbline"
@@ -61,6 +61,7 @@ host "bench" {
   group    = "all"
   priority = 10
   watts    = 110
+  gives_up = "4s"
   ssh { address = "192.0.2.11" }
   outlet { # the second way: it will be needed
     protocol = "redfish"
@@ -68,7 +69,7 @@ host "bench" {
     user     = "ebbline"
     password = secret("demo")
     name     = "1"
-    gives_up = "2s"
+    gives_up = "3s"
   }
   wake { ethernet = "02:00:00:00:00:11" }
 }
@@ -76,7 +77,7 @@ host "bench" {
 host "anvil" {
   group      = "all"
   priority   = 50
-  watts      = 150
+  watts      = 110
   stops_in   = "2500ms"
   gives_up   = "6s"
   depends_on = ["cellar", "switch"]
@@ -109,7 +110,7 @@ host "ledger" {
 host "cellar" {
   group      = "all"
   priority   = 90
-  watts      = 60
+  watts      = 100
   keep_for   = "10s"
   depends_on = ["switch"]
   ssh { address = "192.0.2.16" }
@@ -123,6 +124,6 @@ host "lantern" {
   watts     = 6
   stops_in  = "1s"
   gives_up  = "2s"
-  starts_in = "1500ms"
+  starts_in = "1s"
   local { command = ["systemctl", "poweroff"] }
 }
