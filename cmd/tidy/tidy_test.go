@@ -61,13 +61,15 @@ var directions = []struct {
 	reason string
 }{
 	{"policy", nil, "a policy is plain values"},
-	{"policy/load", []string{"policy"}, "reading a policy decides nothing"},
+	{"policy/load", []string{"policy", "policy/electrical"}, "reading a policy decides nothing"},
+	{"policy/electrical", []string{"policy"}, "tables and arithmetic know nobody who uses them"},
 	{"shutdown/battery", []string{"policy"}, "the battery knows nothing of plans"},
 	{"shutdown/plan", []string{"policy", "shutdown/battery"}, "the planner knows nothing of outages"},
 	{"shutdown", []string{"policy", "shutdown/battery", "shutdown/plan"}, "the core is driven, it drives nobody"},
 	{"shutdown/transcript", []string{"policy", "shutdown"}, "the text form decides nothing"},
 	{"simulate/world", []string{"policy", "shutdown", "shutdown/battery"}, "the modelled room sees effects, not the planner"},
 	{"simulate/report", []string{"shutdown"}, "a drawing works out nothing"},
+	{"simulate/survey", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "simulate"}, "a survey asks the core through scenes"},
 	{"simulate", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript", "simulate/world", "simulate/report"}, "the simulator never imports the agent"},
 	{"agent", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript"}, "the agent says what it needs in interfaces and imports none of its adapters"},
 	{"agent/journal", []string{"policy", "shutdown", "shutdown/transcript"}, "the journal keeps, it does not decide"},
