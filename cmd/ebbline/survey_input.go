@@ -10,8 +10,10 @@ import (
 	"os"
 	"time"
 
+	"ebbline/agent/history"
 	"ebbline/policy"
 	"ebbline/policy/electrical"
+	"ebbline/shutdown"
 	"ebbline/simulate/report"
 	"ebbline/simulate/survey"
 )
@@ -39,7 +41,6 @@ empty one is no sample. The nominal voltage and frequency are taken from a comme
 func runSurveyInput(ctx context.Context, c *call) int {
 	pf := c.policyFlags()
 	past := c.historyFlag()
-	_ = past
 	drawing := c.flags.String("svg", "", "write the chart to `FILE`, too")
 	nominal := c.flags.Float64("nominal", 0, "the nominal voltage is `V`, of recordings in volts")
 	hertz := c.flags.Float64("hertz", 0, "the nominal frequency is `HZ`: 50 or 60")
@@ -64,6 +65,11 @@ func runSurveyInput(ctx context.Context, c *call) int {
 	in := survey.NewInput(*nominal, *hertz)
 	for _, name := range recordings {
 		if err := c.readRecording(ctx, in, name); err != nil {
+			return c.fail("%v", err)
+		}
+	}
+	if p != nil {
+		if err := c.readPast(ctx, in, p, *past, *nominal); err != nil {
 			return c.fail("%v", err)
 		}
 	}
@@ -109,6 +115,64 @@ func (c *call) readRecording(ctx context.Context, in *survey.Input, name string)
 		return fmt.Errorf("the recording %s cannot be read: %w", name, p.Err)
 	}
 	return err
+}
+
+const pastEvents = 10_000
+
+// readPast takes what the agent's history holds of each UPS's input.
+func (c *call) readPast(ctx context.Context, in *survey.Input, p *policy.Policy, named string, nominal float64) error {
+	from, _, err := c.openHistory(ctx, named)
+	if err != nil || from == nil {
+		return err
+	}
+	defer from.Close()
+	for i := range p.UPSs {
+		u := &p.UPSs[i]
+		events, err := from.InputEvents(ctx, u.Name, pastEvents)
+		if err != nil {
+			return err
+		}
+		past := &survey.Past{Name: "what the agent kept of UPS " + u.Name, Every: u.PollEvery(), Nominal: nominal}
+		var zero shutdown.Instant // of the recording's clock
+		set := func(m history.Moment) {
+			if zero == 0 {
+				zero, past.Start = m.At, m.UTC
+			}
+		}
+		for k := range events {
+			set(events[k].Began)
+			e := events[k].Event
+			e.From, e.To = e.From-time.Duration(zero), e.To-time.Duration(zero)
+			past.Events = append(past.Events, e)
+			if nominal == 0 {
+				past.Nominal = events[k].Nominal
+			}
+		}
+		if past.Nominal == 0 {
+			if past.Nominal, err = from.NominalInput(ctx, u.Name); err != nil {
+				return err
+			}
+		}
+		past.Minutes = func(each func(survey.Minute) error) error {
+			return from.InputMinutes(ctx, u.Name, 0, func(m history.InputMinute) error {
+				set(m.Began)
+				return each(survey.Minute{At: m.Began.At.Sub(zero), Readings: int(m.Readings), Low: kept(m.Low, 10), Mean: kept(m.Mean, 10), High: kept(m.High, 10),
+					Hertz: kept(m.Hertz, 100), Bads: kept(m.Bads, 1)})
+			})
+		}
+		if err := in.Take(past); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// kept is a figure of the history in its unit; NaN where nobody has it.
+func kept(v int64, by float64) float64 {
+	if v == shutdown.Unread {
+		return math.NaN()
+	}
+	return float64(v) / by
 }
 
 // inputView is the document of `survey input --json`.
@@ -421,7 +485,9 @@ func item(w io.Writer, text string, width int) {
 
 func (v *inputView) showRecording(w io.Writer, r *survey.Recording, width int) {
 	text := fmt.Sprintf("%s: %d rows over %s, of which the voltage is known for %s", r.Name, r.Rows, survey.Days(r.Span), survey.Days(r.Known))
-	if r.Every > 0 {
+	if r.Minutes {
+		text += fmt.Sprintf("; polled each %s and summed up by the minute", survey.Lasting(r.Every))
+	} else if r.Every > 0 {
 		text += fmt.Sprintf("; a row each %s", survey.Lasting(r.Every))
 	} else {
 		text += "; a value holds until the next row"

@@ -39,7 +39,9 @@ type Recording struct {
 	Gaps      int
 	Stuck     int           // stretches in which its sensor stood still
 	StuckFor  time.Duration // they are not known
-	Means     bool          // its rows are means over the interval, with the extremes of it beside
+	Minutes   bool          // an agent kept it: polls, summed up by the minute
+	Counts    bool          // the UPS counts bad inputs itself
+	Bads      int           // how many it counted in that time
 }
 
 // Found is one event with what is said of it.
@@ -101,6 +103,15 @@ type Limits struct {
 type Frequency struct {
 	Known, Outside time.Duration // and farther than 1 % from nominal
 	Low, High      float64
+}
+
+// take takes a frequency that held for a while.
+func (f *Frequency) take(hertz, nominal float64, d time.Duration) {
+	f.Known += d
+	f.Low, f.High = min(f.Low, hertz), max(f.High, hertz)
+	if math.Abs(hertz-nominal) > 0.01*nominal {
+		f.Outside += d
+	}
 }
 
 // Hour is the worst hour: the lowest and the highest voltage in each minute, in
@@ -271,11 +282,7 @@ func (m *meter) commit(until time.Duration) {
 	m.means(p[:n], r.from, until)
 	m.hours(low, high, r.from, until)
 	if f := &m.in.Frequency; !math.IsNaN(r.hertz) && m.rec.Hertz > 0 {
-		f.Known += until - r.from
-		f.Low, f.High = min(f.Low, r.hertz), max(f.High, r.hertz)
-		if math.Abs(r.hertz-m.rec.Hertz) > 0.01*m.rec.Hertz {
-			f.Outside += until - r.from
-		}
+		f.take(r.hertz, m.rec.Hertz, until-r.from)
 	}
 }
 

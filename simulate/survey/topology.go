@@ -154,6 +154,26 @@ func (in *Input) Unseen() []string {
 	default:
 		list = append(list, "What the recorder did not write down: how fast it looked is not in the recording.")
 	}
+	for i := range in.Recordings {
+		r := &in.Recordings[i]
+		if !r.Minutes {
+			continue
+		}
+		seen := 0
+		for k := range in.Events {
+			if in.Events[k].Recording == i {
+				seen++
+			}
+		}
+		switch {
+		case !r.Counts:
+			list = append(list, fmt.Sprintf("%s: its UPS keeps no count of bad inputs (upsInputLineBads), so nothing tells how many sags the polls missed.", r.Name))
+		case r.Bads > seen:
+			list = append(list, fmt.Sprintf("%s: the UPS itself counted %d times that the input left its tolerance (upsInputLineBads), polls saw %d: the other %d have no depth and no length here.", r.Name, r.Bads, seen, r.Bads-seen))
+		default:
+			list = append(list, fmt.Sprintf("%s: the UPS itself counted %d times that the input left its tolerance (upsInputLineBads), no more than the %d seen; what tolerance that is, its maker says.", r.Name, r.Bads, seen))
+		}
+	}
 	list = append(list, "Transients below half a cycle, harmonics and flicker: r.m.s. values do not show them.")
 	var gaps time.Duration
 	for i := range in.Recordings {
