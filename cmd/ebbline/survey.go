@@ -29,7 +29,7 @@ Each takes --help.`,
 
 func runSurvey(ctx context.Context, c *call) int {
 	if len(c.args) > 0 {
-		for _, sub := range []*command{&surveyInputCommand, &surveyPowerCommand} {
+		for _, sub := range []*command{&surveyInputCommand, &surveyPowerCommand, &surveyUPSCommand} {
 			if "survey "+c.args[0] == sub.name {
 				c.cmd, c.args = sub, c.args[1:]
 				return sub.run(ctx, c)
