@@ -197,6 +197,7 @@ func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 
 // close writes what waits.
 func (m *memory) close() {
+	m.rec.End()
 	if err := m.store.Close(context.Background()); err != nil {
 		m.log.Warn(err.Error())
 	}

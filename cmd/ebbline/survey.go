@@ -11,7 +11,7 @@ import (
 
 var surveyCommand = command{
 	name:  "survey",
-	about: "the electrical side by daylight: input, circuits, losses, the right UPS",
+	about: "the electrical side: input, circuits, losses, the right UPS",
 	usage: "input | power | ups",
 	help: `Looks at the site's electricity from what was measured and what the policy says:
 

@@ -23,18 +23,18 @@ var surveyInputCommand = command{
 	about: "what the input really does",
 	usage: "[POLICY] [CSV…] [--svg FILE] [--nominal V] [--hertz HZ] [--watts W] [--price P] [--history FILE] [--json]",
 	help: `Reads recordings of the input voltage and what the agent's history holds of the
-policy's UPSs, and says: each event's class (IEEE 1159, EN 50160, IEEE 1366), its
-place against the ITIC curve, how many a year with the exact interval, reclosing
-sequences as one story, how long the voltage stood outside ANSI C84.1 or EN 50160,
-and what a VFD, VI or VFI UPS would have passed on to the load.
+policy's UPSs, and says: each event's class (IEEE 1159, EN 50160, IEEE 1366),
+its place against the ITIC curve, how many a year with the exact interval,
+reclosing sequences as one story, how long the voltage stood outside ANSI C84.1
+or EN 50160, and what a VFD, VI or VFI UPS would have passed on to the load.
 
-A recording is CSV: # begins a comment, one header line whose names end in their
-units, rows by time. The first column is t_s (seconds), t_ms, or a date and time;
-others end in _v (volts; up to three lines) or are vrms_pct (percent of nominal);
-frequency_hz is read too; the rest is passed over. Rows at even intervals are
-samples, and missing ones a gap; else a value holds until the next row, and an
-empty one is no sample. The nominal voltage and frequency are taken from a comment
-("230 V nominal", "50 Hz"), else guessed, and said.`,
+A recording is CSV: # begins a comment, one header line whose names end in
+their units, rows by time. The first column is t_s (seconds), t_ms, or a date
+and time; others end in _v (volts; up to three lines) or are vrms_pct (percent
+of nominal); frequency_hz is read too; the rest is passed over. Rows at even
+intervals are samples, and missing ones a gap; else a value holds until the
+next row, and an empty one is no sample. The nominal voltage and frequency are
+taken from a comment ("230 V nominal", "50 Hz"), else guessed, and said.`,
 	run: runSurveyInput,
 }
 
@@ -133,17 +133,15 @@ func (c *call) readPast(ctx context.Context, in *survey.Input, p *policy.Policy,
 			return err
 		}
 		past := &survey.Past{Name: "what the agent kept of UPS " + u.Name, Every: u.PollEvery(), Nominal: nominal}
-		var zero shutdown.Instant // of the recording's clock
+		// Times are the agent's instants, since 1970: the wall's clock as it stood then.
 		set := func(m history.Moment) {
-			if zero == 0 {
-				zero, past.Start = m.At, m.UTC
+			if past.Start.IsZero() {
+				past.Start = m.UTC.Add(-time.Duration(m.At))
 			}
 		}
 		for k := range events {
 			set(events[k].Began)
-			e := events[k].Event
-			e.From, e.To = e.From-time.Duration(zero), e.To-time.Duration(zero)
-			past.Events = append(past.Events, e)
+			past.Events = append(past.Events, events[k].Event)
 			if nominal == 0 {
 				past.Nominal = events[k].Nominal
 			}
@@ -156,7 +154,7 @@ func (c *call) readPast(ctx context.Context, in *survey.Input, p *policy.Policy,
 		past.Minutes = func(each func(survey.Minute) error) error {
 			return from.InputMinutes(ctx, u.Name, 0, func(m history.InputMinute) error {
 				set(m.Began)
-				return each(survey.Minute{At: m.Began.At.Sub(zero), Readings: int(m.Readings), Low: kept(m.Low, 10), Mean: kept(m.Mean, 10), High: kept(m.High, 10),
+				return each(survey.Minute{At: time.Duration(m.Began.At), Readings: int(m.Readings), Low: kept(m.Low, 10), Mean: kept(m.Mean, 10), High: kept(m.High, 10),
 					Hertz: kept(m.Hertz, 100), Bads: kept(m.Bads, 1)})
 			})
 		}
@@ -345,14 +343,14 @@ func recordingOf(r *survey.Recording) recordingView {
 		v.Nominal = some(r.Nominal)
 	}
 	if !r.Start.IsZero() {
-		v.Start = r.Start.Format(time.RFC3339)
+		v.Start = r.Start.Add(r.First).Format(time.RFC3339)
 	}
 	return v
 }
 
 func (v *inputView) eventOf(e *survey.Found) eventView {
 	r := &v.in.Recordings[e.Recording]
-	x := eventView{Recording: r.Name, From: e.From.Seconds(), Length: e.Length().Seconds(), Shortest: e.Shortest.Seconds(), Longest: some(e.Longest.Seconds()),
+	x := eventView{Recording: r.Name, From: (e.From - r.First).Seconds(), Length: e.Length().Seconds(), Shortest: e.Shortest.Seconds(), Longest: some(e.Longest.Seconds()),
 		AtLeast: e.Open, Voltage: e.Extreme, Zero: e.Zero.Seconds(), Trips: e.Zeros, IEEE1159: e.Class.String(), Doubtful: e.Doubtful,
 		EN50160: e.EN50160, IEEE1366: e.IEEE1366, ITIC: e.ITIC.String(), Incident: e.Incident}
 	if !r.Start.IsZero() {
@@ -375,7 +373,7 @@ func (v *inputView) hour() {
 	if h.Recording < 0 {
 		return
 	}
-	v.Hour = &hourView{Recording: v.in.Recordings[h.Recording].Name, From: h.From.Seconds()}
+	v.Hour = &hourView{Recording: v.in.Recordings[h.Recording].Name, From: (h.From - v.in.Recordings[h.Recording].First).Seconds()}
 	for i := range h.Low {
 		v.Hour.Low, v.Hour.High = append(v.Hour.Low, some(h.Low[i])), append(v.Hour.High, some(h.High[i]))
 		if h.Low[i] == 0 {
@@ -561,7 +559,7 @@ func (v *inputView) eventText(e *survey.Found) string {
 func (v *inputView) showCounts(w io.Writer) {
 	fmt.Fprintf(w, "\n%-26s events  incidents  incidents a year (95 %%)\n", "In "+survey.Days(v.in.Known()))
 	for _, n := range v.Counts {
-		rate := "less than a day says nothing of a year"
+		rate := "- (less than a day is known)"
 		if n.PerYear != nil {
 			rate = between(n.PerYear.Low, n.PerYear.High)
 		}
@@ -569,8 +567,8 @@ func (v *inputView) showCounts(w io.Writer) {
 	}
 	s := &v.Site
 	if s.Sustained+s.Momentary > 0 {
-		fmt.Fprintf(w, "By IEEE 1366 (more than 5 min is sustained): %s, %.0f min; %s of %s.\n",
-			count(s.Sustained, "sustained interruption"), s.Minutes, count(s.Momentary, "momentary event"), count(s.Operations, "operation"))
+		item(w, fmt.Sprintf("By IEEE 1366 (more than 5 min is sustained): %s, %.0f min; %s of %s.",
+			count(s.Sustained, "sustained interruption"), s.Minutes, count(s.Momentary, "momentary event"), count(s.Operations, "operation")), 80)
 	}
 }
 
@@ -584,7 +582,7 @@ func (v *inputView) showLimits(w io.Writer) {
 		}
 	}
 	if l.Means > 0 {
-		fmt.Fprintf(w, "Ten-minute means (EN 50160): %d, from %.1f to %.1f %% of nominal; %d beyond 10 %%.\n", l.Means, l.LowMean, l.HighMean, l.Beyond10)
+		fmt.Fprintf(w, "%d ten-minute means (EN 50160): %.1f to %.1f %% of nominal; %d beyond 10 %%.\n", l.Means, l.LowMean, l.HighMean, l.Beyond10)
 	}
 	if f := &v.in.Frequency; f.Known > 0 {
 		fmt.Fprintf(w, "Frequency: %.2f to %.2f Hz; more than 1 %% from nominal for %s.\n", f.Low, f.High, survey.Lasting(f.Outside))

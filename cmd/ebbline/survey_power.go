@@ -19,18 +19,19 @@ var surveyPowerCommand = command{
 	name:  "survey power",
 	about: "how circuits and UPSs are loaded, and what is lost",
 	usage: "[POLICY] [--price P] [--volts 240] [--class VFI] [--off HOST…] [--history FILE] [--json]",
-	help: `Shows how the policy's circuits, PDUs and UPSs are loaded: the current of each line
-against what may flow for hours, with all feeds, with another feed lost, and while
-batteries charge after an outage; volt-amperes and watts against the ratings; what
-starts together with the power; what the neutral carries. Then what conversion and
-wire lose, as heat and as money.
+	help: `Shows how the policy's circuits, PDUs and UPSs are loaded: the current of each
+line against what may flow for hours, with all feeds, with another feed lost,
+and while batteries charge after an outage; volt-amperes and watts against the
+ratings; what starts together with the power; what the neutral carries. Then
+what conversion and wire lose, as heat and as money.
 
 With --volts, --class or --off it shows the same before and after: circuits fed
-with a higher voltage, every UPS of another class (IEC 62040-3), hosts that are off.
+with a higher voltage, every UPS of another class (IEC 62040-3), hosts that are
+off.
 
 A figure that nothing states is a range: power factors from 0.9 to 1, losses
-between the best and the worst published of the class. Lines that the agent read
-from the UPSs are shown beside.`,
+between the best and the worst published of the class. Lines that the agent
+read from the UPSs are shown beside.`,
 	run: runSurveyPower,
 }
 
@@ -352,37 +353,39 @@ func (s *siteLoad) branches(w io.Writer, width int) {
 		fmt.Fprintln(w, "The policy names no circuit and no PDU: write circuit \"name\" { volts, amps } and,\nin each UPS, circuit = \"name\", to see how they are loaded.")
 		return
 	}
-	fmt.Fprintf(w, "%-16s %6s %6s  %s\n", "circuit, PDU", "rated", "limit", "amperes, each line: all feeds; another feed lost; charging after an outage")
 	for i := range all {
-		b := &all[i]
-		for k := range b.Normal {
-			name, rated, limit := "", "", ""
-			if k == 0 {
-				name, rated, limit = b.Name, fmt.Sprintf("%g A", b.Amps), fmt.Sprintf("%g A", b.Limit)
-			}
-			text := b.Normal[k].String() + "; " + b.Lost[k].String()
-			if b.After != nil {
-				text += "; " + b.After[k].String()
-			}
-			if len(b.Normal) > 1 {
-				text = fmt.Sprintf("L%d %s", k+1, text)
-			}
-			fmt.Fprintf(w, "%-16s %6s %6s  %s\n", name, rated, limit, text)
-		}
-		if b.Neutral != nil {
-			fmt.Fprintf(w, "%-16s %6s %6s  neutral %s, more with supplies that distort\n", "", "", "", b.Neutral)
-		}
-		if b.Drop != nil {
-			fmt.Fprintf(w, "%-16s %6s %6s  the voltage falls by %s %% along it (guidance: %d %%)\n", "", "", "", b.Drop, electrical.DropPercent)
-		}
-		if b.Starters > 1 {
-			fmt.Fprintf(w, "%-16s %6s %6s  %d supplies start with the power: peak %.0f A together, %.0f A one after the other\n", "", "", "", b.Starters, b.Together, b.Apart)
-		}
-		for _, text := range b.Verdicts {
-			fmt.Fprintf(w, "%-16s ! %s\n", "", text)
-		}
+		all[i].show(w, width)
 	}
 	fmt.Fprintln(w, "Only what the policy names is counted: other outlets on a breaker are not seen.")
+}
+
+// show tells of one circuit or PDU: the amperes of each line in each state.
+func (b *branchLoad) show(w io.Writer, width int) {
+	fmt.Fprintf(w, "%s: %g A at %g V, of which %g A may flow for hours\n", b.Name, b.Amps, b.Volts, b.Limit)
+	fmt.Fprintf(w, "  %-5s %-16s %-16s %s\n", "A", "all feeds", "another lost", "charging after an outage")
+	for k := range b.Normal {
+		line, after := "", "-"
+		if len(b.Normal) > 1 {
+			line = fmt.Sprintf("L%d", k+1)
+		}
+		if b.After != nil {
+			after = b.After[k].String()
+		}
+		fmt.Fprintf(w, "  %-5s %-16s %-16s %s\n", line, b.Normal[k], b.Lost[k], after)
+	}
+	if b.Neutral != nil {
+		item(w, fmt.Sprintf("the neutral carries %s A, more with supplies that distort", b.Neutral), width)
+	}
+	if b.Drop != nil {
+		item(w, fmt.Sprintf("the voltage falls by %s %% along it (guidance: %d %%)", b.Drop, electrical.DropPercent), width)
+	}
+	if b.Starters > 1 {
+		item(w, fmt.Sprintf("%d supplies start with the power: peak %.0f A together, %.0f A one after the other", b.Starters, b.Together, b.Apart), width)
+	}
+	for _, text := range b.Verdicts {
+		item(w, "! "+text, width)
+	}
+	fmt.Fprintln(w)
 }
 
 func (s *siteLoad) supplies(w io.Writer, width int) {

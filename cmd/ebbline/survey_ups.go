@@ -19,14 +19,15 @@ var surveyUPSCommand = command{
 	name:  "survey ups",
 	about: "which rating, topology and battery would keep every promised time",
 	usage: "[POLICY] [CSV…] [--history FILE] [--json]",
-	help: `From the site's loads, promised times, battery tests and recordings: what each UPS
-must be rated for, which topology the input calls for, and how many watt-hours of
-battery keep every promised time with the plan safe, counted on the low projection,
-with the battery worn down to 80 % of a new one and a margin of 10 % on top. Then
-whether two smaller UPSs in the place of one would do better.
+	help: `From the site's loads, promised times, battery tests and recordings: what each
+UPS must be rated for, which topology the input calls for, and how many
+watt-hours of battery keep every promised time with the plan safe, counted on
+the low projection, with the battery worn down to 80 % of a new one and a
+margin of 10 % on top. Then whether two smaller UPSs in the place of one would
+do better.
 
-Recordings of the input (see "survey input") count for the topology, and what the
-agent kept.`,
+Recordings of the input (see "survey input") count for the topology, and what
+the agent kept.`,
 	run: runSurveyUPS,
 }
 
@@ -171,7 +172,7 @@ func splitOf(x *survey.Split) splitView {
 	case x.UPSs == 1:
 		v.What = "one UPS"
 	case x.Both:
-		v.What = "two, every machine with a supply on each"
+		v.What = "two, a supply of each machine on either"
 	default:
 		v.What = "two, each machine on one of them"
 	}
@@ -202,7 +203,7 @@ func (v *sizingView) show(w io.Writer, width int) {
 			item(w, why, width)
 		}
 	} else {
-		fmt.Fprintln(w, "\nTopology: nothing is known of the input. `ebbline survey input` says what it calls for, from\nrecordings or when the agent has run for a while.")
+		fmt.Fprintln(w, "\nTopology: nothing is known of the input. `ebbline survey input` says what it\ncalls for, from recordings or when the agent has run for a while.")
 	}
 	v.showSplits(w, width)
 }
@@ -244,15 +245,15 @@ func (v *sizingView) showSplits(w io.Writer, width int) {
 	if len(v.Splits) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "\nOne UPS or two, each way with what keeps every promise, a failed UPS included\n%-42s %-9s %-11s %-14s %s\n", "", "battery", "each rated", "loss", "lost when one fails")
+	fmt.Fprintf(w, "\nOne UPS or two, each way with what keeps every promise\n%-39s %-7s %-7s %-14s %s\n", "", "battery", "rated", "loss", "lost")
 	for i := range v.Splits {
 		s := &v.Splits[i]
 		size := "none does"
 		if s.Scale != nil {
 			size = fmt.Sprintf("%.2g x", *s.Scale)
 		}
-		fmt.Fprintf(w, "%-42s %-9s %-11s %-14s %d of %s\n", s.What, size, fmt.Sprintf("%.0f W", s.EachWatts), s.Loss.String()+" W", s.Lost, count(s.Machines, "machine"))
+		fmt.Fprintf(w, "%-39s %-7s %-7s %-14s %d of %d\n", s.What, size, fmt.Sprintf("%.0f W", s.EachWatts), s.Loss.String()+" W", s.Lost, s.Machines)
 	}
-	item(w, "The battery is all of it together, against the present one. Two in parallel feeds want two supplies in each machine and twice the circuits, and no UPS hangs behind another.", width)
+	item(w, "Battery: all of it together, against the present one. Rated: each. Lost: machines that lose their power at once when one UPS fails with the input there; where each has two supplies the plan stays safe if one gives out in an outage. Two feeds want two supplies in each machine and twice the circuits, and no UPS hangs behind another.", width)
 	item(w, "Switches and other loads count as fed from both: a transfer switch, or one on each.", width)
 }

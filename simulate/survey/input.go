@@ -27,8 +27,9 @@ const (
 // Recording is what one recording is.
 type Recording struct {
 	Name      string
-	Start     time.Time // zero where its times are no dates
-	Nominal   float64   // volts, or 100 of a recording in percent
+	Start     time.Time     // of which its times count; zero where they are no dates
+	First     time.Duration // its first row
+	Nominal   float64       // volts, or 100 of a recording in percent
 	InPercent bool
 	Lines     int
 	Hertz     float64       // nominal; 0 where nothing says it
@@ -300,7 +301,7 @@ func (m *meter) end() bool {
 	until := m.run.to + m.rec.Every
 	m.commit(until)
 	m.detect.Gap(until)
-	m.rec.Span = until - m.first
+	m.rec.Span, m.rec.First = until-m.first, m.first
 	m.closeWindow()
 	m.closeHour()
 	m.in.Uncounted += m.dropped

@@ -41,6 +41,7 @@ func (in *Input) Take(p *Past) error {
 	var count counted
 	from := time.Duration(math.MinInt64)
 	err := p.Minutes(func(x Minute) error {
+		m.rec.Start = p.Start // known by the first of them at the latest
 		if m.rec.Hertz == 0 && !math.IsNaN(x.Hertz) {
 			m.rec.Hertz = 50
 			if x.Hertz > 55 {
@@ -64,7 +65,10 @@ func (in *Input) Take(p *Past) error {
 	}
 	m.closeWindow()
 	m.closeHour()
-	m.rec.Bads, m.rec.Counts = count.bads, count.known
+	m.rec.Bads, m.rec.Counts, m.rec.First = count.bads, count.known, m.first
+	if len(p.Events) > 0 && (m.rec.Rows == 0 || p.Events[0].From < m.first) {
+		m.rec.First = p.Events[0].From // the minutes of then are let go
+	}
 	if m.rec.Rows == 0 && len(p.Events) == 0 {
 		in.Recordings = in.Recordings[:len(in.Recordings)-1]
 		return nil

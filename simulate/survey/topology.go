@@ -182,7 +182,7 @@ func (in *Input) Unseen() []string {
 	if gaps > 0 {
 		list = append(list, fmt.Sprintf("%s without a believable sample. If the recorder loses its own supply with the input, they are where the interruptions are.", capital(Lasting(gaps))))
 	}
-	if in.Known() < 30*24*time.Hour {
+	if k := in.Known(); k > 0 && k < 30*24*time.Hour {
 		list = append(list, fmt.Sprintf("The rest of the year: %s say little of storms and seasons, which the intervals do not know of.", Days(in.Known())))
 	}
 	return list

@@ -89,6 +89,17 @@ func (r *Recorder) Inputs(tell func(ups string, unsteady bool)) {
 	}
 }
 
+// End keeps what is under way, for there will be no more.
+func (r *Recorder) End() {
+	r.inputs.mu.Lock()
+	defer r.inputs.mu.Unlock()
+	for _, in := range r.inputs.of {
+		in.detect.Gap(time.Duration(in.moment.At))
+		in.close()
+		in.minute = history.InputMinute{}
+	}
+}
+
 // take follows the voltage. Without one the input may still be known to be lost.
 func (in *input) take(at history.Moment, m *shutdown.Measurement) {
 	if in.moment.At != 0 && at.At.Sub(in.moment.At) > inputSilence {
