@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"time"
 
 	"ebbline/agent/history"
@@ -222,6 +223,7 @@ type eventView struct {
 	EN50160   string   `json:"en50160"`
 	IEEE1366  string   `json:"ieee1366"`
 	ITIC      string   `json:"itic"`
+	F47       *bool    `json:"semi_f47"` // equipment that meets SEMI F47 goes on with it; null where that asks for nothing
 	Incident  int      `json:"incident"`
 }
 
@@ -327,6 +329,18 @@ func (v *inputView) fill(p *policy.Policy, watts, price float64) {
 	a := in.Advice()
 	v.Advice = adviceView{a.Class, a.Sure, a.Basis, a.Why}
 	v.Unseen = in.Unseen()
+	if p != nil {
+		v.holdOff(p)
+	}
+}
+
+// holdOff says whether a ride-through waits out a recloser's whole sequence, where one
+// was at work.
+func (v *inputView) holdOff(p *policy.Policy) {
+	sequence := electrical.Lockout(0.15, 0.5, 15, 45) // a recloser relay's manual; the trips from a worked example
+	if ride := p.Site.RideThrough.Seconds(); ride < sequence && slices.ContainsFunc(v.in.Incidents, func(i survey.Incident) bool { return i.Trips > 1 }) {
+		v.Advice.Why = append(v.Advice.Why, fmt.Sprintf("a recloser is at work here, and its usual sequence lasts %.0f s to its lockout: a ride_through of 75s waits out all of its tries, %gs does not", sequence, ride))
+	}
 }
 
 func some(f float64) *float64 {
@@ -353,6 +367,9 @@ func (v *inputView) eventOf(e *survey.Found) eventView {
 	x := eventView{Recording: r.Name, From: (e.From - r.First).Seconds(), Length: e.Length().Seconds(), Shortest: e.Shortest.Seconds(), Longest: some(e.Longest.Seconds()),
 		AtLeast: e.Open, Voltage: e.Extreme, Zero: e.Zero.Seconds(), Trips: e.Zeros, IEEE1159: e.Class.String(), Doubtful: e.Doubtful,
 		EN50160: e.EN50160, IEEE1366: e.IEEE1366, ITIC: e.ITIC.String(), Incident: e.Incident}
+	if inside, required := electrical.F47(e.Percent(), e.Length()); required && !e.Swell {
+		x.F47 = &inside
+	}
 	if !r.Start.IsZero() {
 		x.At = r.Start.Add(e.From).Format("2006-01-02T15:04:05")
 	}

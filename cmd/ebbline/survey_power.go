@@ -259,8 +259,7 @@ func upsLoadOf(u *policy.UPS, s *electrical.Supply) upsLoad {
 		OfWatts: 100 * s.LostWatts / float64(u.RatedWatts), Loss: rangeView{s.Loss.Low, s.Likely, s.Loss.High}, Charge: band(s.Charge),
 		Together: s.Together, Apart: s.Apart, Starters: s.Starters}
 	if u.RatedVA > 0 {
-		of := s.LostVA.Times(100 / float64(u.RatedVA))
-		v.OfVA = (*band)(&of)
+		v.OfVA = &band{100 * s.LostVA.Low / float64(u.RatedVA), 100 * s.LostVA.High / float64(u.RatedVA)}
 	}
 	if s.Nameplate > 0 {
 		v.Nameplate = &s.Nameplate

@@ -109,6 +109,7 @@ type sizeView struct {
 	HasWh         float64  `json:"has_output_watt_hours"`
 	Runtime       threeWay `json:"need_runtime_seconds"` // new, at the load with all feeds there
 	BatteryEnough bool     `json:"battery_suffices"`
+	Least         *float64 `json:"least_average_efficiency"` // that ENERGY STAR 2.0 asks of the class and the need
 	LifeYears     *float64 `json:"life_at_its_temperature_years"`
 	Air           *float64 `json:"ventilation_cubic_metres_per_hour"`
 }
@@ -140,6 +141,10 @@ func sizingOf(p *policy.Policy, s *survey.Sizing) *sizingView {
 		n := sizeView{Name: u.Name, Watts: x.Watts, VA: band(x.VA), NeedWatts: upTo(x.NeedWatts), NeedVA: upTo(x.NeedVA), RatedWatts: u.RatedWatts,
 			RatedEnough: x.RatedEnough, Scale: x.Scale, OutputWh: upTo(x.OutputWh), HasWh: x.HasWh, BatteryEnough: x.BatteryEnough,
 			Runtime: threeWay{ending(x.Low), ending(x.Likely), ending(x.High)}}
+		if e, ok := electrical.LeastEfficiency("ES2", u.Class.String(), n.NeedWatts); ok {
+			e = math.Round(1000*e) / 1000
+			n.Least = &e
+		}
 		if u.RatedVA > 0 {
 			n.RatedVA = &u.RatedVA
 		}
@@ -233,6 +238,9 @@ func (u *sizeView) show(w io.Writer, width int) {
 	}
 	text += fmt.Sprintf(". It holds %.0f Wh by what is known of it, of which %.0f must be there when it is worn: %s.", u.HasWh, u.OutputWh*battery.Replace, sufficing(u.BatteryEnough))
 	item(w, text, width)
+	if u.Least != nil {
+		item(w, fmt.Sprintf("efficiency: ask for an average of %.1f %% or more (ENERGY STAR 2.0 for its class and that rating; from memory), and for the figure at your load: an average hides part load.", 100**u.Least), width)
+	}
 	if u.LifeYears != nil {
 		item(w, fmt.Sprintf("at its temperature a battery of its design lasts some %.1f years (half for each 8 °C above 25).", *u.LifeYears), width)
 	}

@@ -146,11 +146,6 @@ func Apparent(watts, powerFactor, volts float64) (va, amps float64) {
 	return va, va / volts
 }
 
-// RatingPercent is what a load takes of a UPS's two ratings: the larger binds.
-func RatingPercent(watts, powerFactor, ratedWatts, ratedVA float64) (ofWatts, ofVA float64) {
-	return 100 * watts / ratedWatts, 100 * watts / powerFactor / ratedVA
-}
-
 // NeutralAmps is the current in the neutral of a circuit whose lines carry these
 // currents at one power factor: the difference for two legs, and for three phases
 // the sum of phasors 120 degrees apart. Harmonics of switched supplies without
@@ -190,10 +185,6 @@ func Inrush(peaks []float64, running float64) (together, staggered float64) {
 	}
 	return together, staggered + running
 }
-
-// RideThrough is what is left of a supply's hold-up after a UPS's transfer, in
-// the unit of both: below zero the load drops.
-func RideThrough(holdUp, transfer float64) float64 { return holdUp - transfer }
 
 // Lockout is how long a recloser takes from the fault to locking out: its open
 // intervals, and a trip before each and after the last.

@@ -119,9 +119,15 @@ func Load(p *policy.Policy) Loading {
 		out.Circuits[i] = Branch{Volts: c.Volts, Limit: limitOf(c.Volts, c.Amps, float64(c.PartPermille)), Normal: normal.circuits[i],
 			Lost: slices.Clone(normal.circuits[i]), After: after.circuits[i]}
 	}
+	shares := make([]bool, len(p.UPSs)) // something on it may have another supply
+	for _, feeds := range feedsOf(p) {
+		for _, u := range feeds {
+			shares[u] = shares[u] || len(feeds) > 1 || len(p.PDUs) > 0
+		}
+	}
 	for lost := range p.UPSs {
-		if len(p.UPSs) < 2 {
-			break
+		if !shares[lost] {
+			continue
 		}
 		s := newState(p, lost)
 		s.carry()
@@ -135,6 +141,17 @@ func Load(p *policy.Policy) Loading {
 	}
 	out.finish(p)
 	return out
+}
+
+// feedsOf lists the feeds of every host and load.
+func feedsOf(p *policy.Policy) (list [][]int) {
+	for i := range p.Hosts {
+		list = append(list, p.Hosts[i].FedBy)
+	}
+	for i := range p.Loads {
+		list = append(list, p.Loads[i].FedBy)
+	}
+	return list
 }
 
 func raise(list []Branch, lines [][]Band) {

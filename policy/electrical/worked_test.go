@@ -140,8 +140,8 @@ var worked = map[string]func() figures{
 	"C15": func() figures { v := 10 * conductor("2.5 mm2").Ohms(20); return nums(v, v/230*100) },
 	"C17": func() figures { va, a := Apparent(900, 0.95, 120); return nums(va, a) },
 	"C18": func() figures {
-		w, va := RatingPercent(950, 0.60, 1000, 1500)
-		return nums(first(Apparent(950, 0.60, 120)), va, w)
+		va, _ := Apparent(950, 0.60, 120)
+		return nums(va, 100*va/1500, 100*950/1000.0)
 	},
 	"D01": func() figures {
 		in, loss := InputWatts(300, efficiency(Internal115, "Gold", 0.5))
@@ -199,7 +199,7 @@ var worked = map[string]func() figures{
 		kj := 5 * (3*60 + 9.0)
 		return nums(kj, skip, skip, kj/40, kj/30)
 	},
-	"G01": func() figures { return nums(RideThrough(12, 8)) },
+	"G01": func() figures { return nums(12 - 8.0) },
 	"G03": func() figures {
 		together, apart := Inrush([]float64{40, 40, 40, 40, 40}, 0)
 		return nums(together, apart)

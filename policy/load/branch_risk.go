@@ -87,7 +87,11 @@ func (l *loader) overload(s *section, b *electrical.Branch, summary string, amps
 			if line.Low <= b.Limit {
 				verb = "may carry"
 			}
-			l.warn(at, summary, "%s %s %s %s A, and %s. Move something to another circuit. %s", state.when, of(k), verb, span(line), rule, expert)
+			next := "Move something to another circuit."
+			if _, larger := electrical.BreakerFor(line.High); larger > 0 && electrical.RulesFor(b.Volts) == electrical.NEC {
+				next = fmt.Sprintf("Move something to another circuit; one for this load has a breaker of %g A and the wire for it, never a larger breaker on the same wire.", larger)
+			}
+			l.warn(at, summary, "%s %s %s %s A, and %s. %s %s", state.when, of(k), verb, span(line), rule, next, expert)
 			return
 		}
 	}
