@@ -70,7 +70,7 @@ var directions = []struct {
 	{"simulate/world", []string{"policy", "shutdown", "shutdown/battery"}, "the modelled room sees effects, not the planner"},
 	{"simulate/report", []string{"shutdown"}, "a drawing works out nothing"},
 	{"simulate/survey", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "simulate"}, "a survey asks the core through scenes"},
-	{"simulate", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript", "simulate/world", "simulate/report"}, "the simulator never imports the agent"},
+	{"simulate", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript", "simulate/world", "simulate/report"}, "the simulator never imports the agent"},
 	{"agent", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript"}, "the agent says what it needs in interfaces and imports none of its adapters"},
 	{"agent/journal", []string{"policy", "shutdown", "shutdown/transcript"}, "the journal keeps, it does not decide"},
 	{"agent/control", []string{"agent", "policy", "shutdown"}, "the socket speaks for the agent"},

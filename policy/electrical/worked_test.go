@@ -62,7 +62,6 @@ func nums(n ...float64) figures    { return figures{numbers: n} }
 func says(words ...string) figures { return figures{words: words} }
 func sec(s float64) time.Duration  { return time.Duration(s * float64(time.Second)) }
 func min1(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
-func first[T any](v T, _ ...any) T { return v }
 func second[T, U any](_ T, v U) U  { return v }
 func place(p Place) string         { return "ITIC " + strings.Fields(p.String())[0] }
 func f47(p, s float64) string {

@@ -86,8 +86,30 @@ func DrawInput(w io.Writer, in *Input, s Style) {
 			}
 		}
 	}
+	in.drawPoints(grid, row, s)
+	for r := range grid {
+		label := ""
+		if p := highestEvent * float64(rows-1-r) / (rows - 1); math.Mod(p, 20) == 0 {
+			label = fmt.Sprintf("%.0f %%", p)
+		}
+		fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("%6s %s", label, strings.Join(grid[r], "")), " "))
+	}
+	axis := []rune(strings.Repeat(" ", columns))
+	for i, name := range decades {
+		at := i * columns / (len(decades) - 1)
+		at = min(at, columns-len(name))
+		copy(axis[at:], []rune(name))
+	}
+	fmt.Fprintf(w, "       %s\n", string(axis))
+	fmt.Fprintf(w, "%s ITIC curve; %s event inside, %s outside; a digit is so many in one place\n", s.inputGlyph(0), s.inputGlyph(1), s.inputGlyph(2))
+	in.drawHour(w, s)
+}
+
+// drawPoints puts the events on the grid, those outside on top.
+func (in *Input) drawPoints(grid [][]string, row func(float64) int, s Style) {
+	columns := len(grid[0])
 	count := map[[2]int]int{}
-	for _, outside := range []bool{false, true} { // those outside on top
+	for _, outside := range []bool{false, true} {
 		for i := range in.Points {
 			p := &in.Points[i]
 			if p.Outside != outside {
@@ -111,22 +133,6 @@ func DrawInput(w io.Writer, in *Input, s Style) {
 			grid[at[0]][at[1]] = s.paint(color, mark)
 		}
 	}
-	for r := range grid {
-		label := ""
-		if p := highestEvent * float64(rows-1-r) / (rows - 1); math.Mod(p, 20) == 0 {
-			label = fmt.Sprintf("%.0f %%", p)
-		}
-		fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("%6s %s", label, strings.Join(grid[r], "")), " "))
-	}
-	axis := []rune(strings.Repeat(" ", columns))
-	for i, name := range decades {
-		at := i * columns / (len(decades) - 1)
-		at = min(at, columns-len(name))
-		copy(axis[at:], []rune(name))
-	}
-	fmt.Fprintf(w, "       %s\n", string(axis))
-	fmt.Fprintf(w, "%s ITIC curve; %s event inside, %s outside; a digit is so many in one place\n", s.inputGlyph(0), s.inputGlyph(1), s.inputGlyph(2))
-	in.drawHour(w, s)
 }
 
 // bounds of the hour's axis: all of it, in tens.

@@ -209,7 +209,7 @@ func (r *reader) next() (row, error) {
 		return out, r.bad(line, "the line has %d column. It needs a time and a voltage, or nothing behind the separator where there is no sample.", len(rec))
 	}
 	if out.at, err = r.time(rec[0]); err != nil {
-		return out, r.bad(line, "%v", err)
+		return out, r.bad(line, "%v.", err)
 	}
 	if out.at < r.last {
 		return out, r.bad(line, "the time goes back: %s comes after a later one. Sort the rows by time; where a clock was set back, as at the end of summer time, write UTC, or cut the recording there.", strings.TrimSpace(rec[0]))
@@ -224,7 +224,7 @@ func (r *reader) next() (row, error) {
 		v := math.NaN()
 		if i < len(rec) {
 			if v, err = r.value(rec[i]); err != nil {
-				return out, r.bad(line, "%v", err)
+				return out, r.bad(line, "%v.", err)
 			}
 		}
 		if k == frequency {
@@ -249,7 +249,7 @@ func (r *reader) value(text string) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(number, 64)
 	if err != nil || !(v >= 0 && v < 1e6) {
-		return 0, fmt.Errorf("%q is not a value. Write a number from 0 up, or nothing where there is no sample.", clip(text))
+		return 0, fmt.Errorf("%q is not a value. Write a number from 0 up, or nothing where there is no sample", clip(text))
 	}
 	return v, nil
 }
@@ -271,7 +271,7 @@ func (r *reader) time(text string) (time.Duration, error) {
 			v /= 1000
 		}
 		if err != nil || !(v >= 0 && v < 8e9) { // to the year 2223, as seconds since 1970
-			return 0, fmt.Errorf("%q is not a time in seconds from 0 up.", clip(text))
+			return 0, fmt.Errorf("%q is not a time in seconds from 0 up", clip(text))
 		}
 		whole := math.Floor(v)
 		return time.Duration(whole)*time.Second + time.Duration(math.Round((v-whole)*1e6))*time.Microsecond, nil
@@ -292,9 +292,9 @@ func (r *reader) time(text string) (time.Duration, error) {
 		return t.Sub(r.first), nil
 	}
 	if _, err := strconv.ParseFloat(text, 64); err == nil {
-		return 0, fmt.Errorf("the time %s is a number, and the header does not say in what unit. Name the column t_s for seconds or t_ms for milliseconds.", clip(text))
+		return 0, fmt.Errorf("the time %s is a number, and the header does not say in what unit. Name the column t_s for seconds or t_ms for milliseconds", clip(text))
 	}
-	return 0, fmt.Errorf("%q is not a time. Write YYYY-MM-DDThh:mm:ss, or seconds in a column t_s.", clip(text))
+	return 0, fmt.Errorf("%q is not a time. Write YYYY-MM-DDThh:mm:ss, or seconds in a column t_s", clip(text))
 }
 
 var (
