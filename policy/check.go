@@ -87,6 +87,7 @@ func (c *checker) ups(u *UPS) {
 	c.need(u.RatedVA == 0 || u.RatedVA >= u.RatedWatts, "ups %q: fewer VA than watts", u.Name)
 	c.need(u.OverheadWatts >= 0, "ups %q: overhead is %d watts", u.Name, u.OverheadWatts)
 	c.need(u.EfficiencyPermille >= 500 && u.EfficiencyPermille <= 1000, "ups %q: efficiency is %d permille", u.Name, u.EfficiencyPermille)
+	c.need(u.NormalPermille == 0 || u.NormalPermille >= 500 && u.NormalPermille <= 1000, "ups %q: efficiency in normal mode is %d permille", u.Name, u.NormalPermille)
 	c.need(u.SNMP == nil || u.HID == nil, "ups %q: read in two ways", u.Name)
 	c.need(u.Output == nil || u.Output.OffAfter > 0 && u.Output.OnAfter > 0, "ups %q: output delays are not positive", u.Name)
 	c.need(b.Chemistry == VRLA || b.Chemistry == LFP, "ups %q: chemistry %d", u.Name, b.Chemistry)

@@ -77,6 +77,7 @@ type UPS struct {
 	OverheadWatts      int64 // drawn by the UPS itself from its battery; Default when not stated
 	OverheadSet        bool  `json:",omitzero"` // it is stated
 	EfficiencyPermille int64 // battery to output
+	NormalPermille     int64 `json:",omitzero"` // input to output in normal mode; 0 when not stated
 	Battery            Battery
 	SNMP               *SNMP
 	HID                *HID

@@ -185,6 +185,7 @@ type upsLoad struct {
 	Together  float64   `json:"inrush_together_peak_amps"`
 	Apart     float64   `json:"inrush_staggered_peak_amps"`
 	Starters  int       `json:"start_with_power"`
+	stated    bool      // its loss
 }
 
 type branchLoad struct {
@@ -257,7 +258,7 @@ func powerOf(w *survey.Power, price float64) siteLoad {
 func upsLoadOf(u *policy.UPS, s *electrical.Supply) upsLoad {
 	v := upsLoad{Name: u.Name, Class: u.Class.String(), Watts: s.Watts, VA: band(s.VA), LostWatts: s.LostWatts, LostVA: band(s.LostVA),
 		OfWatts: 100 * s.LostWatts / float64(u.RatedWatts), Loss: rangeView{s.Loss.Low, s.Likely, s.Loss.High}, Charge: band(s.Charge),
-		Together: s.Together, Apart: s.Apart, Starters: s.Starters}
+		Together: s.Together, Apart: s.Apart, Starters: s.Starters, stated: u.NormalPermille > 0}
 	if u.RatedVA > 0 {
 		v.OfVA = &band{100 * s.LostVA.Low / float64(u.RatedVA), 100 * s.LostVA.High / float64(u.RatedVA)}
 	}
@@ -405,11 +406,14 @@ func (s *siteLoad) supplies(w io.Writer, width int) {
 			text += fmt.Sprintf("; nameplates on it add up to %.0f W, of which machines mostly draw 40 to 77 %%", *u.Nameplate)
 		}
 		item(w, text+".", width)
-		class := u.Class
-		if class == "" {
-			class = "class not stated, so any"
+		basis := "typical ones of class " + u.Class + ", published"
+		switch {
+		case u.stated:
+			basis = "by the policy's normal_efficiency"
+		case u.Class == "":
+			basis = "of any class, for none is stated"
 		}
-		item(w, fmt.Sprintf("  loses %s W (%s; typical ones, of published ranges), takes %s W more while it charges", figures(u.Loss.Low, u.Loss.High), class, u.Charge), width)
+		item(w, fmt.Sprintf("  loses %s W (%s), takes %s W more while it charges", figures(u.Loss.Low, u.Loss.High), basis, u.Charge), width)
 		if u.Starters > 1 {
 			item(w, fmt.Sprintf("  %d supplies start with its output: peak %.0f A together, %.0f A one after the other", u.Starters, u.Together, u.Apart), width)
 		}
@@ -434,6 +438,31 @@ func (v *powerView) lines(w io.Writer) {
 		}
 		fmt.Fprintf(w, "%-16s %-7s %4d %8s %8s %8s %6s %9s\n", l.UPS, l.Side, l.Line, cell(l.Volts), cell(l.Watts), cell(l.VA), pf, cell(l.MostAmps))
 	}
+	for i := range v.Now.UPSs {
+		if loss, ok := v.readLoss(v.Now.UPSs[i].Name); ok {
+			fmt.Fprintf(w, "%s takes %.0f W more than it gives, by these means: what it loses, and charging.\n", v.Now.UPSs[i].Name, loss)
+		}
+	}
+}
+
+// readLoss is what a UPS took more than it gave, where it says both of every line.
+func (v *powerView) readLoss(ups string) (watts float64, ok bool) {
+	sides := map[string]bool{}
+	for _, l := range v.Lines {
+		if l.UPS != ups {
+			continue
+		}
+		if l.Watts == nil {
+			return 0, false
+		}
+		sides[l.Side] = true
+		if l.Side == "input" {
+			watts += *l.Watts
+		} else {
+			watts -= *l.Watts
+		}
+	}
+	return watts, len(sides) == 2 && watts >= 0
 }
 
 func (s *siteLoad) totals(w io.Writer, width int) {

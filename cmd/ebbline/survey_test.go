@@ -9,6 +9,7 @@ import (
 
 	"ebbline/agent/peertest"
 	"ebbline/policy"
+	"ebbline/policy/electrical"
 )
 
 const surveyPolicy = `
@@ -94,5 +95,29 @@ func TestSurveyOfARunningAgent(t *testing.T) {
 		if e.Voltage < 78 || e.Voltage > 79 || e.Length < 1 || e.Length > 20 {
 			t.Errorf("%+v", e)
 		}
+	}
+}
+
+// Aim: what the running agent reads of a UPS's lines reaches who listens, for each UPS
+// with a card, and a card that is silent costs nobody else anything. Method: one round
+// over two snmpds, one of them stopped; then without a policy.
+func TestMeters(t *testing.T) {
+	state := peertest.DefaultUPS()
+	state.Numbers["upsInputLineBads"] = 3
+	card, silent := peertest.StartSNMPD(t, state), peertest.StartSNMPD(t, peertest.DefaultUPS())
+	silent.Stop()
+	answers, none := card.SNMP(2), silent.SNMP(2)
+	p := &policy.Policy{UPSs: []policy.UPS{{Name: "a", SNMP: &none}, {Name: "b", SNMP: &answers}, {Name: "c"}}}
+	heard := make(chan string, 10)
+	m := &meters{read: peertest.Secret, heard: func(ups string, l electrical.Lines) { heard <- fmt.Sprint(ups, " ", l.Bads, " ", l.Output[0].Watts) }}
+	m.employ(p)
+	m.round(t.Context())
+	m.employ(nil)
+	m.round(t.Context())
+	if len(heard) != 1 {
+		t.Fatalf("%d were heard", len(heard))
+	}
+	if got := <-heard; got != "b 3 450" {
+		t.Errorf("heard %q", got)
 	}
 }

@@ -299,9 +299,14 @@ func (s *state) inputs(out *Loading, charging bool) {
 	}
 }
 
-// UPSLoss is what a UPS loses at a load, in watts: by its class, or between the best
-// and the worst class where it does not state one.
+// UPSLoss is what a UPS loses at a load, in watts: by the efficiency that its policy
+// states, else by its class, or between the best and the worst class where it does not
+// state one either.
 func UPSLoss(u *policy.UPS, watts float64) (low, likely, high float64) {
+	if u.NormalPermille > 0 {
+		_, loss := InputWatts(watts, float64(u.NormalPermille)/1000)
+		return loss, loss, loss
+	}
 	if u.Class != 0 {
 		return LossRange(u.Class.String(), watts, float64(u.RatedWatts))
 	}

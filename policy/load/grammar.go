@@ -66,7 +66,7 @@ var (
 		},
 		"ups": {
 			named: true, many: true,
-			attributes: attributes("class rated_watts rated_va overhead_watts efficiency circuit"),
+			attributes: attributes("class rated_watts rated_va overhead_watts efficiency normal_efficiency circuit"),
 			blocks: map[string]*shape{
 				"battery": {
 					attributes: attributes(`chemistry volts amp_hours installed design_years temperature

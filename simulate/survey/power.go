@@ -72,7 +72,7 @@ func (c *Change) Apply(p *policy.Policy) (q *policy.Policy, draws electrical.Ban
 	}
 	if c.Class != 0 {
 		for i := range q.UPSs {
-			q.UPSs[i].Class = c.Class
+			q.UPSs[i].Class, q.UPSs[i].NormalPermille = c.Class, 0
 		}
 		words = append(words, fmt.Sprintf("every UPS is of class %s", c.Class))
 	}

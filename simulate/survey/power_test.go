@@ -228,3 +228,18 @@ func TestChanges(t *testing.T) {
 		t.Errorf("VFI loses %v, VI %v", then.Loss, now.Loss)
 	}
 }
+
+// Aim: a site whose policy states an efficiency costs what worked example D04 says.
+// Method: 600 W through 0.93 at 0.17 a kWh: 45.16 W, 154.1 BTU/h, 395.6 kWh, 67.25.
+func TestStatedEfficiency(t *testing.T) {
+	p := siteOf(t, "600", "0")
+	p.UPSs[0].NormalPermille = 930
+	w := NewPower(p, Unchanged)
+	if w.Loss.Low != w.Loss.High {
+		t.Errorf("it is stated, and yet %v", w.Loss)
+	}
+	near(t, "loss", w.Loss.Low, 45.16, 0.005)
+	near(t, "heat", electrical.BTU(w.Loss.Low), 154.1, 0.05)
+	near(t, "energy", electrical.YearKWh(w.Loss.Low, 0), 395.6, 0.05)
+	near(t, "cost", 0.17*electrical.YearKWh(w.Loss.Low, 0), 67.25, 0.01)
+}

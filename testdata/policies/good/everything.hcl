@@ -60,6 +60,7 @@ pdu "raw" {
 
 ups "left" {
   circuit        = "panel:L1-L2"
+  normal_efficiency = 0.93
   class          = "VFI"
   rated_watts    = 2700
   rated_va       = 3000
