@@ -30,7 +30,6 @@ type meters struct {
 func (m *meters) run(ctx context.Context, a *agent.Agent) {
 	tick := time.NewTicker(metersEvery)
 	defer tick.Stop()
-	defer m.employ(nil)
 	for {
 		select {
 		case <-ctx.Done():
@@ -48,11 +47,6 @@ func (m *meters) run(ctx context.Context, a *agent.Agent) {
 func (m *meters) employ(p *policy.Policy) {
 	if p == m.of {
 		return
-	}
-	for _, r := range m.readers {
-		if r != nil {
-			r.Close()
-		}
 	}
 	m.of, m.readers = p, nil
 	for i := 0; p != nil && i < len(p.UPSs); i++ {

@@ -6,8 +6,6 @@ import (
 	"math"
 	"slices"
 
-	"github.com/gosnmp/gosnmp"
-
 	"ebbline/policy"
 	"ebbline/policy/electrical"
 )
@@ -76,9 +74,6 @@ func NewLineReader(cfg policy.SNMP, secrets Secrets) (*LineReader, error) {
 	return r, nil
 }
 
-// Close drops the socket.
-func (r *LineReader) Close() { r.client.Close() }
-
 // Read asks once, within the policy's timeout for each of two requests.
 func (r *LineReader) Read(ctx context.Context) (electrical.Lines, error) {
 	nan := math.NaN()
@@ -92,7 +87,7 @@ func (r *LineReader) Read(ctx context.Context) (electrical.Lines, error) {
 	for i := range r.objects {
 		oids = append(oids, r.objects[i].oid)
 	}
-	var answers []gosnmp.SnmpPDU
+	var answers []Value
 	for len(answers) < len(oids) { // a small card answers half of them at once
 		more, err := r.client.Get(ctx, oids[len(answers):min(len(oids), len(answers)+12)])
 		if err != nil {

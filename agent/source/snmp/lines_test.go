@@ -23,7 +23,6 @@ func TestLines(t *testing.T) {
 			t.Fatal(err)
 		}
 		l, err := r.Read(t.Context())
-		r.Close()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -43,7 +42,6 @@ func TestLines(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.Close()
 	if l, err := r.Read(t.Context()); err != nil || !math.IsNaN(l.Bads) || !math.IsNaN(l.Hertz) {
 		t.Errorf("declared missing, and scaled beyond what can be: %v, %+v", err, l)
 	}
