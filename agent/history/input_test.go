@@ -64,7 +64,7 @@ func TestInputRoundTrip(t *testing.T) {
 }
 
 // Aim: minutes of inputs are bounded like all else, and go before anything else
-// does. Method: a small limit; so many minutes that they would fill it ten times,
+// does. Method: a small limit; so many minutes that they would fill it three times,
 // with an outage and samples among them.
 func TestInputBounded(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
@@ -76,7 +76,7 @@ func TestInputBounded(t *testing.T) {
 	must(t, s.RecordSample(reading(1, DuringNormal)))
 	m := aMinute(0)
 	m.UPS = strings.Repeat("u", 190)
-	rows := 10 * limit / 230
+	rows := 3 * limit / 230
 	for i := range rows {
 		m.Began = at(float64(60 * i))
 		must(t, s.RecordInput(m))
