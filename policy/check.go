@@ -26,6 +26,7 @@ func (p *Policy) Check() error {
 	for i := range p.Hosts {
 		c.host(i)
 	}
+	c.branches()
 	if len(c.errs) == 0 { // the indices are good
 		c.order()
 	}
@@ -86,6 +87,7 @@ func (c *checker) ups(u *UPS) {
 	c.need(u.RatedVA == 0 || u.RatedVA >= u.RatedWatts, "ups %q: fewer VA than watts", u.Name)
 	c.need(u.OverheadWatts >= 0, "ups %q: overhead is %d watts", u.Name, u.OverheadWatts)
 	c.need(u.EfficiencyPermille >= 500 && u.EfficiencyPermille <= 1000, "ups %q: efficiency is %d permille", u.Name, u.EfficiencyPermille)
+	c.need(u.NormalPermille == 0 || u.NormalPermille >= 500 && u.NormalPermille <= 1000, "ups %q: efficiency in normal mode is %d permille", u.Name, u.NormalPermille)
 	c.need(u.SNMP == nil || u.HID == nil, "ups %q: read in two ways", u.Name)
 	c.need(u.Output == nil || u.Output.OffAfter > 0 && u.Output.OnAfter > 0, "ups %q: output delays are not positive", u.Name)
 	c.need(b.Chemistry == VRLA || b.Chemistry == LFP, "ups %q: chemistry %d", u.Name, b.Chemistry)
@@ -103,6 +105,46 @@ func (c *checker) ups(u *UPS) {
 	if s := u.SNMP; s != nil {
 		c.need(s.Version >= 1 && s.Version <= 3, "ups %q: SNMP version %d", u.Name, s.Version)
 		c.need(s.PollEvery > 0 && s.Timeout > 0 && s.Timeout <= s.PollEvery, "ups %q: polled every %v with a timeout of %v", u.Name, s.PollEvery, s.Timeout)
+	}
+}
+
+// branches makes sure that circuits and PDUs are sound, and all that names them.
+func (c *checker) branches() {
+	tap := func(what, name string, t *Tap, lines func(int) int, n int) {
+		if t == nil {
+			return
+		}
+		c.need(t.At >= 0 && t.At < n, "%s %q: plugged into index %d of %d", what, name, t.At, n)
+		if t.At >= 0 && t.At < n {
+			c.need(int(t.Lines) < 1<<lines(t.At), "%s %q: on line bits %b of %d lines", what, name, t.Lines, lines(t.At))
+		}
+	}
+	circuit := func(i int) int { return c.p.Circuits[i].Lines }
+	for i := range c.p.Circuits {
+		x := &c.p.Circuits[i]
+		c.need(x.Volts > 0 && x.Amps > 0 && x.Lines >= 1 && x.Lines <= 3, "circuit %q: %g V, %g A, %d lines", x.Name, x.Volts, x.Amps, x.Lines)
+		c.need(x.PartPermille > 0 && x.PartPermille <= 1000, "circuit %q: %d permille of its breaker", x.Name, x.PartPermille)
+	}
+	for i := range c.p.PDUs {
+		x := &c.p.PDUs[i]
+		c.need(x.Volts > 0 && x.Amps > 0 && x.Lines >= 1 && x.Lines <= 3, "pdu %q: %g V, %g A, %d lines", x.Name, x.Volts, x.Amps, x.Lines)
+		c.need((x.UPS >= 0) != (x.Circuit != nil) && x.UPS < len(c.p.UPSs), "pdu %q: fed by UPS %d and circuit %v", x.Name, x.UPS, x.Circuit)
+		tap("pdu", x.Name, x.Circuit, circuit, len(c.p.Circuits))
+	}
+	for i := range c.p.UPSs {
+		tap("ups", c.p.UPSs[i].Name, c.p.UPSs[i].Circuit, circuit, len(c.p.Circuits))
+	}
+	plugged := func(what, name string, p *Plugged) {
+		for k := range p.Into {
+			tap(what, name, &p.Into[k], func(i int) int { return c.p.PDUs[i].Lines }, len(c.p.PDUs))
+		}
+		c.need(p.PowerFactor >= 0 && p.PowerFactor <= 1 && p.InrushAmps >= 0 && p.NameplateWatts >= 0, "%s %q: power factor %g, inrush %g A", what, name, p.PowerFactor, p.InrushAmps)
+	}
+	for i := range c.p.Loads {
+		plugged("load", c.p.Loads[i].Name, &c.p.Loads[i].Plugged)
+	}
+	for i := range c.p.Hosts {
+		plugged("host", c.p.Hosts[i].Name, &c.p.Hosts[i].Plugged)
 	}
 }
 

@@ -21,7 +21,9 @@ type Policy struct {
 	UPSs        []UPS
 	Hosts       []Host
 	Loads       []Load
-	Fingerprint string // hex SHA-256 of the files it came from; "" when made in a test
+	Circuits    []Circuit `json:",omitempty"`
+	PDUs        []PDU     `json:",omitempty"`
+	Fingerprint string    // hex SHA-256 of the files it came from; "" when made in a test
 }
 
 // Site holds what is common to all.
@@ -75,6 +77,7 @@ type UPS struct {
 	OverheadWatts      int64 // drawn by the UPS itself from its battery; Default when not stated
 	OverheadSet        bool  `json:",omitzero"` // it is stated
 	EfficiencyPermille int64 // battery to output
+	NormalPermille     int64 `json:",omitzero"` // input to output in normal mode; 0 when not stated
 	Battery            Battery
 	SNMP               *SNMP
 	HID                *HID
@@ -82,6 +85,7 @@ type UPS struct {
 	// OwnPermille is what its own minutes have been worth: measured over claimed
 	// runtime, the median. Worked out from measurements; 0 for unknown.
 	OwnPermille int64 `json:",omitzero"`
+	Circuit     *Tap  `json:",omitempty"` // that its input hangs on; nil when not stated
 }
 
 // PollEvery is how often the UPS is asked.
@@ -201,6 +205,46 @@ type Load struct {
 	Name  string
 	FedBy []int // indices into UPSs
 	Watts int64
+	Plugged
+}
+
+// Circuit is a branch circuit behind one breaker. Nothing that shuts down rests on
+// it: it is for what checks and surveys say.
+type Circuit struct {
+	Name         string
+	Volts        float64 // of one line to neutral; of a circuit of one line what its load gets
+	Amps         float64 // the breaker's rating
+	Lines        int     // 1; 2 for both legs of a split phase; 3 phases
+	PartPermille int64   // of the breaker that a load of hours may take: 800, or 1000 where the assembly is listed for it
+	Wire         string  // "12 AWG", "2.5 mm2"; "" when not stated
+	Metres       float64 // one way; 0 when not stated
+	OtherWatts   int64   // what else hangs on it
+}
+
+// PDU is a strip of outlets on a UPS or on a circuit.
+type PDU struct {
+	Name    string
+	UPS     int  // that feeds it; -1 for none
+	Circuit *Tap // that feeds it; nil for none
+	Volts   float64
+	Amps    float64 // its rating
+	Lines   int
+}
+
+// Tap is a place on a circuit or PDU.
+type Tap struct {
+	At int // index of the circuit or PDU
+	// Lines are the lines that it is on, a bit each from the first: two of them for
+	// a load between lines; 0 when not stated.
+	Lines uint8
+}
+
+// Plugged is what a host or load says of its plugs.
+type Plugged struct {
+	Into           []Tap   `json:",omitempty"` // PDUs, one for each supply; empty when not stated
+	NameplateWatts int64   `json:",omitzero"`
+	PowerFactor    float64 `json:",omitzero"` // 0 when not stated
+	InrushAmps     float64 `json:",omitzero"` // peak when it is switched on; 0 when not stated
 }
 
 // Host is one machine that is shut down in its turn, or a guest on one.
@@ -222,6 +266,7 @@ type Host struct {
 	Methods       []Method // ways to stop it, in the order tried; empty only with StaysUp
 	Starts        []Start  // ways to start it, in the order tried; empty: it starts with the power
 	Probe         Probe
+	Plugged
 }
 
 // GivesUp is the host's whole allowance: every method tried to its end.

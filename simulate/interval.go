@@ -83,3 +83,47 @@ func fraction(x, a, b float64) float64 {
 	}
 	return h
 }
+
+// Rate bounds the rate of independent events of which n were counted in a span of
+// time, per that span, at 95 %: the exact interval for a Poisson count (Garwood
+// 1936), 2.5 % on either side.
+func Rate(n int) (low, high float64) {
+	if n > 0 {
+		low = inverseGamma(0.025, float64(n))
+	}
+	return low, inverseGamma(0.975, float64(n+1))
+}
+
+// inverseGamma is where the gamma distribution of a shape reaches a part, by
+// bisection.
+func inverseGamma(part, a float64) float64 {
+	low, high := 0.0, a+10*math.Sqrt(a)+20
+	for range 200 {
+		mid := (low + high) / 2
+		if mid == low || mid == high {
+			break
+		}
+		if gammaPart(mid, a) < part {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return (low + high) / 2
+}
+
+// gammaPart is the regularized lower incomplete gamma function, by its series
+// (Abramowitz and Stegun 6.5.29), whose terms are all positive.
+func gammaPart(x, a float64) float64 {
+	if x <= 0 {
+		return 0
+	}
+	la, _ := math.Lgamma(a + 1)
+	term := math.Exp(float64(a*math.Log(x)) - x - la)
+	sum := term
+	for n := a + 1; term > 1e-17*sum && n < a+1e7; n++ {
+		term *= x / n
+		sum += term
+	}
+	return min(1, sum)
+}

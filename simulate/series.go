@@ -14,6 +14,7 @@ import (
 	"unicode/utf8"
 
 	"ebbline/policy"
+	"ebbline/policy/electrical"
 	"ebbline/simulate/world"
 )
 
@@ -23,10 +24,6 @@ const transfer = 0.85
 
 // hysteresis is how far above that the input must be to be good again.
 const hysteresis = 0.02
-
-// nominals are the usual nominal voltages that a series in volts is taken to be
-// about.
-var nominals = []float64{100, 110, 115, 120, 127, 208, 220, 230, 240}
 
 // Series reads a time series of input voltage, or of input on and off, as CSV:
 // # begins a comment, one header line, then rows of which the first column is
@@ -176,12 +173,5 @@ func nearest(rows []row) float64 {
 		}
 	}
 	sort.Float64s(values)
-	median := values[len(values)/2]
-	best := nominals[0]
-	for _, n := range nominals {
-		if math.Abs(n-median) < math.Abs(best-median) {
-			best = n
-		}
-	}
-	return best
+	return electrical.NearestNominal(values[len(values)/2], 0)
 }

@@ -31,10 +31,13 @@ const (
 )
 
 // steps[i] brings a file of version i to version i+1. They only ever add.
-var steps = []string{version1}
+var steps = []string{version1, version2}
 
 //go:embed version1.sql
 var version1 string
+
+//go:embed version2.sql
+var version2 string
 
 var (
 	// ErrForeign says that the file is not a history.

@@ -398,6 +398,8 @@ func TestRowRefused(t *testing.T) {
 // (testdata/version1.sql), opened by a program with one more step, and first by
 // one whose step fails.
 func TestMigrates(t *testing.T) {
+	defer func(was []string) { steps = was }(steps)
+	steps = []string{version1}
 	path := filepath.Join(t.TempDir(), "history.db")
 	dump := string(contents(t, "testdata/version1.sql"))
 	shell(t, path, dump)
@@ -428,7 +430,6 @@ func TestMigrates(t *testing.T) {
 	if _, err := OpenReader(t.Context(), path); !errors.Is(err, ErrNewer) {
 		t.Errorf("a reader of version 1: %v", err)
 	}
-	defer func(was []string) { steps = was }(steps)
 	steps = []string{version1, step, ""}
 	if _, err := OpenReader(t.Context(), path); !errors.Is(err, ErrOlder) || !strings.Contains(err.Error(), "Start the agent once") {
 		t.Errorf("a reader of version 3: %v", err)
@@ -441,7 +442,12 @@ func TestSchemaStands(t *testing.T) {
 	dir := t.TempDir()
 	dumped, fresh := filepath.Join(dir, "dumped"), filepath.Join(dir, "fresh")
 	shell(t, dumped, string(contents(t, "testdata/version1.sql")))
-	s := open(t, fresh, Options{})
+	s := newStore(&file{path: fresh, steps: []string{version1}, maxBytes: usualBytes, maxAge: usualAge, logPages: logPages}, Options{})
+	go s.run(func(ctx context.Context, b *batch) (outcome, error) {
+		_, err := s.file.ready(ctx)
+		return outcome{}, err
+	})
+	t.Cleanup(func() { s.Close(context.Background()) })
 	must(t, s.RecordSample(reading(1, DuringNormal)))
 	must(t, s.Flush(t.Context()))
 	const query = "PRAGMA application_id; PRAGMA user_version; SELECT type, name, sql FROM sqlite_schema ORDER BY type, name"

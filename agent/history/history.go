@@ -32,15 +32,19 @@
 //	stopping_times      host, asked_utc, outage, method, seconds, ended (clean, forced, given_up)
 //	starts              host, told_utc, outage, method, seconds, ended (back, given_up)
 //	draws               host, ups, at_utc, change, watts, noise_watts, quality
+//	input_minutes       ups, at_utc, readings, low/mean/high_volts, hertz, line_bads
+//	input_events        ups, began_utc, seconds, percent, kind, without_voltage_seconds, trips, at_least
+//	line_readings       ups, at_utc, side, line, volts, amps, watts, va, percent
 //
-// The tables below them (version1.sql) hold each time twice: *_ns by the agent's
+// The tables below them (version1.sql, version2.sql) hold each time twice: *_ns by the agent's
 // clock, for reckoning, and *_ms by the wall's, UTC. A test without ended_ns is
 // unfinished: it runs, or the agent ended before it.
 //
 // The file and its log stay below [Options.MaxBytes]. When room is short the
-// oldest normal samples go, then the oldest samples of outages, those of tests,
-// and the oldest predictions; the outages, tests, stops, starts and draws
-// themselves stay.
+// oldest minutes of inputs go and readings of lines, then the oldest normal
+// samples, the oldest samples of outages, those of tests, the oldest predictions,
+// and events of inputs; the outages, tests, stops, starts and draws themselves
+// stay.
 package history
 
 import (

@@ -5,6 +5,7 @@ package history
 const (
 	mostSamples = 4096 // two hours on battery of one UPS, read every two seconds
 	mostFacts   = 4096 // predictions, stops, starts and draws
+	mostLines   = 4096 // minutes of inputs: two days of one UPS
 	mostKept    = 4096 // outages, and as many tests, each counted once: years
 )
 
@@ -15,10 +16,11 @@ type batch struct {
 	facts   []any
 	event   []Sample // of outages and tests
 	normal  []Sample
+	lines   []any // of inputs and lines, for the survey
 }
 
 func (b *batch) size() int {
-	return len(b.outages) + len(b.tests) + len(b.facts) + len(b.event) + len(b.normal)
+	return len(b.outages) + len(b.tests) + len(b.facts) + len(b.event) + len(b.normal) + len(b.lines)
 }
 
 // waiting is a batch with its bounds.
@@ -76,6 +78,7 @@ func (w *waiting) add(b batch) {
 	w.facts = append(w.facts, b.facts...)
 	w.event = append(w.event, b.event...)
 	w.normal = append(w.normal, b.normal...)
+	w.lines = append(w.lines, b.lines...)
 	w.trim()
 }
 
@@ -85,6 +88,7 @@ func (w *waiting) trim() {
 	over := len(w.normal) + len(w.event) - mostSamples
 	n := trimFront(&w.normal, over)
 	n += trimFront(&w.event, over-n)
+	n += trimFront(&w.lines, len(w.lines)-mostLines)
 	w.droppedSamples += uint64(n)
 	n = trimFront(&w.facts, len(w.facts)-mostFacts)
 	n += trimFront(&w.outages, len(w.outages)-mostKept)

@@ -50,7 +50,7 @@ func (f *file) write(ctx context.Context, b *batch) (out outcome, err error) {
 // store writes a batch in one transaction.
 func (f *file) store(ctx context.Context, b *batch, out *outcome) error {
 	if f.logHeld(ctx) {
-		out.samples = uint64(len(b.event) + len(b.normal))
+		out.samples = uint64(len(b.event) + len(b.normal) + len(b.lines))
 		out.full = fmt.Sprintf("The history %s: a program has been reading it for long, so its log grows; no samples are written. End that program's transaction.", f.path)
 		b = &batch{outages: b.outages, tests: b.tests, facts: b.facts}
 	}
@@ -71,6 +71,7 @@ func (f *file) store(ctx context.Context, b *batch, out *outcome) error {
 	}
 	tx.samples(b.event)
 	tx.samples(b.normal)
+	tx.lines(b.lines)
 	if tx.err == nil {
 		tx.err = sql.Commit()
 	}
@@ -283,8 +284,10 @@ func (t *transaction) samples(list []Sample) {
 func (f *file) prune(ctx context.Context, b *batch) error {
 	if n := len(b.normal); n > 0 {
 		// Some at a time: were the clock set far ahead once by a fault, not all would go with it.
-		if _, err := f.cut(ctx, prunings[0], b.normal[n-1].At.Add(-f.maxAge)); err != nil {
-			return err
+		for _, aged := range prunings[:agedOut] {
+			if _, err := f.cut(ctx, aged, b.normal[n-1].At.Add(-f.maxAge)); err != nil {
+				return err
+			}
 		}
 	}
 	cuts := prunings[:]
@@ -307,10 +310,20 @@ func (f *file) prune(ctx context.Context, b *batch) error {
 // prunings let the oldest rows go, of those before an instant so many, in the
 // order in which they are missed least.
 var prunings = [...]string{
+	oldest("input_minute", "at_ns"),
+	oldest("line_reading", "at_ns"),
 	"DELETE FROM sample WHERE during = 1 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 1 ORDER BY at_ns LIMIT ?))",
 	"DELETE FROM sample WHERE during = 2 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 2 ORDER BY at_ns LIMIT ?))",
 	"DELETE FROM sample WHERE during = 3 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 3 ORDER BY at_ns LIMIT ?))",
-	"DELETE FROM prediction WHERE made_ns < ? AND made_ns <= (SELECT max(made_ns) FROM (SELECT made_ns FROM prediction ORDER BY made_ns LIMIT ?))",
+	oldest("prediction", "made_ns"),
+	oldest("input_event", "began_ns"),
+}
+
+// agedOut is how many of them age lets go, too: what is of every day.
+const agedOut = 3
+
+func oldest(table, at string) string {
+	return fmt.Sprintf("DELETE FROM %[1]s WHERE %[2]s < ? AND %[2]s <= (SELECT max(%[2]s) FROM (SELECT %[2]s FROM %[1]s ORDER BY %[2]s LIMIT ?))", table, at)
 }
 
 func (f *file) cut(ctx context.Context, query string, before shutdown.Instant) (int64, error) {

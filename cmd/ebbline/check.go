@@ -24,9 +24,9 @@ var checkCommand = command{
 	usage: "[POLICY] [--rights] [--history FILE] [--json]",
 	help: `Reads the policy and reports everything that is wrong with it in one run, each
 on its line, with what to write instead; then what is risky: a plan that does
-not fit, a promised time that cannot be kept, a load over a UPS's rating, a
-secret that cannot be read, a host whose key known_hosts does not have, a host
-or battery that was measured to be otherwise.
+not fit, a promised time that cannot be kept, a load over a UPS's rating or a
+circuit's limit, a secret that cannot be read, a host whose key known_hosts does
+not have, a host or battery that was measured to be otherwise.
 
 With --rights it prints, for each machine to which the agent logs in, the lines
 for authorized_keys and for sudoers that suffice, and no more: by the first its

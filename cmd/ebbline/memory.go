@@ -33,6 +33,7 @@ type memory struct {
 	path  string
 	store *history.Store
 	log   *zap.Logger
+	rec   *record.Recorder
 	over  chan struct{} // an outage or a test has ended
 
 	own  *policy.Policy // as the operator wrote it
@@ -47,12 +48,9 @@ func openMemory(path string, log *zap.Logger) (*memory, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &memory{path: path, store: store, log: log, over: make(chan struct{}, 1)}, nil
-}
-
-// witness records what the agent does.
-func (m *memory) witness() agent.Witness {
-	return record.New(m.store, time.Now, m.learnAgain)
+	m := &memory{path: path, store: store, log: log, over: make(chan struct{}, 1)}
+	m.rec = record.New(store, time.Now, m.learnAgain)
+	return m, nil
 }
 
 func (m *memory) learnAgain() {
@@ -161,8 +159,8 @@ func alike(p, q *policy.Policy) bool {
 	return err1 == nil && err2 == nil && bytes.Equal(a, b)
 }
 
-// watch raises and settles the condition that the history cannot be written, and
-// sees that a test was recorded beside this program.
+// watch raises and settles the conditions that the history cannot be written and
+// that an input is unsteady, and sees that a test was recorded beside this program.
 func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 	tick := time.NewTicker(healthEvery)
 	defer tick.Stop()
@@ -178,6 +176,7 @@ func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 			tested = now
 			m.learnAgain()
 		}
+		m.rec.Inputs(func(ups string, unsteady bool) { a.Mark(shutdown.InputUnsteady, ups, unsteady) })
 		h := m.store.Health()
 		switch {
 		case h.Problem != "" && h.Problem != was.Problem:
@@ -198,6 +197,7 @@ func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 
 // close writes what waits.
 func (m *memory) close() {
+	m.rec.End()
 	if err := m.store.Close(context.Background()); err != nil {
 		m.log.Warn(err.Error())
 	}

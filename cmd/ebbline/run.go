@@ -116,7 +116,7 @@ func runRun(ctx context.Context, c *call) int {
 	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 	a := agent.New(agent.Config{
 		Policy: memory.learned(ctx, p), Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) },
-		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier, Witness: memory.witness(),
+		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier, Witness: memory.rec,
 	})
 	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
 	if err != nil {
@@ -134,6 +134,7 @@ func runRun(ctx context.Context, c *call) int {
 	}
 	wg.Go(func() { memory.watch(inner, a) })
 	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
+	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
 	wg.Go(func() { c.reloads(inner, a, pf, memory, notifier, log) })
 	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
 	err = a.Run(ctx)

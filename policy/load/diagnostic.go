@@ -77,6 +77,11 @@ const (
 	selfRemote     = "Own host stopped from outside"
 	localElsewhere = "Local command on another host"
 	staysUpNeeds   = "Needs a host that is stopped"
+	unknownCircuit = "Unknown circuit"
+	unknownPDU     = "Unknown PDU"
+	unknownWire    = "Unknown size of wire"
+	badLine        = "No such line"
+	plugElsewhere  = "Plugged into another feed"
 
 	noSelf         = "No own host"
 	stopsAssumed   = "Stopping time assumed"
@@ -96,6 +101,13 @@ const (
 	unseenUPS      = "UPS not read"
 	outputTooSoon  = "Output off too soon"
 	twice          = "One address for two"
+	overCircuit    = "Circuit overloaded"
+	overPDU        = "PDU overloaded"
+	overVA         = "More volt-amperes than rated"
+	unbalanced     = "Lines loaded unevenly"
+	highInrush     = "High inrush"
+	longWire       = "Voltage drop"
+	nameplate      = "Watts of the nameplate"
 )
 
 // maxShown is where the reporting ends, for errors and for warnings: nobody

@@ -79,6 +79,7 @@ var examples = map[string]string{
 	"address":          `"192.0.2.10"`,
 	"ahead":            `"5m"`,
 	"amp_hours":        "9",
+	"amps":             "20",
 	"auth_key":         `secret("name")`,
 	"chemistry":        `"vrla"`,
 	"command":          `"sudo systemctl poweroff"`,

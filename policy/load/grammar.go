@@ -19,6 +19,7 @@ const (
 	maxHosts      = 20_000
 	maxLoads      = 20_000
 	maxUPSs       = 1_000
+	maxCircuits   = 10_000 // and as many PDUs
 	maxVariables  = 1_000
 	maxGroupDepth = 10
 )
@@ -37,7 +38,7 @@ var (
 	hostShape = &shape{
 		named: true, many: true,
 		attributes: attributes(`priority fed_by watts stopping_watts keep_for stops_in gives_up starts_in
-			depends_on runs_on self stays_up group`),
+			depends_on runs_on self stays_up group plugged_into nameplate_watts power_factor inrush_amps`),
 		blocks: map[string]*shape{
 			"prepare": {attributes: attributes("command ahead gives_up")},
 			"ssh":     {many: true, attributes: attributes("address user key host_key known_hosts command gives_up")},
@@ -65,7 +66,7 @@ var (
 		},
 		"ups": {
 			named: true, many: true,
-			attributes: attributes("class rated_watts rated_va overhead_watts efficiency"),
+			attributes: attributes("class rated_watts rated_va overhead_watts efficiency normal_efficiency circuit"),
 			blocks: map[string]*shape{
 				"battery": {
 					attributes: attributes(`chemistry volts amp_hours installed design_years temperature
@@ -80,7 +81,12 @@ var (
 				"output": {attributes: attributes("off_after on_after")},
 			},
 		},
-		"load":  {named: true, many: true, attributes: attributes("fed_by watts")},
+		"load": {named: true, many: true, attributes: attributes("fed_by watts plugged_into nameplate_watts power_factor inrush_amps")},
+		"circuit": {
+			named: true, many: true,
+			attributes: attributes("volts amps lines breaker wire length_metres length_feet other_watts"),
+		},
+		"pdu":   {named: true, many: true, attributes: attributes("fed_by volts amps lines")},
 		"host":  hostShape,
 		"group": hostShape,
 	}}

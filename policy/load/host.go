@@ -26,6 +26,7 @@ type hostDraft struct {
 	unfed    bool // the agent's own, on no UPS: see loader.unfed
 	feeds    []word
 	needs    []word
+	plugs    []word
 	runsOn   *word
 	start    *section // the command that starts a guest, on the host it runs on
 	startCmd string
@@ -131,6 +132,7 @@ func (l *loader) host(s *section) *hostDraft {
 	}
 	h.Watts = l.hostWatts(s, runsOn.attr != nil)
 	h.StoppingWatts = l.get(s, "stopping_watts").watts(0, -1)
+	h.Plugged, h.plugs = l.plugged(s)
 	priority := l.get(s, "priority")
 	if !h.StaysUp {
 		priority = priority.need()

@@ -90,6 +90,10 @@ type loader struct {
 	hosts []*hostDraft
 	parts []*hostDraft // groups by themselves, for the names in them
 	unfed *section     // the agent's own host when no UPS feeds it: it is no part of the policy, for an outage does not touch it
+
+	circuits []policy.Circuit
+	pdus     []*pduDraft
+	taps     []circuitOf
 }
 
 func newLoader(opt Options) *loader {
@@ -205,12 +209,15 @@ func (l *loader) topSection(it item, sh *shape) *section {
 }
 
 // most is how many blocks of a kind a policy may have.
-var most = map[string]int{"site": 1, "variable": maxVariables, "ups": maxUPSs, "host": maxHosts, "load": maxLoads, "group": maxHosts}
+var most = map[string]int{"site": 1, "variable": maxVariables, "ups": maxUPSs, "host": maxHosts, "load": maxLoads, "group": maxHosts, "circuit": maxCircuits, "pdu": maxCircuits}
 
 func (l *loader) declare(s *section) {
 	space := s.kind
 	if space == "load" {
 		space = "host" // depends_on names either
+	}
+	if s.kind == "circuit" {
+		space = "ups" // fed_by of a PDU names either
 	}
 	first := l.declared[space+" "+s.name]
 	switch {
@@ -231,7 +238,11 @@ func (l *loader) declare(s *section) {
 }
 
 func sharing(a, b *section) string {
-	if a.kind != b.kind {
+	switch {
+	case a.kind == b.kind:
+	case a.kind == "circuit" || b.kind == "circuit":
+		return ", and a PDU's fed_by could not tell them apart"
+	default:
 		return ", and depends_on could not tell them apart"
 	}
 	return ""
@@ -251,6 +262,12 @@ func (l *loader) readAll() {
 	}
 	for _, s := range l.sections["site"] {
 		l.readSite(s)
+	}
+	for _, s := range l.sections["circuit"] {
+		l.readCircuit(s)
+	}
+	for _, s := range l.sections["pdu"] {
+		l.readPDU(s)
 	}
 	for _, s := range l.sections["ups"] {
 		l.upss = append(l.upss, l.ups(s))
@@ -276,6 +293,10 @@ func (l *loader) finished(files []*source) *policy.Policy {
 	for _, h := range l.hosts {
 		p.Hosts = append(p.Hosts, h.Host)
 	}
+	p.Circuits = l.circuits
+	for _, d := range l.pdus {
+		p.PDUs = append(p.PDUs, d.PDU)
+	}
 	sum := sha256.New()
 	for _, s := range files {
 		sum.Write(s.file.Bytes)
@@ -290,7 +311,7 @@ type Index struct {
 	sections map[string]*section // "kind name"
 }
 
-// At gives the place of a "site", "ups", "host" or "load" by its name, and of
+// At gives the place of a "site", "ups", "host", "load", "circuit" or "pdu" by its name, and of
 // one of its attributes ("watts", "battery.chart") or blocks ("battery"). An
 // attribute that nobody wrote is where its block begins; false means that there
 // is no such thing.

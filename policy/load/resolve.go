@@ -18,8 +18,10 @@ func (l *loader) resolve() {
 	slices.SortFunc(l.upss, func(a, b policy.UPS) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(l.loads, func(a, b *loadDraft) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(l.hosts, func(a, b *hostDraft) int { return cmp.Compare(a.Name, b.Name) })
+	l.resolveBranches()
 	for _, d := range l.loads {
 		d.FedBy = l.upsIndices(d.feeds)
+		d.Into = l.plugs(d.plugs)
 	}
 	for _, h := range slices.Concat(l.parts, l.hosts) {
 		l.resolveHost(h)
@@ -29,6 +31,10 @@ func (l *loader) resolve() {
 	l.checkStaysUp()
 	for _, h := range l.hosts {
 		l.settleFeeds(h)
+		l.checkPlugs(h.s, h.FedBy, h.Into, h.plugs)
+	}
+	for _, d := range l.loads {
+		l.checkPlugs(d.s, d.FedBy, d.Into, d.plugs)
 	}
 	l.settleWatts()
 	for _, h := range l.hosts {
@@ -97,6 +103,7 @@ func (l *loader) isUnfed(name string) bool { return l.unfed != nil && l.unfed.na
 
 func (l *loader) resolveHost(h *hostDraft) {
 	h.FedBy = l.upsIndices(h.feeds)
+	h.Into = l.plugs(h.plugs)
 	for _, w := range h.needs {
 		if l.isUnfed(w.text) {
 			continue // it does not go down, so that nothing need go before it

@@ -33,6 +33,7 @@ func (l *loader) risks(p *policy.Policy) {
 	}
 	l.noReturn(lost)
 	l.twins(p)
+	l.branchRisks(p)
 }
 
 // twins warns of what a copied block still shares with its original: one card or

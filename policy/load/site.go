@@ -47,6 +47,7 @@ type loadDraft struct {
 	policy.Load
 	s     *section
 	feeds []word
+	plugs []word
 }
 
 func (l *loader) readLoad(s *section) {
@@ -57,6 +58,7 @@ func (l *loader) readLoad(s *section) {
 	}
 	d.Watts = l.get(s, "watts").need().watts(1, 1)
 	d.feeds = l.feeds(s)
+	d.Plugged, d.plugs = l.plugged(s)
 }
 
 // feeds reads fed_by of what must have it.

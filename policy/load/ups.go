@@ -34,6 +34,10 @@ func (l *loader) ups(s *section) policy.UPS {
 	own := l.get(s, "overhead_watts")
 	u.OverheadWatts, u.OverheadSet = own.watts(0, (u.RatedWatts*defaultOverheadPercent+99)/100), own.ok
 	u.EfficiencyPermille = int64(math.Floor(steady(l.get(s, "efficiency").number(0.5, 1, defaultEfficiency) * 1000)))
+	u.NormalPermille = int64(math.Floor(steady(l.get(s, "normal_efficiency").number(0.5, 1, 0) * 1000)))
+	if w := l.get(s, "circuit").word(); w != nil {
+		l.taps = append(l.taps, circuitOf{s, *w})
+	}
 	if b := s.one("battery"); b != nil {
 		u.Battery = l.battery(b, u.RatedWatts)
 	} else {

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"html"
 	"io"
 	"math"
 	"strings"
@@ -221,7 +220,7 @@ func (b *Battery) svg(s *svg, y int) int {
 		if d.AtLeast {
 			s.path(class, []xy{{at - 4, mid - 6}, {at + 6, mid}, {at - 4, mid + 6}}, true)
 		} else {
-			fmt.Fprintf(s, `<circle class="%s" cx="%d" cy="%d" r="6"><title>%s</title></circle>`, class, at, mid, html.EscapeString("measured "+shutdown.Spell(d.Measured)))
+			s.dot(class, at, mid, 6, "measured "+shutdown.Spell(d.Measured))
 		}
 		s.text("", "start", chartWidth-batteryRight+10, y+15, d.Right)
 		y += rowHeight
@@ -252,7 +251,7 @@ func (b *Battery) svgTrend(s *svg, y int) int {
 	}
 	s.path("p", line, false)
 	for _, t := range b.Tests {
-		fmt.Fprintf(s, `<circle class="m" cx="%d" cy="%d" r="5"><title>%s: %.0f %%</title></circle>`, x(t.Day), at(t.Percent), Date(t.Day), t.Percent)
+		s.dot("m", x(t.Day), at(t.Percent), 5, fmt.Sprintf("%s: %.0f %%", Date(t.Day), t.Percent))
 	}
 	if f := b.Falls; f != nil && f.Day >= from && f.Day <= to {
 		s.text("", "middle", x(f.Day), at(f.Percent)-6, "?")

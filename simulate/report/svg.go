@@ -43,6 +43,11 @@ func (s *svg) text(class, anchor string, x, y int, text string) {
 	fmt.Fprintf(s, `<text class="%s" text-anchor="%s" x="%d" y="%d">%s</text>`, class, anchor, x, y, html.EscapeString(text))
 }
 
+// dot is a point that says what it is when it is pointed at.
+func (s *svg) dot(class string, x, y, r int, title string) {
+	fmt.Fprintf(s, `<circle class="%s" cx="%d" cy="%d" r="%d"><title>%s</title></circle>`, class, x, y, r, html.EscapeString(title))
+}
+
 type xy struct{ x, y int }
 
 func (s *svg) path(class string, points []xy, closed bool) {

@@ -26,6 +26,7 @@ type Recorder struct {
 	began  shutdown.Instant
 	number uint32
 	foresee
+	inputs inputs
 }
 
 // ups is one UPS as the recorder knows it.
@@ -122,6 +123,7 @@ func (r *Recorder) sample(e *shutdown.Event, s *shutdown.State) {
 	}
 	r.store.RecordSample(history.Sample{UPS: s.Policy.UPSs[e.UPS].Name, Moment: r.when(r.at), During: during, Measurement: *m})
 	r.weigh(e.UPS, m)
+	r.input(e, &s.Policy.UPSs[e.UPS])
 }
 
 // outage records what is new of the outage that is on, or has just ended.

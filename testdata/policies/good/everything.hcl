@@ -31,7 +31,36 @@ site "everything" {
   }
 }
 
+circuit "panel" {
+  volts         = 120
+  amps          = 30
+  lines         = 2
+  breaker       = "100%"
+  wire          = "10 AWG"
+  length_feet   = 32.8084
+  other_watts   = 100
+}
+
+circuit "plain" {
+  volts         = 230
+  amps          = 16
+  length_metres = 12.5
+}
+
+pdu "left-strip" {
+  fed_by = "left"
+  amps   = 30
+  lines  = 2
+}
+
+pdu "raw" {
+  fed_by = "plain"
+  amps   = 16
+}
+
 ups "left" {
+  circuit        = "panel:L1-L2"
+  normal_efficiency = 0.93
   class          = "VFI"
   rated_watts    = 2700
   rated_va       = 3000
@@ -122,6 +151,10 @@ host "hyper" {
   priority       = 60
   fed_by         = var.both
   watts          = 300.5
+  nameplate_watts = 450
+  power_factor   = 0.98
+  inrush_amps    = 35.5
+  plugged_into   = ["left-strip:L2", "raw"]
   stopping_watts = 320
   keep_for       = "10m"
   stops_in       = "2m"
