@@ -31,12 +31,13 @@ var demoCommand = command{
 	about: "an outage from end to end on a modelled rack, in 45 seconds",
 	usage: "[--json]",
 	help: `Runs the real agent, with its real loop and journal, against a modelled rack in
-miniature, for some 42 seconds: a blink that is ridden through, then an outage in which one host
-hangs and is switched off by its outlet, everything goes down in order, the
-agent's own host last; the input comes back, the agent starts again from its
-journal, and the hosts come back in order. Nothing outside this process is
-touched; the journal is kept in memory where there is a place for files there.
-While the machine gives the demo no time, the rack's clock stands still.`,
+miniature, for some 42 seconds: a blink that is ridden through, then an outage
+in which one host hangs and is switched off by its outlet, everything goes down
+in order, the agent's own host last; the input comes back, the agent starts
+again from its journal, and the hosts come back in order. Nothing outside this
+process is touched; the journal is kept in memory where there is a place for
+files there. While the machine gives the demo no time, the rack's clock
+stands still.`,
 	run: runDemo,
 }
 
