@@ -327,9 +327,9 @@ func TestBounded(t *testing.T) {
 // Aim: a disk that is full or hangs keeps no message back, and costs none once it is
 // well again. Method: fakes on a fake clock.
 func TestDiskFails(t *testing.T) {
-	for name, broken := range map[string]func() (error, chan struct{}){
-		"full":  func() (error, chan struct{}) { return errors.New("no space left on device"), nil },
-		"hangs": func() (error, chan struct{}) { return nil, make(chan struct{}) },
+	for name, broken := range map[string]func() (chan struct{}, error){
+		"full":  func() (chan struct{}, error) { return nil, errors.New("no space left on device") },
+		"hangs": func() (chan struct{}, error) { return make(chan struct{}), nil },
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -343,7 +343,7 @@ func TestDiskFails(t *testing.T) {
 				}
 				b := start(t, p, d, receiver1("far", policy.Info))
 				synctest.Wait()
-				fail, hang := broken()
+				hang, fail := broken()
 				d.set(fail, hang)
 				b.Tell(news(1, policy.Critical))
 				time.Sleep(10 * time.Second)

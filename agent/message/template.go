@@ -70,10 +70,10 @@ func CheckTemplate(text, contentType string) (line int, err error) {
 			if found := place.FindStringSubmatch(err.Error()); found != nil {
 				line, _ = strconv.Atoi(found[1])
 			}
-			return line, errors.New("The template fails: " + strings.TrimSuffix(place.ReplaceAllString(err.Error(), ""), " in type *message.Message"))
+			return line, errors.New(strings.TrimSuffix(place.ReplaceAllString(err.Error(), ""), " in type *message.Message"))
 		}
 		if media, _, _ := mime.ParseMediaType(contentType); (contentType == "" || media == jsonType) && !json.Valid(body) {
-			return 1, errors.New("The template does not make JSON of every text. Write {{json .Text}} where a text stands, without quotes around it, or say content_type = \"text/plain\"")
+			return 1, errors.New("it does not make JSON of every text. Write {{json .Text}} where a text stands, without quotes around it, or say content_type = \"text/plain\"")
 		}
 	}
 	return 0, nil

@@ -39,7 +39,7 @@ func fakeSecret(name string) error {
 func fakeTemplate(text, contentType string) (line int, err error) {
 	for line := range strings.Lines(text) {
 		if strings.Contains(line, "{{.Nobody}}") {
-			return 1 + strings.Count(text[:strings.Index(text, line)], "\n"), errors.New("The template fails: there is no Nobody")
+			return 1 + strings.Count(text[:strings.Index(text, line)], "\n"), errors.New("there is no Nobody")
 		}
 	}
 	return 0, nil

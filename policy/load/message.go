@@ -108,7 +108,7 @@ func (l *loader) template(s *section) string {
 			at.at.End = at.at.Start
 		}
 	}
-	l.err(at, badTemplate, "%v. Mend it; README shows what a template may use.", err)
+	l.err(at, badTemplate, "The template fails: %v. Mend it; README shows what a template may use.", err)
 	return text
 }
 
