@@ -99,9 +99,9 @@ type Config struct {
 	Boot    string // the kernel's id of the running boot; "" when it cannot be read
 
 	Log        *zap.Logger
-	Notify     func(n shutdown.Notice, text string) // may be nil; called in a goroutine of its own
-	Supervisor Supervisor                           // may be nil
-	Witness    Witness                              // may be nil
+	Tell       func(n News) // may be nil; called in a goroutine of its own
+	Supervisor Supervisor   // may be nil
+	Witness    Witness      // may be nil
 
 	// Wall is read once. Elapsed is the time since boot, time asleep included.
 	// Both have defaults.
@@ -164,7 +164,7 @@ func New(c Config) *Agent {
 	if c.Elapsed == nil {
 		c.Elapsed = sinceBoot
 	}
-	return &Agent{config: c, queue: newQueue(), voice: newVoice(c.Log, c.Notify), record: newRecorder(c.Journal)}
+	return &Agent{config: c, queue: newQueue(), voice: newVoice(c.Log, c.Tell), record: newRecorder(c.Journal)}
 }
 
 // Run lives until ctx ends, and is then gone within five seconds.
@@ -469,18 +469,16 @@ func (a *Agent) change() {
 
 // publish lets others see the state, and puts the step's notices on the board.
 func (a *Agent) publish(at shutdown.Instant, of *policy.Policy) {
-	var fresh []told
+	var fresh []News
 	a.mu.Lock()
 	a.seen.CopyFrom(a.state)
 	for i := range a.effects {
 		if f := &a.effects[i]; f.Kind == shutdown.Notify && a.board.take(at, of, &f.Notice) {
-			fresh = append(fresh, told{f.Notice, f.Notice.Text(of)})
+			fresh = append(fresh, newsOf(at, of, &f.Notice, a.outage()))
 		}
 	}
 	a.mu.Unlock()
-	for _, t := range fresh {
-		a.voice.tell(t.notice, t.text)
-	}
+	a.voice.tell(fresh...)
 }
 
 // end stops cleanly, in an outage too: what was begun is in the journal, and is

@@ -417,7 +417,7 @@ func TestJournalHangs(t *testing.T) {
 func TestNotifyHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLab(t, smallRoom(t))
-		l.config.Notify = func(shutdown.Notice, string) { <-l.room.freed }
+		l.config.Tell = func(agent.News) { <-l.room.freed }
 		l.start()
 		l.room.input(false)
 		l.off(time.Hour, "web", "db")

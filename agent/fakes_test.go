@@ -370,7 +370,7 @@ func newLab(t *testing.T, p *policy.Policy) *lab {
 		Policy: p, Wire: l.life.wire, Journal: l.journal, Build: "build-1", Boot: "boot-1",
 		Wall:    time.Now,
 		Elapsed: func() time.Duration { return time.Since(begin) + time.Hour },
-		Notify: func(n shutdown.Notice, text string) {
+		Tell: func(agent.News) {
 			l.mu.Lock()
 			defer l.mu.Unlock()
 			l.told++

@@ -48,13 +48,7 @@ func wall(t shutdown.Instant) time.Time { return time.Unix(0, int64(t)).UTC() }
 
 // take puts a notice on the board; false when it says nothing new.
 func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) bool {
-	ups, host := "", ""
-	if n.UPS >= 0 {
-		ups = p.UPSs[n.UPS].Name
-	}
-	if n.Host >= 0 {
-		host = p.Hosts[n.Host].Name
-	}
+	ups, host := names(p, n)
 	if !n.Code.Condition() {
 		b.Records = append(b.Records, Record{wall(at), n.Code.String(), ups, host, n.Text(p)})
 		if over := len(b.Records) - recordsKept; over > 0 {
@@ -77,6 +71,24 @@ func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) 
 		b.Conditions = slices.Insert(b.Conditions, i, new)
 	}
 	return true
+}
+
+// names gives the UPS and the host that a notice is about; "" for none.
+func names(p *policy.Policy, n *shutdown.Notice) (ups, host string) {
+	if n.UPS >= 0 {
+		ups = p.UPSs[n.UPS].Name
+	}
+	if n.Host >= 0 {
+		host = p.Hosts[n.Host].Name
+	}
+	return ups, host
+}
+
+// say gives a condition about neither a UPS nor a host another text.
+func (b *board) say(c shutdown.Code, text string) {
+	if i, there := slices.BinarySearchFunc(b.Conditions, Condition{Code: c.String()}, compare); there {
+		b.Conditions[i].Text = text
+	}
 }
 
 // compare puts conditions in order, each code once for each object.
@@ -116,10 +128,14 @@ func (b *board) clone() board {
 
 // Raise raises a condition that the core does not know of, such as
 // [shutdown.PolicyRefused].
-func (a *Agent) Raise(c shutdown.Code) { a.note(c, false) }
+func (a *Agent) Raise(c shutdown.Code) { a.note(c, false, "") }
+
+// RaiseWith does the same with a text of its own, which may change while the
+// condition stands.
+func (a *Agent) RaiseWith(c shutdown.Code, text string) { a.note(c, false, text) }
 
 // Settle clears one.
-func (a *Agent) Settle(c shutdown.Code) { a.note(c, true) }
+func (a *Agent) Settle(c shutdown.Code) { a.note(c, true, "") }
 
 // Mark raises or clears a condition of one UPS that the core does not know of,
 // such as [shutdown.BatteryWorn].
@@ -142,25 +158,32 @@ func (a *Agent) MarkHost(c shutdown.Code, host string, on bool) {
 // policy has it.
 func (a *Agent) mark(c shutdown.Code, on bool, find func(*policy.Policy, *shutdown.Notice) bool) {
 	a.mu.Lock()
-	p, fresh := a.seen.Policy, false
+	p, at, fresh := a.seen.Policy, a.seen.Now, false
 	n := shutdown.Notice{Code: c, Clear: !on, UPS: -1, Host: -1, B: -1}
 	if p != nil && find(p, &n) {
-		fresh = a.board.take(a.seen.Now, p, &n)
+		fresh = a.board.take(at, p, &n)
 	}
+	outage := a.outage()
 	a.mu.Unlock()
 	if fresh {
-		a.voice.tell(n, n.Text(p))
+		a.voice.tell(newsOf(at, p, &n, outage))
 	}
 }
 
-func (a *Agent) note(c shutdown.Code, clear bool) {
+func (a *Agent) note(c shutdown.Code, clear bool, text string) {
 	n := shutdown.Notice{Code: c, Clear: clear, UPS: -1, Host: -1, B: -1}
 	a.mu.Lock()
 	// Without a policy there is no clock yet, and nobody to be told twice.
-	fresh := a.board.take(a.seen.Now, nil, &n)
+	at := a.seen.Now
+	fresh := a.board.take(at, nil, &n)
+	w := newsOf(at, nil, &n, a.outage())
+	if text != "" {
+		w.Text = text
+		a.board.say(c, text)
+	}
 	a.mu.Unlock()
 	if fresh {
-		a.voice.tell(n, n.Text(nil))
+		a.voice.tell(w)
 	}
 }
 
@@ -168,9 +191,9 @@ func (a *Agent) note(c shutdown.Code, clear bool) {
 // what they do not take is dropped and counted.
 type voice struct {
 	log     *zap.Logger
-	hook    func(shutdown.Notice, string)
+	hook    func(News)
 	lines   chan line
-	notices chan told
+	notices chan News
 	dropped atomic.Int64
 	quit    chan struct{}
 	over    sync.WaitGroup
@@ -182,13 +205,8 @@ type line struct {
 	fields []zap.Field
 }
 
-type told struct {
-	notice shutdown.Notice
-	text   string
-}
-
-func newVoice(log *zap.Logger, hook func(shutdown.Notice, string)) *voice {
-	return &voice{log: log, hook: hook, lines: make(chan line, 512), notices: make(chan told, 256), quit: make(chan struct{})}
+func newVoice(log *zap.Logger, hook func(News)) *voice {
+	return &voice{log: log, hook: hook, lines: make(chan line, 512), notices: make(chan News, 1024), quit: make(chan struct{})}
 }
 
 func (v *voice) info(text string, f ...zap.Field)  { v.say(zapcore.InfoLevel, text, f) }
@@ -216,26 +234,28 @@ func (v *voice) safely(f func()) (fault error) {
 	return nil
 }
 
-// tell passes a notice on.
-func (v *voice) tell(n shutdown.Notice, text string) {
-	level := zapcore.InfoLevel
-	if n.Code.Condition() && !n.Clear {
-		level = zapcore.WarnLevel
-	}
-	v.say(level, text, []zap.Field{zap.Stringer("code", n.Code), zap.Bool("clear", n.Clear)})
-	if v.hook == nil {
-		return
-	}
-	select {
-	case v.notices <- told{n, text}:
-	default:
-		v.dropped.Add(1)
+// tell passes news on.
+func (v *voice) tell(news ...News) {
+	for _, n := range news {
+		level := zapcore.InfoLevel
+		if n.Change == Raised {
+			level = zapcore.WarnLevel
+		}
+		v.say(level, n.Text, []zap.Field{zap.String("code", n.Code), zap.Bool("clear", n.Change == Over)})
+		if v.hook == nil {
+			continue
+		}
+		select {
+		case v.notices <- n:
+		default:
+			v.dropped.Add(1)
+		}
 	}
 }
 
 func (v *voice) start() {
 	v.over.Go(func() { deliver(v.lines, v.quit, v.write) })
-	v.over.Go(func() { deliver(v.notices, v.quit, func(t told) { v.hook(t.notice, t.text) }) })
+	v.over.Go(func() { deliver(v.notices, v.quit, v.hook) })
 }
 
 func (v *voice) write(l line) {

@@ -23,6 +23,7 @@ type Policy struct {
 	Loads       []Load
 	Circuits    []Circuit `json:",omitempty"`
 	PDUs        []PDU     `json:",omitempty"`
+	Messages    []Message `json:",omitzero"` // who is told of what
 	Fingerprint string    // hex SHA-256 of the files it came from; "" when made in a test
 }
 
@@ -35,6 +36,7 @@ type Site struct {
 	AtOnce             int           // stops under way at the same time, at most; 0 is no limit
 	Restore            Restore
 	Traps              *Traps
+	SignOfLife         *SignOfLife `json:",omitzero"`
 }
 
 // Restore says when and how the hosts that an outage stopped come back.

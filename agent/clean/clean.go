@@ -20,7 +20,10 @@ var escapes = regexp.MustCompile("(?:\x1b\\[|\u009b)[0-?]*[ -/]*[@-~]?|(?:\x1b[P
 // Text gives one line of valid UTF-8: without escape sequences, control
 // characters, marks that change the direction of writing, or characters that
 // are not seen; each run of blanks is one space. It ends after 255 characters.
-func Text(said string) string {
+func Text(said string) string { return Line(said, most) }
+
+// Line is Text for a text that may have another number of characters.
+func Line(said string, most int) string {
 	// Each character takes four octets at most, and an escape sequence some.
 	said = said[:min(len(said), 16*most)]
 	said = escapes.ReplaceAllString(strings.ToValidUTF8(said, ""), "")

@@ -194,7 +194,7 @@ func (d *demo) live(ctx context.Context, boot string) error {
 	a := agent.New(agent.Config{
 		Policy: d.p, Wire: d.parts, Journal: j, Past: past, Build: "demo", Boot: boot, Log: zap.NewNop(),
 		Wall: func() time.Time { return d.began.Add(d.now()) }, Elapsed: d.now,
-		Notify: func(n shutdown.Notice, text string) { d.tell(n, text, cancel) },
+		Tell: func(n agent.News) { d.tell(n, cancel) },
 	})
 	go d.watch(ctx, cancel, a)
 	return a.Run(ctx)
@@ -244,13 +244,13 @@ func (d *demo) say(format string, args ...any) {
 }
 
 // tell passes a notice on, and ends the demo after the second outage's end.
-func (d *demo) tell(n shutdown.Notice, text string, end func()) {
-	if n.Code != shutdown.PlanMade {
+func (d *demo) tell(n agent.News, end func()) {
+	if n.Code != shutdown.PlanMade.String() {
 		var folded strings.Builder
-		hang(&folded, fmt.Sprintf("%8s  ", d.clock()), text, 80)
+		hang(&folded, fmt.Sprintf("%8s  ", d.clock()), n.Text, 80)
 		d.say("%s", folded.String())
 	}
-	if n.Code == shutdown.OutageOver && n.A >= 2 {
+	if n.Code == agent.OutageOver && n.Outage >= 2 {
 		d.mu.Lock()
 		d.over = true
 		d.mu.Unlock()

@@ -12,6 +12,8 @@ import (
 
 	"github.com/hashicorp/hcl/v2"
 
+	"ebbline/agent"
+	"ebbline/agent/message"
 	"ebbline/agent/secret"
 	"ebbline/policy"
 	"ebbline/policy/load"
@@ -50,7 +52,7 @@ func (c *call) read(f *policyFlags, checkSecrets bool) (*policy.Policy, *load.In
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	opt := load.Options{Site: f.site}
+	opt := load.Options{Site: f.site, Codes: agent.Codes(), Template: message.CheckTemplate}
 	if checkSecrets {
 		opt.Secret = c.store(f).Readable
 	}

@@ -24,7 +24,7 @@ import (
 var rehearseCommand = command{
 	name:  "rehearse",
 	about: "tries the way to every UPS and host, and turns nothing off",
-	usage: "[POLICY] [--secrets FOLDER] [--history FILE] [--json]",
+	usage: "[POLICY] [--messages] [--secrets FOLDER] [--history FILE] [--json]",
 	help: `Asks every UPS once, and tries every way to stop or start a host without effect:
   ssh, host   logs in with the key, verifies the host key, runs no command; then
   prepare     asks, by a key that can do no more, whether the command might run
@@ -41,6 +41,9 @@ works from elsewhere proves little. Whether a command may be run is known where
 the host has the lines that ebbline check --rights prints. What it cannot prove:
 that a BMC or PDU lets this user give the order.
 
+With --messages it tries the receivers of messages instead: each is sent one
+that is marked as a test, and the sign of life is fetched once.
+
 Exit code 1 says that something is wrong.`,
 	run: runRehearse,
 }
@@ -53,6 +56,7 @@ const (
 
 func runRehearse(ctx context.Context, c *call) int {
 	pf := c.policyFlags()
+	messages := c.flags.Bool("messages", false, "send each receiver of messages a test, and try nothing else")
 	past := c.historyFlag()
 	if err := c.parse(1); err != nil {
 		return usageCode(err)
@@ -62,6 +66,9 @@ func runRehearse(ctx context.Context, c *call) int {
 		return code
 	}
 	store := c.store(pf)
+	if *messages {
+		return c.tryMessages(ctx, p, func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) })
+	}
 	r := &rehearsal{p: p, read: func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }}
 	r.run(ctx, c.progress())
 	if ctx.Err() != nil {

@@ -114,10 +114,23 @@ func runRun(ctx context.Context, c *call) int {
 	}
 	secrets := c.store(pf)
 	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
+	tell, err := openMessages(filepath.Join(*state, messagesFile), read, log)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	defer tell.close()
+	tell.adopt(p)
 	a := agent.New(agent.Config{
-		Policy: memory.learned(ctx, p), Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) },
-		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier, Witness: memory.rec,
+		Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
+			if p == nil {
+				tell.adopt(q) // the recorded one
+			}
+			return wire(q, read)
+		},
+		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
+		Witness: witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
 	})
+	tell.agent.Store(a)
 	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
 	if err != nil {
 		// Without the socket nobody can look; the hosts still go down in time.
@@ -135,7 +148,8 @@ func runRun(ctx context.Context, c *call) int {
 	wg.Go(func() { memory.watch(inner, a) })
 	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
 	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
-	wg.Go(func() { c.reloads(inner, a, pf, memory, notifier, log) })
+	wg.Go(func() { tell.life.Run(inner) })
+	wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
 	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
 	err = a.Run(ctx)
 	notifier.Stopping()
@@ -151,7 +165,7 @@ func runRun(ctx context.Context, c *call) int {
 
 // reloads reads the policy again at each SIGHUP, and learns again after each
 // outage and once a day.
-func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, n *systemd.Notifier, log *zap.Logger) {
+func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, tell *messages, n *systemd.Notifier, log *zap.Logger) {
 	hups := make(chan os.Signal, 1)
 	signal.Notify(hups, syscall.SIGHUP)
 	defer signal.Stop(hups)
@@ -171,12 +185,12 @@ func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *
 		case <-hups:
 		}
 		n.Reloading()
-		c.reload(ctx, a, pf, m, log)
+		c.reload(ctx, a, pf, m, tell, log)
 		n.Ready()
 	}
 }
 
-func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, log *zap.Logger) {
+func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, tell *messages, log *zap.Logger) {
 	var told bytes.Buffer
 	quiet := *c
 	quiet.Err, quiet.Out = &told, io.Discard
@@ -190,6 +204,7 @@ func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *m
 		log.Error("the new policy is refused; the old one stays in force", zap.Error(err))
 		return
 	}
+	tell.adopt(p)
 	log.Info("the policy is read again", zap.String("fingerprint", p.Fingerprint))
 }
 

@@ -82,6 +82,10 @@ const (
 	unknownWire    = "Unknown size of wire"
 	badLine        = "No such line"
 	plugElsewhere  = "Plugged into another feed"
+	notURL         = "Invalid URL"
+	notMailbox     = "Invalid mail address"
+	badTemplate    = "Template with an error"
+	unknownCode    = "Unknown code"
 
 	noSelf         = "No own host"
 	stopsAssumed   = "Stopping time assumed"
@@ -98,6 +102,7 @@ const (
 	clearSNMP      = "SNMP without keys"
 	versionGuessed = "SNMP version guessed"
 	weakCrypto     = "Weak cryptography"
+	inTheClear     = "Sent in the clear"
 	unseenUPS      = "UPS not read"
 	outputTooSoon  = "Output off too soon"
 	twice          = "One address for two"

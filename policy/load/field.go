@@ -69,8 +69,11 @@ func (f field) need() field {
 
 // example shows how an attribute is written, where that is not plain.
 func example(kind, name string) string {
-	if kind == "local" && name == "command" {
+	switch {
+	case kind == "local" && name == "command":
 		return `["systemctl", "poweroff"]`
+	case kind == "mail" && name == "user":
+		return `"ebbline@example.org"`
 	}
 	return cmp.Or(examples[name], "...")
 }
@@ -84,6 +87,7 @@ var examples = map[string]string{
 	"chemistry":        `"vrla"`,
 	"command":          `"sudo systemctl poweroff"`,
 	"ethernet":         `"02:00:00:00:00:20"`,
+	"from":             `"ebbline@example.org"`,
 	"key":              `secret("name")`,
 	"listen":           `"192.0.2.5:162"`,
 	"name":             `"A7"`,
@@ -99,7 +103,10 @@ var examples = map[string]string{
 	"protocol":         `"redfish"`,
 	"rated_watts":      "2700",
 	"relaxation":       `"90m"`,
+	"server":           `"mail.example.org:587"`,
 	"store_watt_hours": "312",
+	"to":               `["operator@example.org"]`,
+	"url":              `"https://hooks.example.org/ebbline"`,
 	"user":             `"ebbline"`,
 	"version":          `"3"`,
 	"volts":            "72",

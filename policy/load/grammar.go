@@ -20,6 +20,7 @@ const (
 	maxLoads      = 20_000
 	maxUPSs       = 1_000
 	maxCircuits   = 10_000 // and as many PDUs
+	maxMessages   = 100
 	maxVariables  = 1_000
 	maxGroupDepth = 10
 )
@@ -60,8 +61,9 @@ var (
 			named:      true,
 			attributes: attributes("ride_through reserve confidence stops_at_once"),
 			blocks: map[string]*shape{
-				"restore": {attributes: attributes("stable_for stagger")},
-				"traps":   {attributes: attributes("listen community")},
+				"restore":      {attributes: attributes("stable_for stagger")},
+				"traps":        {attributes: attributes("listen community")},
+				"sign_of_life": {attributes: attributes("url failure_url every certificate")},
 			},
 		},
 		"ups": {
@@ -86,7 +88,15 @@ var (
 			named: true, many: true,
 			attributes: attributes("volts amps lines breaker wire length_metres length_feet other_watts"),
 		},
-		"pdu":   {named: true, many: true, attributes: attributes("fed_by volts amps lines")},
+		"pdu": {named: true, many: true, attributes: attributes("fed_by volts amps lines")},
+		"message": {
+			named: true, many: true,
+			attributes: attributes("severity codes gives_up command"),
+			blocks: map[string]*shape{
+				"webhook": {attributes: attributes("url headers template content_type certificate")},
+				"mail":    {attributes: attributes("server from to user password tls certificate")},
+			},
+		},
 		"host":  hostShape,
 		"group": hostShape,
 	}}

@@ -296,17 +296,20 @@ func (l *loader) ssh(s *section) *policy.SSH {
 }
 
 func (l *loader) local(s *section) *policy.Local {
-	f := l.get(s, "command").need()
+	return &policy.Local{Command: l.get(s, "command").need().arguments()}
+}
+
+// arguments gives a program and its arguments; nil when absent.
+func (f field) arguments() (out []string) {
 	list, ok := f.value.data.([]value)
 	const such = "a list of the program and its arguments, such as [\"systemctl\", \"poweroff\"]"
 	if f.ok && !ok {
 		f.wrong(f.value, such)
 	} else if f.ok && len(list) == 0 {
-		f.bad(notText, "command of %s is empty. Write %s.", s.title, such)
+		f.bad(notText, "command of %s is empty. Write %s.", f.s.title, such)
 	}
-	a := &policy.Local{}
-	if l.references += len(list); l.references > maxReferences {
-		return a // as in words
+	if f.l.references += len(list); f.l.references > maxReferences {
+		return nil // as in words
 	}
 	for i, v := range list {
 		text, ok := v.data.(string)
@@ -315,9 +318,9 @@ func (l *loader) local(s *section) *policy.Local {
 		} else if f.printable(v) && i == 0 && text == "" {
 			f.wrong(v, "the name of a program")
 		}
-		a.Command = append(a.Command, text)
+		out = append(out, text)
 	}
-	return a
+	return out
 }
 
 func (l *loader) bmc(s *section) (*policy.BMC, policy.MethodKind) {

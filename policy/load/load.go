@@ -38,6 +38,11 @@ type Options struct {
 	// Secret says why a secret cannot be read; nil means that nobody asks. Its
 	// error must not hold the value.
 	Secret func(name string) error
+	// Codes are what a message may be about; nil means that nobody asks.
+	Codes []string
+	// Template says what is wrong with the template of a message, and in which of
+	// its lines, counted from 1; nil means that nobody asks.
+	Template func(text, contentType string) (line int, err error)
 }
 
 // Load reads the files of a policy. With any error the policy is nil; the
@@ -84,6 +89,7 @@ type loader struct {
 	sections map[string][]*section
 	groups   map[string]*group
 
+	opt   Options
 	site  policy.Site
 	upss  []policy.UPS
 	loads []*loadDraft
@@ -91,6 +97,7 @@ type loader struct {
 	parts []*hostDraft // groups by themselves, for the names in them
 	unfed *section     // the agent's own host when no UPS feeds it: it is no part of the policy, for an outage does not touch it
 
+	messages []policy.Message
 	circuits []policy.Circuit
 	pdus     []*pduDraft
 	taps     []circuitOf
@@ -105,6 +112,7 @@ func newLoader(opt Options) *loader {
 			readable:  opt.Secret,
 			secrets:   map[string]error{},
 		},
+		opt:      opt,
 		index:    &Index{map[string]*section{}},
 		declared: map[string]*section{},
 		sections: map[string][]*section{},
@@ -209,7 +217,7 @@ func (l *loader) topSection(it item, sh *shape) *section {
 }
 
 // most is how many blocks of a kind a policy may have.
-var most = map[string]int{"site": 1, "variable": maxVariables, "ups": maxUPSs, "host": maxHosts, "load": maxLoads, "group": maxHosts, "circuit": maxCircuits, "pdu": maxCircuits}
+var most = map[string]int{"site": 1, "variable": maxVariables, "ups": maxUPSs, "host": maxHosts, "load": maxLoads, "group": maxHosts, "circuit": maxCircuits, "pdu": maxCircuits, "message": maxMessages}
 
 func (l *loader) declare(s *section) {
 	space := s.kind
@@ -275,6 +283,9 @@ func (l *loader) readAll() {
 	for _, s := range l.sections["load"] {
 		l.readLoad(s)
 	}
+	for _, s := range l.sections["message"] {
+		l.readMessage(s)
+	}
 	l.readGroups()
 	for _, s := range l.sections["host"] {
 		l.readHost(s)
@@ -286,7 +297,7 @@ func (l *loader) readAll() {
 
 // finished puts the policy together.
 func (l *loader) finished(files []*source) *policy.Policy {
-	p := &policy.Policy{Site: l.site, UPSs: l.upss}
+	p := &policy.Policy{Site: l.site, UPSs: l.upss, Messages: l.messages}
 	for _, d := range l.loads {
 		p.Loads = append(p.Loads, d.Load)
 	}

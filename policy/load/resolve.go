@@ -18,6 +18,7 @@ func (l *loader) resolve() {
 	slices.SortFunc(l.upss, func(a, b policy.UPS) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(l.loads, func(a, b *loadDraft) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(l.hosts, func(a, b *hostDraft) int { return cmp.Compare(a.Name, b.Name) })
+	slices.SortFunc(l.messages, func(a, b policy.Message) int { return cmp.Compare(a.Name, b.Name) })
 	l.resolveBranches()
 	for _, d := range l.loads {
 		d.FedBy = l.upsIndices(d.feeds)

@@ -40,6 +40,9 @@ func (l *loader) readSite(s *section) {
 			Community: l.secret(traps, "community", false),
 		}
 	}
+	if life := s.one("sign_of_life"); life != nil {
+		l.site.SignOfLife = l.signOfLife(life)
+	}
 }
 
 // loadDraft is a load whose feeds are still names.

@@ -4,6 +4,7 @@
 package local
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"os"
@@ -27,6 +28,11 @@ const outputGrace = time.Second
 //	Refused   another exit status, or it could not be started
 //	Unknown   it was killed, by the deadline or by another
 func Do(ctx context.Context, command []string, deadline time.Time) (shutdown.Outcome, string) {
+	return Feed(ctx, command, nil, deadline)
+}
+
+// Feed is Do for a command that reads input on its standard input.
+func Feed(ctx context.Context, command []string, input []byte, deadline time.Time) (shutdown.Outcome, string) {
 	if len(command) == 0 || command[0] == "" {
 		return shutdown.Refused, nothing
 	}
@@ -35,6 +41,9 @@ func Do(ctx context.Context, command []string, deadline time.Time) (shutdown.Out
 	var stdout, stderr said.Buffer
 	cmd := exec.CommandContext(ctx, command[0], command[1:]...)
 	cmd.Stdout, cmd.Stderr = &stdout, &stderr
+	if input != nil {
+		cmd.Stdin = bytes.NewReader(input)
+	}
 	cmd.Env = withoutSecrets(os.Environ())
 	cmd.WaitDelay = outputGrace
 	// A process group of its own: a signal at the agent's terminal does not

@@ -29,6 +29,11 @@ site "everything" {
     listen    = ":162"
     community = secret("traps")
   }
+  sign_of_life {
+    url         = "https://alive.example/${secret("sign")}"
+    failure_url = secret("sign-of-failure")
+    every       = "2m"
+  }
 }
 
 circuit "panel" {
@@ -284,4 +289,37 @@ host "gate" {
     command  = ["systemctl", "poweroff"]
     gives_up = "1m"
   }
+}
+
+message "chat" {
+  severity = "critical"
+  gives_up = "12h"
+  webhook {
+    url     = "https://hooks.example/T/${secret("hook")}?site=${var.net}"
+    headers = {
+      X-Key  = secret("hook-key")
+      Accept = "application/json"
+    }
+    template     = <<-EOT
+      {{.Site}}: {{.Title}}
+      EOT
+    content_type = "text/plain"
+    certificate  = "SHA256:AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
+  }
+}
+
+message "post" {
+  mail {
+    server   = "mail.example:465"
+    from     = "ebbline@example.org"
+    to       = ["operator@example.org", "night@example.org"]
+    user     = "ebbline"
+    password = secret("mail")
+    tls      = "implicit"
+  }
+}
+
+message "lamp" {
+  codes   = ["outage-over", "input-lost"]
+  command = ["/usr/local/bin/lamp", "--red"]
 }

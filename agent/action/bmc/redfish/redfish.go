@@ -21,6 +21,7 @@ import (
 	"strings"
 	"unicode"
 
+	"ebbline/agent/certificate"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -302,7 +303,7 @@ func plain(err error) string {
 	case errors.Is(err, io.EOF):
 		return "the connection was closed"
 	}
-	return line(advice(err).Error())
+	return line(certificate.Advice(err).Error())
 }
 
 // line makes one printable line of bearable length: parts of the text are the

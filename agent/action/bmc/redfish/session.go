@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/agent/certificate"
 	"ebbline/policy"
 )
 
@@ -107,7 +108,7 @@ func baseURL(address string) (*url.URL, error) {
 	return &url.URL{Scheme: u.Scheme, Host: u.Host}, nil
 }
 
-func newTransport(base *url.URL, certificate string) (*http.Transport, error) {
+func newTransport(base *url.URL, fingerprint string) (*http.Transport, error) {
 	t := &http.Transport{ // and no Proxy: the environment's is not for a BMC
 		DialContext:            (&net.Dialer{}).DialContext,
 		DisableCompression:     true,
@@ -116,8 +117,8 @@ func newTransport(base *url.URL, certificate string) (*http.Transport, error) {
 	var err error
 	switch {
 	case base.Scheme == "https":
-		t.TLSClientConfig, err = verified(certificate)
-	case certificate != "":
+		t.TLSClientConfig, err = certificate.Verified(fingerprint)
+	case fingerprint != "":
 		err = errors.New("a certificate is named, but http:// uses none: write the address without it")
 	}
 	return t, err

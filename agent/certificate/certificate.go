@@ -1,4 +1,7 @@
-package redfish
+// Package certificate verifies the other side of a TLS connection: in the usual
+// way, or by the fingerprint that the policy gives. It must never let pass what
+// is neither.
+package certificate
 
 import (
 	"bytes"
@@ -11,11 +14,11 @@ import (
 	"strings"
 )
 
-// verified gives the TLS settings for a service. With a fingerprint from the
+// Verified gives the TLS settings for a service. With a fingerprint from the
 // policy the certificate is compared with it, and neither names nor dates nor
-// authorities count: BMCs sign their own certificates, and their clocks are
-// wrong. Without one it is verified in the usual way.
-func verified(certificate string) (*tls.Config, error) {
+// authorities count: BMCs and small servers sign their own certificates, and their
+// clocks are wrong. Without one it is verified in the usual way.
+func Verified(certificate string) (*tls.Config, error) {
 	if certificate == "" {
 		return &tls.Config{}, nil
 	}
@@ -52,9 +55,9 @@ func fingerprintText(sum [sha256.Size]byte) string {
 	return "SHA256:" + base64.RawStdEncoding.EncodeToString(sum[:])
 }
 
-// advice adds what to write to the error of a certificate that nobody known has
+// Advice adds what to write to the error of a certificate that nobody known has
 // signed.
-func advice(err error) error {
+func Advice(err error) error {
 	var unverified *tls.CertificateVerificationError
 	if !errors.As(err, &unverified) || len(unverified.UnverifiedCertificates) == 0 {
 		return err
