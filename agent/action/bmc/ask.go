@@ -68,5 +68,5 @@ func AskIPMI(ctx context.Context, address string) error {
 			return nil
 		}
 	}
-	return errors.New("no answer")
+	return os.ErrDeadlineExceeded
 }

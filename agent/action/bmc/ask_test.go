@@ -83,9 +83,11 @@ func TestAskRedfish(t *testing.T) {
 		t.Errorf("%+v, %v", s, err)
 	}
 	for name, page := range map[string]http.HandlerFunc{
-		"a page":       func(w http.ResponseWriter, _ *http.Request) { w.Write([]byte("<html>welcome</html>")) },
-		"other JSON":   func(w http.ResponseWriter, _ *http.Request) { w.Write([]byte(`{"status": "ok"}`)) },
-		"elsewhere":    func(w http.ResponseWriter, q *http.Request) { http.Redirect(w, q, "https://other.example/", 302) },
+		"a page":     func(w http.ResponseWriter, _ *http.Request) { w.Write([]byte("<html>welcome</html>")) },
+		"other JSON": func(w http.ResponseWriter, _ *http.Request) { w.Write([]byte(`{"status": "ok"}`)) },
+		"elsewhere": func(w http.ResponseWriter, q *http.Request) {
+			http.Redirect(w, q, "https://other.example/", http.StatusFound)
+		},
 		"no such page": http.NotFound,
 	} {
 		server := httptest.NewTLSServer(page)

@@ -28,8 +28,10 @@ type Card struct {
 	Capabilities          // read with Missing and Scale
 	Missing      []string // objects that it does not have, for the policy
 	Scale        []Scaled // objects in other units than RFC 1628's, for the policy
-	Odd          []string // of objects whose values are not used, what they are and why
+	Odd          []string // objects whose values are not used, and these values
 	NoEvidence   []string // objects that it does not have, and that no policy should call missing
+
+	Took time.Duration // one poll
 }
 
 // Scaled is an object that a card gives in other units than the RFC's.
@@ -77,13 +79,22 @@ func Ask(ctx context.Context, cfg policy.SNMP, secrets Secrets) (*Card, error) {
 		cfg.Scale[s.Object] = s.Factor
 	}
 	card.Odd = r.odd(values, cfg.Scale)
+	cfg.Timeout = slowest
 	s, err := New(cfg, secrets, Rated{})
 	if err != nil {
 		return nil, err
 	}
-	card.Capabilities, err = s.Probe(ctx)
+	if card.Capabilities, err = s.Probe(ctx); err != nil {
+		return card, err
+	}
+	began := time.Now()
+	card.First, err = s.Poll(ctx)
+	card.Took = time.Since(began)
 	return card, err
 }
+
+// slowest is the longest that a policy may wait for a poll.
+const slowest = 10 * time.Second
 
 // raw holds each object's value as it came; NaN where it is no number.
 type raw [count]float64

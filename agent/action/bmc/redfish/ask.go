@@ -7,6 +7,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"net/http"
+	"net/url"
 
 	"ebbline/agent/clean"
 )
@@ -49,7 +50,10 @@ func Ask(ctx context.Context, address string) (service Service, err error) {
 		Links                           struct{ Sessions link }
 	}
 	if err := s.get(ctx, "/redfish/v1/", &root); err != nil {
-		return service, errors.New(plain(err))
+		if request := (*url.Error)(nil); errors.As(err, &request) {
+			err = request.Err // without the request that it happened in
+		}
+		return service, err
 	}
 	if root.RedfishVersion == "" && root.Systems.ID == "" && root.Links.Sessions.ID == "" {
 		return service, errors.New("it answers, and not as a Redfish service does")
