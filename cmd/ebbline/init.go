@@ -74,7 +74,7 @@ func runInit(ctx context.Context, c *call) int {
 	store := c.store(&policyFlags{secrets: *folder})
 	q.read = func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
 	var err error
-	if q.ways, err = access(*community, user); err == nil {
+	if q.ways, err = cardWays(*community, user); err == nil {
 		q.targets, err = c.targets(c.args)
 	}
 	d := newDraft(*site)
@@ -116,7 +116,7 @@ func (c *call) hand(d *draft, q *inquiry, to string) int {
 		code = exitFailed
 	}
 	if v.Policy != "" && to != "" {
-		if err := create(to, v.Policy); err != nil {
+		if err := createNew(to, v.Policy); err != nil {
 			c.fail("the policy cannot be written to %s: %v; it stands on standard output instead", to, err)
 			to, v.File, code = "", "", exitFailed
 		}
@@ -154,8 +154,8 @@ func creatable(name string) error {
 	return nil
 }
 
-// create writes a file that is not there yet, whole or not at all.
-func create(name, text string) error {
+// createNew writes a file that is not there yet, whole or not at all.
+func createNew(name, text string) error {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return reason(err)
@@ -168,8 +168,8 @@ func create(name, text string) error {
 	return err
 }
 
-// access gives the ways to ask a card, in order.
-func access(community string, user policy.SNMP) ([]policy.SNMP, error) {
+// cardWays gives the ways to ask a card, in order.
+func cardWays(community string, user policy.SNMP) ([]policy.SNMP, error) {
 	switch {
 	case user.User == "" && (user.AuthKey != "" || user.PrivKey != "" || user.Auth != "" || user.Priv != ""):
 		return nil, errors.New("--auth-key, --priv-key, --auth and --priv belong to a user of SNMP v3: name it with --user")
@@ -217,7 +217,7 @@ func (c *call) targets(args []string) (list []target, err error) {
 		if why := load.BadAddress(t.address); why != "" {
 			return nil, fmt.Errorf("the address %q %s. Write a machine's address, such as 192.0.2.10 or vault.example, or usb", t.address, why)
 		}
-		before, twice := names[place(t.address)]
+		before, twice := names[samePlace(t.address)]
 		switch {
 		case twice && before != t.name:
 			return nil, fmt.Errorf("%s is named twice, as %q and as %q: give it one name", t.address, before, t.name)
@@ -225,14 +225,14 @@ func (c *call) targets(args []string) (list []target, err error) {
 			fmt.Fprintf(c.Err, "ebbline init: %s is named twice, and asked once\n", t.address)
 			continue
 		}
-		names[place(t.address)] = t.name
+		names[samePlace(t.address)] = t.name
 		list = append(list, t)
 	}
 	return list, nil
 }
 
-// place is an address in the one form by which two are the same.
-func place(address string) string {
+// samePlace is an address in the one form by which two are the same.
+func samePlace(address string) string {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
 		host, port = strings.Trim(address, "[]"), ""

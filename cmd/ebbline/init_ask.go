@@ -137,7 +137,7 @@ func (q *inquiry) ask(ctx context.Context, t target, own map[netip.Addr]bool) fi
 	wg.Wait()
 	for i, err := range failed {
 		if err != nil {
-			f.failures = append(f.failures, failure{ways[i].by, why(err, t.address)})
+			f.failures = append(f.failures, failure{ways[i].by, shortly(err, t.address)})
 		}
 	}
 	if ip, err := netip.ParseAddr(hostOf(t.address)); err == nil {
@@ -152,19 +152,20 @@ func (q *inquiry) ask(ctx context.Context, t target, own map[netip.Addr]bool) fi
 func (q *inquiry) askCard(ctx context.Context, f *finding) (err error) {
 	for _, way := range q.ways {
 		way.Address = f.address
-		if f.card, err = snmp.Ask(ctx, way, q.read); f.card != nil {
-			f.access = way
-			if err != nil {
-				f.card.UPS = false // what it cannot say now cannot be written
-			}
-			return err
+		card, failed := snmp.Ask(ctx, way, q.read)
+		if failed == nil {
+			f.card, f.access = card, way
+			return nil
+		}
+		if err = failed; card != nil {
+			return err // it answers, and cannot say now what is to be written
 		}
 	}
 	return err
 }
 
-// why says shortly what went wrong with a way, for people who know the address.
-func why(err error, address string) string {
+// shortly says what went wrong with a way, for people who know the address.
+func shortly(err error, address string) string {
 	var lookup *net.DNSError
 	var network net.Error
 	var system syscall.Errno
@@ -192,7 +193,7 @@ func askUSB(ctx context.Context, t target) (list []finding) {
 		c, err := s.Probe(ctx)
 		s.Close()
 		if err != nil {
-			f.failures = append(f.failures, failure{"USB", why(err, d.Node)})
+			f.failures = append(f.failures, failure{"USB", shortly(err, d.Node)})
 		} else {
 			f.device = &c
 		}
@@ -271,7 +272,10 @@ func (f *finding) lines() (list []string) {
 		add("It answers SNMP, and not as a UPS does by RFC 1628: %s", f.card.Description)
 	}
 	if f.redfish != nil && !f.isBMC() {
-		add("It answers Redfish: %s", f.controller())
+		add("It answers over %s", f.controller())
+		if f.redfish.PowerEquipment {
+			add("It has outlets: README has the block outlet, for hosts that are plugged into them.")
+		}
 	}
 	if !f.known() {
 		list = append(list, f.failed()...)
@@ -323,8 +327,8 @@ func (f *finding) controller() string {
 	return strings.Join(parts, "; ")
 }
 
-// facts are a UPS's, whichever way it was asked.
-type facts struct {
+// upsFacts are a UPS's, whichever way it was asked.
+type upsFacts struct {
 	title              string // by itself
 	by                 string
 	ratedWatts, va     int64
@@ -335,18 +339,18 @@ type facts struct {
 	identity, firmware string
 }
 
-func (f *finding) ups() facts {
+func (f *finding) ups() upsFacts {
 	if d := f.device; d != nil {
-		return facts{title: d.Device.Name, by: "read over USB at " + d.Device.Node, ratedWatts: d.RatedWatts, va: d.RatedVA,
+		return upsFacts{title: d.Device.Name, by: "read over USB at " + d.Device.Node, ratedWatts: d.RatedWatts, va: d.RatedVA,
 			first: d.First, controls: d.Controls, needsReplacement: d.NeedsReplacement}
 	}
 	c := f.card
 	version := [...]string{1: "v1", 2: "v2c", 3: "v3"}[f.access.Version]
-	return facts{title: strings.TrimSpace(c.Manufacturer + " " + c.Model), by: "read over SNMP " + version, ratedWatts: c.RatedWatts, va: c.RatedVA,
+	return upsFacts{title: strings.TrimSpace(c.Manufacturer + " " + c.Model), by: "read over SNMP " + version, ratedWatts: c.RatedWatts, va: c.RatedVA,
 		first: c.First, controls: c.Controls, card: c, identity: c.Name, firmware: c.Firmware}
 }
 
-func (u *facts) name() string {
+func (u *upsFacts) name() string {
 	text := u.title
 	if text == "" {
 		text = "without a name of its own"
@@ -358,10 +362,10 @@ func (u *facts) name() string {
 }
 
 // rated tells whether both ratings can be true.
-func (u *facts) rated() bool { return u.ratedWatts > 0 && (u.va <= 0 || u.va >= u.ratedWatts) }
+func (u *upsFacts) rated() bool { return u.ratedWatts > 0 && (u.va <= 0 || u.va >= u.ratedWatts) }
 
 // figures says what it read.
-func (u *facts) figures() string {
+func (u *upsFacts) figures() string {
 	var parts []string
 	add := func(n int64, format string, value any) {
 		if n != shutdown.Unread {
@@ -380,7 +384,7 @@ func (u *facts) figures() string {
 }
 
 // quirks says what its card lacks or says in its own way.
-func (u *facts) quirks() (list []string) {
+func (u *upsFacts) quirks() (list []string) {
 	if u.needsReplacement {
 		list = append(list, "It says that its battery needs replacement.")
 	}
@@ -408,7 +412,9 @@ func (u *facts) quirks() (list []string) {
 }
 
 // young tells that a card may lack objects only because it has just started.
-func (u *facts) young() bool { return u.card != nil && u.card.Runs > 0 && u.card.Runs < settledAfter }
+func (u *upsFacts) young() bool {
+	return u.card != nil && u.card.Runs > 0 && u.card.Runs < settledAfter
+}
 
 // document is the finding in the JSON document.
 func (f *finding) document() map[string]any {

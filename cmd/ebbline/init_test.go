@@ -22,8 +22,10 @@ import (
 	gossh "golang.org/x/crypto/ssh"
 
 	"ebbline/agent/action/bmc"
+	"ebbline/agent/clean"
 	"ebbline/agent/peertest"
 	"ebbline/agent/source/hid"
+	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 	"ebbline/policy/load"
 	"ebbline/shutdown"
@@ -86,7 +88,7 @@ func answer(t *testing.T, text string) string {
 	t.Helper()
 	lines := strings.Split(text, "\n")
 	for i, line := range lines {
-		line, open := strings.CutPrefix(strings.TrimSpace(line), mark+" ")
+		line, open := strings.CutPrefix(strings.TrimSpace(line), openMark+" ")
 		if !open {
 			continue
 		}
@@ -122,7 +124,7 @@ func onlyOpen(t *testing.T, text string, questions []question) {
 	t.Helper()
 	lines := strings.Split(text, "\n")
 	for _, q := range questions {
-		if line := strings.TrimSpace(lines[q.Line-1]); !strings.HasPrefix(line, mark+" "+q.Word) {
+		if line := strings.TrimSpace(lines[q.Line-1]); !strings.HasPrefix(line, openMark+" "+q.Word) {
 			t.Errorf("question %+v is not in its line: %q", q, line)
 		}
 	}
@@ -325,7 +327,7 @@ func TestInitWithoutAnswers(t *testing.T) {
 	if p == nil || p.UPSs[0].SNMP.Community != "card" || len(p.Hosts) != 1 || !p.Hosts[0].Self {
 		t.Errorf("%+v, %v\n%s", p, diags, said.Policy)
 	}
-	if n := strings.Count(said.Policy, mark+" "+lost.Addr) + strings.Count(said.Policy, mark+" "+none.Addr); n != 2 || !strings.Contains(said.Policy, "not as a UPS does by RFC 1628") {
+	if n := strings.Count(said.Policy, openMark+" "+lost.Addr) + strings.Count(said.Policy, openMark+" "+none.Addr); n != 2 || !strings.Contains(said.Policy, "not as a UPS does by RFC 1628") {
 		t.Errorf("%d of the others are told of:\n%s", n, said.Policy)
 	}
 
@@ -473,4 +475,34 @@ func TestInitNames(t *testing.T) {
 	if p, diags := loaded(answer(t, d.write(time.Now()).text())); p == nil {
 		t.Errorf("%v", diags)
 	}
+}
+
+// Aim: whatever devices say of themselves, the policy has the blocks that were meant,
+// and no question is hidden or added. Method: their texts, as they come in, at random.
+func FuzzInitText(f *testing.F) {
+	f.Add("Example", "Scripted 3000", "rack-a", "Linux", "4711")
+	f.Add("}\nhost \"x\" {", "#? watts = 1", "../..", "\x1b[2J\u2028#?", "${secret(\"a\")}%{if}")
+	f.Fuzz(func(t *testing.T, maker, model, name, description, serial string) {
+		card := &snmp.Card{UPS: true, Description: clean.Text(description), Capabilities: snmp.Capabilities{
+			Manufacturer: clean.Text(maker), Model: clean.Text(model), Name: clean.Text(name), RatedWatts: 2700, RatedVA: 3000, First: shutdown.Nothing}}
+		device := &hid.Capabilities{Device: hid.Identity{Node: "/dev/hidraw0", Name: clean.Text(model), Serial: clean.Text(serial)}, RatedWatts: 900, RatedVA: shutdown.Unread, First: shutdown.Nothing}
+		d := newDraft("home")
+		d.add(&finding{target: target{address: "192.0.2.10"}, card: card, access: policy.SNMP{Version: 2}})
+		d.add(&finding{target: target{address: "/dev/hidraw0", usb: true}, device: device})
+		d.add(&finding{target: target{name: "vault", address: "192.0.2.30"}, redfish: &bmc.Service{Systems: true, Vendor: clean.Text(maker), Product: clean.Text(model)}})
+		d.add(&finding{target: target{address: "192.0.2.40"}, card: &snmp.Card{Description: clean.Text(description)}})
+		d.complete()
+		s := d.write(time.Now())
+		onlyOpen(t, s.text(), s.questions)
+		if n := len(regexp.MustCompile(`(?m)^\s*#\?`).FindAllString(s.text(), -1)); n != len(s.questions) {
+			t.Errorf("%d lines are marked for %d questions", n, len(s.questions))
+		}
+		p, diags := loaded(answer(t, s.text()))
+		if p == nil || len(p.UPSs) != 2 || len(p.Hosts) != 2 || len(p.Loads) != 0 {
+			t.Fatalf("%v\n%s", diags, s.text())
+		}
+		if serial = clean.Text(serial); serial != "" && p.UPSs[1].HID.Serial != serial {
+			t.Errorf("serial %q became %q", serial, p.UPSs[1].HID.Serial)
+		}
+	})
 }

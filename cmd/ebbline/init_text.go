@@ -13,7 +13,7 @@ import (
 )
 
 // question is what only the user knows. It stands in the policy as a line that
-// begins with [mark], so that check asks for it until it is answered.
+// begins with [openMark], so that check asks for it until it is answered.
 type question struct {
 	Line  int    `json:"line"`
 	About string `json:"about"` // the block
@@ -21,7 +21,7 @@ type question struct {
 	Text  string `json:"text"`
 }
 
-const mark = "#?"
+const openMark = "#?"
 
 // slowPoll is from where on the usual time-out of a poll, a second, is too near.
 const slowPoll = 400 * time.Millisecond
@@ -45,30 +45,30 @@ func (s *sheet) note(text string) {
 	}
 }
 
-// ask leaves a line open: what stands behind the mark, and what is asked.
+// ask leaves a line open: what stands behind the openMark, and what is asked.
 func (s *sheet) ask(line, text string) {
-	s.put("%s %s # %s", mark, line, text)
+	s.put("%s %s # %s", openMark, line, text)
 	word, _, _ := strings.Cut(line, " ")
 	s.questions = append(s.questions, question{len(s.lines), s.about, word, text})
 }
 
 // secret names one.
 func (s *sheet) secret(attribute string, name policy.Secret) {
-	s.put("%s = secret(%s)", attribute, quote(string(name)))
+	s.put("%s = secret(%s)", attribute, hclText(string(name)))
 	if !slices.Contains(s.secrets, string(name)) {
 		s.secrets = append(s.secrets, string(name))
 	}
 }
 
 // quote writes a text as the language does.
-func quote(text string) string {
+func hclText(text string) string {
 	return string(hclwrite.TokensForValue(cty.StringVal(text)).Bytes())
 }
 
-func list(names []string) string {
+func hclList(names []string) string {
 	var all []string
 	for _, n := range names {
-		all = append(all, quote(n))
+		all = append(all, hclText(n))
 	}
 	return "[" + strings.Join(all, ", ") + "]"
 }
@@ -77,9 +77,9 @@ func list(names []string) string {
 func (d *draft) write(now time.Time) *sheet {
 	s := &sheet{}
 	s.note("A first policy for ebbline, begun by `ebbline init` on " + now.Format(time.DateOnly) + ".")
-	s.note("Each line with \"" + mark + "\" is a question that only you can answer: write the answer into it and take the mark away, or remove the line where it does not apply. Then run ebbline check.")
+	s.note("Each line with \"" + openMark + "\" is a question that only you can answer: write the answer into it and take the mark away, or remove the line where it does not apply. Then run ebbline check.")
 	s.put("")
-	s.put("site %s {", quote(d.site))
+	s.put("site %s {", hclText(d.site))
 	s.put("ride_through = \"60s\" # nobody stops before this unless the battery cannot carry it")
 	s.put("reserve = \"60s\" # battery time never planned away")
 	s.put("}")
@@ -90,7 +90,7 @@ func (d *draft) write(now time.Time) *sheet {
 		s.about = fmt.Sprintf("load %q", l.name)
 		s.put("")
 		s.note(l.about)
-		s.put("load %s {", quote(l.name))
+		s.put("load %s {", hclText(l.name))
 		d.writeFeeds(s)
 		s.ask("watts =", "what it draws, in watts, measured at its plug")
 		s.put("}")
@@ -103,7 +103,7 @@ func (d *draft) write(now time.Time) *sheet {
 		s.put("")
 		for i, part := range fold(n, 84) {
 			if i == 0 {
-				s.put("%s %s", mark, part)
+				s.put("%s %s", openMark, part)
 				s.questions = append(s.questions, question{len(s.lines), "", "", n})
 			} else {
 				s.put("#  %s", part)
@@ -121,7 +121,7 @@ func (s *sheet) text() string {
 func (d *draft) writeUPS(s *sheet, u *upsDraft, now time.Time) {
 	s.about = fmt.Sprintf("UPS %q", u.name)
 	s.put("")
-	var f facts
+	var f upsFacts
 	if u.found != nil {
 		f = u.found.ups()
 		s.note(fmt.Sprintf("%s: %s.", u.found.address, f.name()))
@@ -132,7 +132,7 @@ func (d *draft) writeUPS(s *sheet, u *upsDraft, now time.Time) {
 	} else {
 		s.note("No UPS was asked: ebbline init ADDRESS reads its ratings from its card, ebbline init usb from one on USB.")
 	}
-	s.put("ups %s {", quote(u.name))
+	s.put("ups %s {", hclText(u.name))
 	switch {
 	case f.rated():
 		s.put("rated_watts = %d # as it says itself", f.ratedWatts)
@@ -157,7 +157,7 @@ func (d *draft) writeUPS(s *sheet, u *upsDraft, now time.Time) {
 	s.put("}")
 }
 
-func writeBattery(s *sheet, f *facts) {
+func writeBattery(s *sheet, f *upsFacts) {
 	about := s.about
 	s.about = "battery of " + about
 	volts := "the whole string's nominal volts: a block of 12 V times the blocks in a row"
@@ -166,6 +166,9 @@ func writeBattery(s *sheet, f *facts) {
 	}
 	s.put("battery {")
 	s.note("The data sheet of the UPS says these, and the invoice of its battery. Do not open it to look: a battery cannot be switched off.")
+	if f.needsReplacement {
+		s.note("It says itself that its battery needs replacement.")
+	}
 	s.ask(`chemistry = ""`, `"vrla" (lead-acid) or "lfp" (lithium iron phosphate)`)
 	s.ask("volts =", volts)
 	s.ask("amp_hours =", "20-hour rating of one block; strings side by side add up")
@@ -176,17 +179,17 @@ func writeBattery(s *sheet, f *facts) {
 }
 
 // writeSource writes how the UPS is asked.
-func writeSource(s *sheet, u *finding, f *facts) {
+func writeSource(s *sheet, u *finding, f *upsFacts) {
 	switch {
 	case u == nil:
 		s.ask(`hid { serial = "" }`, "how it is asked: hid on USB; of one with a card snmp { address, version, ... }, as README has it")
 	case u.device != nil:
 		s.put("hid {")
 		if serial := u.device.Device.Serial; serial != "" {
-			s.put("serial = %s", quote(serial))
+			s.put("serial = %s", hclText(serial))
 		} else {
 			s.note("It has no serial number, and the node changes with each plugging in: README names a better path by udev.")
-			s.put("path = %s", quote(u.device.Device.Node))
+			s.put("path = %s", hclText(u.device.Device.Node))
 		}
 		s.put("}")
 	default:
@@ -194,14 +197,14 @@ func writeSource(s *sheet, u *finding, f *facts) {
 	}
 }
 
-func writeSNMP(s *sheet, u *finding, f *facts) {
+func writeSNMP(s *sheet, u *finding, f *upsFacts) {
 	a := u.access
 	s.put("snmp {")
-	s.put("address = %s", quote(u.address))
+	s.put("address = %s", hclText(u.address))
 	s.put("version = %q", [...]string{1: "1", 2: "2c", 3: "3"}[a.Version])
 	switch {
 	case a.Version == 3:
-		s.put("user = %s", quote(a.User))
+		s.put("user = %s", hclText(a.User))
 		if a.Auth != "" {
 			s.put("auth = %q", a.Auth)
 			s.secret("auth_key", a.AuthKey)
@@ -224,7 +227,7 @@ func writeSNMP(s *sheet, u *finding, f *facts) {
 	}
 	if len(c.Missing) > 0 {
 		s.note("Its card does not have these, so they are not asked for.")
-		missing := "missing = " + list(c.Missing)
+		missing := "missing = " + hclList(c.Missing)
 		if f.young() {
 			s.ask(missing, fmt.Sprintf("asked %s after the card's start: it may have them later", c.Runs.Round(time.Second)))
 		} else {
@@ -255,10 +258,10 @@ func (d *draft) writeFeeds(s *sheet) {
 		names = append(names, u.name)
 	}
 	if len(names) == 1 {
-		s.put("fed_by = %s", list(names))
+		s.put("fed_by = %s", hclList(names))
 		return
 	}
-	s.ask("fed_by = "+list(names), "keep the one that it is plugged into, or both for two supplies")
+	s.ask("fed_by = "+hclList(names), "keep the one that it is plugged into, or both for two supplies")
 }
 
 // writeGroup writes what the hosts with SSH have in common.
@@ -293,7 +296,7 @@ func (d *draft) writeHost(s *sheet, h *hostDraft) {
 	if h.twin != "" {
 		s.note(fmt.Sprintf("It shows the same host key as host %q: if they are one machine, remove one block; if not, give one of them new keys.", h.twin))
 	}
-	s.put("host %s {", quote(h.name))
+	s.put("host %s {", hclText(h.name))
 	switch {
 	case h.self:
 		s.put("self = true")
@@ -306,14 +309,14 @@ func (d *draft) writeHost(s *sheet, h *hostDraft) {
 		s.ask("priority =", "1 to 1000; higher is kept longer")
 	}
 	if h.runsOn != "" {
-		s.put("runs_on = %s", quote(h.runsOn))
+		s.put("runs_on = %s", hclText(h.runsOn))
 	} else {
 		d.writeFeeds(s)
 		s.ask("watts =", "what it draws, in watts, measured at its plug")
 	}
 	s.ask(`stops_in = ""`, `from the order until it is off, measured, as "2m"`)
 	if len(h.dependsOn) > 0 {
-		s.put("depends_on = %s # what it needs: that stops only when this is down, and starts before it", list(h.dependsOn))
+		s.put("depends_on = %s # what it needs: that stops only when this is down, and starts before it", hclList(h.dependsOn))
 	}
 	if h.self {
 		s.put("local {")
@@ -337,12 +340,12 @@ func writeSSH(s *sheet, f *finding) {
 		s.ask(`address = ""`, "its own, of the SSH server")
 		s.ask(`host_key = ""`, "as ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub prints it on its console")
 	} else {
-		s.put("address = %s", quote(f.address))
+		s.put("address = %s", hclText(f.address))
 		for _, k := range f.keys {
 			s.note("It shows " + k)
 		}
 		_, key, _ := strings.Cut(f.keys[0], " ")
-		s.ask("host_key = "+quote(key), "compare it on the host's own console: ssh-keygen -lf "+keyFile(f.keys[0]))
+		s.ask("host_key = "+hclText(key), "compare it on the host's own console: ssh-keygen -lf "+keyFile(f.keys[0]))
 	}
 	s.put("}")
 }
@@ -362,12 +365,12 @@ func writeBMC(s *sheet, f *finding) {
 	} else {
 		s.put("protocol = \"ipmi\"")
 	}
-	s.put("address = %s", quote(f.address))
+	s.put("address = %s", hclText(f.address))
 	s.ask(`user = ""`, "one that may switch this machine and nothing else")
 	s.note("One secret for each BMC, if they differ.")
 	s.secret("password", "bmc")
 	if r := f.redfish; r != nil && r.Certificate != "" && !r.Trusted {
-		s.ask("certificate = "+quote(r.Certificate), "compare it on the BMC's own page or console")
+		s.ask("certificate = "+hclText(r.Certificate), "compare it on the BMC's own page or console")
 	}
 	s.put("}")
 }
@@ -378,7 +381,7 @@ func writeStart(s *sheet, h *hostDraft) {
 	case h.runsOn != "":
 		s.ask(`start { command = "" }`, "what starts it on "+h.runsOn+"; remove the line if that does it by itself")
 	case h.found != nil && h.found.ethernet != "":
-		s.ask("wake { ethernet = "+quote(h.found.ethernet)+" }", "the address that this machine sees; keep it if it wakes on LAN")
+		s.ask("wake { ethernet = "+hclText(h.found.ethernet)+" }", "the address that this machine sees; keep it if it wakes on LAN")
 	case len(h.bmcs) == 0:
 		s.note("wake { ethernet = \"02:00:00:00:00:21\" }: if it wakes on LAN; without, it starts with its power.")
 	}
