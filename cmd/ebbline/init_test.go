@@ -314,7 +314,8 @@ func TestInitWithoutAnswers(t *testing.T) {
 		}
 	}
 
-	// The right community: of the three only the first can be used.
+	// The right community: of the three only the first can be used. It is slow.
+	card.Set(func(s *peertest.UPSState) { s.AnswerAfter = 50 * time.Millisecond })
 	code, said, errs := initJSON(t, "rack="+card.Addr, lost.Addr, none.Addr, "--community", "card", "--secrets", secrets, "--to", file)
 	if code != exitFailed || said.File != file || said.Addresses[0].Kind != "ups" || said.Addresses[1].Kind != "unknown" || said.Addresses[2].Kind != "unknown" {
 		t.Fatalf("exit code %d, %+v: %s", code, said, errs)
@@ -324,7 +325,7 @@ func TestInitWithoutAnswers(t *testing.T) {
 	}
 	onlyOpen(t, said.Policy, said.Questions)
 	p, diags := loaded(answer(t, said.Policy))
-	if p == nil || p.UPSs[0].SNMP.Community != "card" || len(p.Hosts) != 1 || !p.Hosts[0].Self {
+	if p == nil || p.UPSs[0].SNMP.Community != "card" || p.UPSs[0].SNMP.Timeout < 2*time.Second || p.UPSs[0].SNMP.PollEvery < p.UPSs[0].SNMP.Timeout || len(p.Hosts) != 1 || !p.Hosts[0].Self {
 		t.Errorf("%+v, %v\n%s", p, diags, said.Policy)
 	}
 	if n := strings.Count(said.Policy, openMark+" "+lost.Addr) + strings.Count(said.Policy, openMark+" "+none.Addr); n != 2 || !strings.Contains(said.Policy, "not as a UPS does by RFC 1628") {

@@ -2,13 +2,13 @@ package redfish
 
 import (
 	"context"
-	"crypto/sha256"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"net/http"
 	"net/url"
 
+	"ebbline/agent/certificate"
 	"ebbline/agent/clean"
 )
 
@@ -37,7 +37,7 @@ func Ask(ctx context.Context, address string) (service Service, err error) {
 	if c := transport.TLSClientConfig; c != nil {
 		c.InsecureSkipVerify = true
 		c.VerifyConnection = func(s tls.ConnectionState) error {
-			service.Certificate = fingerprintText(sha256.Sum256(s.PeerCertificates[0].Raw))
+			service.Certificate = certificate.Fingerprint(s.PeerCertificates[0])
 			service.Trusted = trusted(s.PeerCertificates, base.Hostname())
 			return nil
 		}
