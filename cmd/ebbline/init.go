@@ -21,7 +21,7 @@ import (
 var initCommand = command{
 	name:  "init",
 	about: "writes a first policy, from what your machines say of themselves",
-	usage: "[NAME=]ADDRESS ... [usb] [--to FILE] [--room ROOM] [--community SECRET] [--user NAME --auth-key SECRET --priv-key SECRET] [--secrets FOLDER] [--json]",
+	usage: "[[NAME=]ADDRESS ...] [usb] [--to FILE] [--room ROOM] [--community SECRET] [--user NAME --auth-key SECRET --priv-key SECRET] [--secrets FOLDER] [--json]",
 	help: `Asks each address what it is, without logging in and without a change:
   a UPS    SNMP, UDP 161: its ratings, its load, what its card lacks or says in
            other units than RFC 1628

@@ -53,6 +53,12 @@ type initSaid struct {
 	}
 }
 
+// failures tells in which ways an address did not answer.
+func (s *initSaid) failures(i int) string {
+	f := finding{failures: s.Addresses[i].Failures}
+	return strings.Join(f.failed(), "; ")
+}
+
 // initJSON calls ebbline init.
 func initJSON(t *testing.T, args ...string) (int, initSaid, string) {
 	t.Helper()
@@ -293,14 +299,6 @@ func TestInitWithoutAnswers(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(secrets, "card"), []byte("read-test\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	failed := func(said initSaid, i int) string {
-		var all []string
-		for _, f := range said.Addresses[i].Failures {
-			all = append(all, f.By+": "+f.Said)
-		}
-		return strings.Join(all, "; ")
-	}
-
 	code, said, _ := initJSON(t, card.Addr, "[::1]:1", quiet.Addr().String(), "--to", file)
 	if code != exitFailed || said.Policy != "" || said.File != "" || len(said.Questions) > 0 {
 		t.Errorf("exit code %d, %+v", code, said)
@@ -308,8 +306,8 @@ func TestInitWithoutAnswers(t *testing.T) {
 	if _, err := os.Stat(file); err == nil {
 		t.Error("a policy of nothing was written")
 	}
-	for i, want := range []string{"a wrong community", "SSH: nothing listens there", "SSH: no answer"} {
-		if got := failed(said, i); !strings.Contains(got, want) || said.Addresses[i].Kind != "unknown" {
+	for i, want := range []string{"a wrong community", "SSH, Redfish, IPMI: nothing listens there", "SSH, Redfish: no answer"} {
+		if got := said.failures(i); !strings.Contains(got, want) || said.Addresses[i].Kind != "unknown" {
 			t.Errorf("%s: %s, want %q", said.Addresses[i].Address, got, want)
 		}
 	}
@@ -320,7 +318,7 @@ func TestInitWithoutAnswers(t *testing.T) {
 	if code != exitFailed || said.File != file || said.Addresses[0].Kind != "ups" || said.Addresses[1].Kind != "unknown" || said.Addresses[2].Kind != "unknown" {
 		t.Fatalf("exit code %d, %+v: %s", code, said, errs)
 	}
-	if got := failed(said, 1); !strings.Contains(got, "lost contact with its UPS") {
+	if got := said.failures(1); !strings.Contains(got, "lost contact with its UPS") {
 		t.Error(got)
 	}
 	onlyOpen(t, said.Policy, said.Questions)
@@ -334,7 +332,7 @@ func TestInitWithoutAnswers(t *testing.T) {
 
 	card.Hang()
 	defer card.Resume()
-	if code, said, _ := initJSON(t, card.Addr, "--community", "card", "--secrets", secrets); code != exitFailed || !strings.Contains(failed(said, 0), "SNMP: ") {
+	if code, said, _ := initJSON(t, card.Addr, "--community", "card", "--secrets", secrets); code != exitFailed || !strings.Contains(said.failures(0), "SNMP: ") {
 		t.Errorf("of one that hangs: exit code %d, %+v", code, said)
 	}
 }
@@ -475,6 +473,39 @@ func TestInitNames(t *testing.T) {
 	}
 	if p, diags := loaded(answer(t, d.write(time.Now()).text())); p == nil {
 		t.Errorf("%v", diags)
+	}
+}
+
+// Aim: a host at an address of this machine is taken for the agent's own, in a template
+// too, and is not told to stop over SSH; a second one is a host like any other. Method:
+// the loader.
+func TestInitOwnHost(t *testing.T) {
+	for _, room := range []string{"", "hypervisor"} {
+		d := newDraft("home")
+		if err := d.furnish(room, false); err != nil {
+			t.Fatal(err)
+		}
+		for i, address := range []string{"192.0.2.5", "198.51.100.5"} {
+			sum := sha256.Sum256([]byte{byte(i)})
+			d.add(&finding{target: target{address: address}, own: i == 0, keys: []string{"ssh-ed25519 SHA256:" + base64.RawStdEncoding.EncodeToString(sum[:])}})
+		}
+		d.complete()
+		text := d.write(time.Now()).text()
+		p, diags := loaded(answer(t, text))
+		if p == nil {
+			t.Fatalf("%v\n%s", diags, text)
+		}
+		var own, over []string
+		for k := range p.Hosts {
+			if h := &p.Hosts[k]; h.Self {
+				own = append(own, h.Methods[0].Kind.String())
+			} else if s := h.Methods[0].SSH; s != nil && s.Address == "198.51.100.5" {
+				over = append(over, h.Name)
+			}
+		}
+		if !slices.Equal(own, []string{"local"}) || len(over) != 1 || strings.Contains(text, `address = "192.0.2.5"`) || !strings.Contains(text, "# 192.0.2.5 is an address of the machine that init was run on") {
+			t.Errorf("%q: own %v, over SSH %v\n%s", room, own, over, text)
+		}
 	}
 }
 
