@@ -45,7 +45,7 @@ func (s *sheet) note(text string) {
 	}
 }
 
-// ask leaves a line open: what stands behind the openMark, and what is asked.
+// ask leaves a line open: what stands behind the mark, and what is asked.
 func (s *sheet) ask(line, text string) {
 	s.put("%s %s # %s", openMark, line, text)
 	word, _, _ := strings.Cut(line, " ")
