@@ -72,17 +72,19 @@ func vrla(volts, ampHours float64) policy.UPS {
 }
 
 // publishedTables gives the discharge tables and UPS charts. A constant-current
-// table counts as one of power at the nominal voltage.
-func publishedTables(t *testing.T) (watts, amps, charts []Table) {
+// table counts as one of power at the nominal voltage. More names further files of
+// tables.
+func publishedTables(t *testing.T, more ...string) (watts, amps, charts []Table) {
 	ratings := map[string]float64{}
-	for _, r := range read(t, "rated_capacity.csv") {
+	for _, r := range append(read(t, "rated_capacity.csv"), read(t, "rated_capacity_2.csv")...) {
 		if r["rate_h"] == "20" {
 			ratings[r["battery_id"]] = r.float(t, "ah")
 		}
 	}
 	// Where no 20-hour row was read, the number in the name is that rating, but
 	// for the two names that testdata/battery/README.md excepts.
-	for id, ah := range map[string]float64{"vrla-8p10": 8, "vrla-15p9": 15, "vrla-17p6": 17, "vrla-27p5": 27, "vrla-46p4": 46, "vrla-100p2": 100, "vrla-126p1": 126} {
+	for id, ah := range map[string]float64{"vrla-8p10": 8, "vrla-15p9": 15, "vrla-17p6": 17, "vrla-27p5": 27, "vrla-46p4": 46, "vrla-100p2": 100, "vrla-126p1": 126,
+		"vrla-190j1": 190, "vrla-90j3": 90} {
 		ratings[id] = ah
 	}
 	var tables []Table
@@ -96,7 +98,11 @@ func publishedTables(t *testing.T) (watts, amps, charts []Table) {
 			Runtime: time.Duration(math.Round(minutes*60*1000)) * time.Millisecond,
 		})
 	}
-	for _, r := range read(t, "discharge_tables.csv") {
+	rows := read(t, "discharge_tables.csv")
+	for _, name := range more {
+		rows = append(rows, read(t, name)...)
+	}
+	for _, r := range rows {
 		id, volts := r["battery_id"], 2*r.float(t, "cells")
 		name := strings.TrimSpace(id + " " + r["kind"] + " " + r["end_v_per_cell"])
 		value := r.float(t, "value")
