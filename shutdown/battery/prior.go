@@ -32,15 +32,15 @@ var shapes = []shape{
 	{"high rate", "vrla-1.3g", 9.5, 38, 0.96, 0.5},
 	{"high rate", "vrla-7.5b", 9.5, 84, 0.96, 1},
 	{"high rate", "vrla-4.5d", 9.5, 53, 1.02, 1},
-	{"high rate", "vrla-40e", 12.3, 69, 1.10, 1},
+	{"high rate", "vrla-40e", 12.3, 69, 1.18, 1},
 	{"general purpose", "vrla-67.4j9", 30, 103, 1.08, 1},
 	{"general purpose", "vrla-7j11 vrla-17.5j12", 15, 98, 1.02, 1},
 	{"general purpose", "vrla-17j15", 23.5, 117, 1.06, 1},
 	{"deep cycle", "vrla-115c", 13.3, 79, 1.05, 1},
 	{"deep cycle", "vrla-103j8", 21.7, 43, 1.00, 1},
 	{"front terminal", "vrla-165j5", 17.5, 65, 1.02, 1},
-	{"pure lead", "vrla-190j1", 17.5, 36, 1.03, 1},
-	{"pure lead", "vrla-90j3", 14.6, 61, 1.04, 1},
+	{"pure lead", "vrla-190j1", 17.5, 36, 1.06, 1},
+	{"pure lead", "vrla-90j3", 14.6, 61, 1.13, 1},
 	{"pure lead", "vrla-8p10", 6, 28, 1.00, 1},
 	{"another", "", 25, 85, 1.03, 1}, // what none of these is like: as weak as the weakest (no source)
 }
@@ -64,9 +64,9 @@ const (
 	relaxation  = 90 * 60
 	within      = 0.15  // both losses of a battery, about those of the shape it is like
 	ofTheTwo    = 0.12  // half of ohmic over diffusion loss, likewise
-	labelSpread = 0.07  // what a block gives in 20 hours, about its label
+	labelSpread = 0.05  // what a block gives in 20 hours, about its label
 	lossySpread = 0.06  // the UPS's efficiency, where it is not stated: 0.85 to 0.95 were read
-	copySpread  = 0.065 // this battery, when new, about its maker's figures
+	copySpread  = 0.08 // this battery, when new, about its maker's figures
 	lfpLabel    = 0.04  // what a LiFePO4 pack gives, about its label, and a copy of it: 90 % in 95 of 100 together
 	lfpCopy     = 0.045
 )
