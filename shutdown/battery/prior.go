@@ -62,12 +62,12 @@ var common = []kind{
 const (
 	usualEnd    = 1.68 // V per lead-acid cell, at which UPSs end and the shapes are given
 	relaxation  = 90 * 60
-	within      = 0.15  // both losses of a battery, about those of the shape it is like
-	ofTheTwo    = 0.12  // half of ohmic over diffusion loss, likewise
-	labelSpread = 0.05  // what a block gives in 20 hours, about its label
-	lossySpread = 0.06  // the UPS's efficiency, where it is not stated: 0.85 to 0.95 were read
+	within      = 0.15 // both losses of a battery, about those of the shape it is like
+	ofTheTwo    = 0.12 // half of ohmic over diffusion loss, likewise
+	labelSpread = 0.05 // what a block gives in 20 hours, about its label
+	lossySpread = 0.06 // the UPS's efficiency, where it is not stated: 0.85 to 0.95 were read
 	copySpread  = 0.08 // this battery, when new, about its maker's figures
-	lfpLabel    = 0.04  // what a LiFePO4 pack gives, about its label, and a copy of it: 90 % in 95 of 100 together
+	lfpLabel    = 0.04 // what a LiFePO4 pack gives, about its label, and a copy of it: 90 % in 95 of 100 together
 	lfpCopy     = 0.045
 )
 
