@@ -202,16 +202,14 @@ func (l *Low) bears(t *world.UPSTruth) bool {
 // asLikely tells the same beside the battery that is believed likely.
 func (l *Low) asLikely(t *world.UPSTruth) bool { return l.above(t, l.likely.Scaled(l.likely.Likely)) }
 
-// above tells whether the room's battery has more left than another, whatever was
-// carried: what is left differs by a plane over the load and the load that the bound
-// charge has settled to, so that its corners say it. A thousandth is what a file rounds.
+// above tells whether the room's battery carries at least what another does, for as long, at
+// every load from the most that hangs on the UPS down to next to nothing. A thousandth is what
+// a file rounds.
 func (l *Low) above(t *world.UPSTruth, m battery.Model) bool {
 	is := t.Model(&l.likely)
-	for _, load := range [...]float64{0, l.peak} {
-		for _, settled := range [...]float64{0, l.peak} {
-			if is.Store-m.Store-float64((is.Ohmic-m.Ohmic)*load)-float64((is.Diffusion-m.Diffusion)*settled) < -0.001*m.Store {
-				return false
-			}
+	for s := max(30, m.Runtime(battery.Charge{}, l.peak)); s < 1e7; s *= 1.5 {
+		if is.Store/is.Phi(s) < 0.999*m.Store/m.Phi(s) {
+			return false
 		}
 	}
 	return true

@@ -144,11 +144,13 @@ func (f *fitting) like(list []candidate) []part {
 	return out
 }
 
-// The times at which a belief is looked at, in seconds.
+// The times at which a belief is looked at, in seconds. The longest stands for a load so light
+// that nothing is lost: after a heavy load, too, the low battery must not give back more than
+// is sure.
 var (
-	times = [...]float64{2 * 60, 3 * 60, 5 * 60, 7 * 60, 10 * 60, 15 * 60, 20 * 60, 30 * 60, 45 * 60, 3600, 90 * 60, 2 * 3600, 4 * 3600, 10 * 3600, 20 * 3600}
+	times = [...]float64{2 * 60, 3 * 60, 5 * 60, 7 * 60, 10 * 60, 15 * 60, 20 * 60, 30 * 60, 45 * 60, 3600, 90 * 60, 2 * 3600, 4 * 3600, 10 * 3600, 20 * 3600, 1000 * 3600}
 	// weights is what a part of power counts there, when one kernel stands for many
-	heed = [...]float64{0.2, 0.5, 1, 1, 1, 1, 1, 1, 1, 1, 0.7, 0.5, 0.2, 0.1, 0.1}
+	heed = [...]float64{0.2, 0.5, 1, 1, 1, 1, 1, 1, 1, 1, 0.7, 0.5, 0.2, 0.1, 0.1, 0.3}
 )
 
 // reference is the time at whose power the factors on a store count, in seconds.
