@@ -760,7 +760,7 @@ func TestStandingAnswers(t *testing.T) {
 		var o Outage
 		var a, b Run
 		events, all, swapped := 0, 0, 0
-		const seeds = 300
+		const seeds = 600
 		for seed := range uint64(seeds) {
 			dice.Draw(seed+1, &o)
 			truth := o.TruthOf(seed + 1)
