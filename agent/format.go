@@ -19,7 +19,8 @@ import (
 //	1: without a number; the builds before there was one
 //	2: which answers say "output off" or "test", and for how long; what hosts were
 //	   before their UPS said that its output is off; how often the core failed
-const format = 2
+//	3: by how much the losses of the low battery are those of the likely one
+const format = 3
 
 // importers make this build's snapshot of each format that it reads, field by field
 // where one is more than the same under the same name. What is to come over from a core
@@ -27,7 +28,8 @@ const format = 2
 // of the outage.
 var importers = map[int]func(text []byte) (*snapshot, error){
 	1: asItIs, // what it does not have is zero: nothing of the kind was heard
-	2: asItIs,
+	2: asItIs, // what it does not have is 1: the low battery has less of a store, and the same losses
+	3: asItIs,
 }
 
 func asItIs(text []byte) (*snapshot, error) {

@@ -66,8 +66,19 @@ func changed(t *testing.T, past agent.Past, change func(s map[string]any)) agent
 	return past
 }
 
+// formatTwo makes a snapshot one of the builds whose low battery had the likely one's losses.
+func formatTwo(s map[string]any) {
+	s["Format"] = 2
+	for _, u := range s["State"].(map[string]any)["UPSs"].([]any) {
+		b := u.(map[string]any)["Belief"].(map[string]any)
+		delete(b, "LowOhmic")
+		delete(b, "LowDiffusion")
+	}
+}
+
 // formatOne makes a snapshot one of the builds that gave it no number.
 func formatOne(s map[string]any) {
+	formatTwo(s)
 	delete(s, "Format")
 	delete(s, "Failed")
 	for _, u := range s["State"].(map[string]any)["UPSs"].([]any) {
@@ -113,7 +124,8 @@ func TestBadJournals(t *testing.T) {
 		{"a last snapshot that is none", with(good, snapshotWord+"{"), remembered, "a snapshot of the journal cannot be used", "damaged-"},
 		{"no snapshot", changed(t, good, nil), forgotten, "nothing is remembered", "damaged-"},
 		{"another build", changed(t, good, func(s map[string]any) { s["Build"] = "build-0" }), remembered, "another build", ""},
-		{"the format before", changed(t, good, formatOne), remembered, "", ""},
+		{"the format before", changed(t, good, formatTwo), remembered, "", ""},
+		{"the first format", changed(t, good, formatOne), remembered, "", ""},
 		{"a newer format", changed(t, good, func(s map[string]any) { s["Format"] = 99 }), forgotten, "format 99, of a newer build", "newer-format-"},
 		{"a field renamed", changed(t, good, func(s map[string]any) { web(s)["Halted"] = web(s)["Stopped"]; delete(web(s), "Stopped") }), forgotten, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
 		{"a field in other letters", changed(t, good, func(s map[string]any) { web(s)["stopped"] = web(s)["Stopped"]; delete(web(s), "Stopped") }), forgotten, `no field "State.Hosts[].stopped"`, "unknown-fields-"},

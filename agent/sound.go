@@ -129,7 +129,7 @@ func (f *finder) ups(u *shutdown.UPS) {
 func (f *finder) belief(b *battery.Belief) {
 	m := &b.Model
 	f.is(m.Store > 0 && m.Store <= most, "Belief.Model.Store", m.Store)
-	for _, x := range [...]float64{m.Ohmic, m.Diffusion, m.Relaxation, m.Exponent, m.Reference, b.OverheadWatts, b.OwnSpread, b.SeenWatts} {
+	for _, x := range [...]float64{m.Ohmic, m.Diffusion, m.Relaxation, m.Exponent, m.Reference, b.OverheadWatts, b.OwnSpread, b.SeenWatts, b.LowOhmic, b.LowDiffusion} {
 		f.amount("a figure of its belief", x)
 	}
 	f.is(m.Diffusion == 0 || m.Relaxation > 0, "Belief.Model.Relaxation", m.Relaxation)

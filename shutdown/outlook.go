@@ -52,10 +52,11 @@ func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Prob
 	p.Stores = append([]plan.Store(nil), p.Stores...)
 	for j, i := range o.UPSs {
 		u, st := &s.UPSs[i], &p.Stores[j]
+		was := st.Model
 		st.Model = u.Belief.Scaled(pick(&u.Belief))
 		st.Base -= u.Own - u.Belief.OverheadWatts
 		st.Charge.Delivered = max(0, st.Charge.Delivered-u.Beside.Delivered)
-		st.Charge.Bound = max(0, st.Charge.Bound-u.Beside.Bound)
+		st.Charge.Bound = max(0, st.Charge.As(&was, &st.Model).Bound-u.Beside.As(&u.Belief.Model, &st.Model).Bound)
 	}
 	return p
 }

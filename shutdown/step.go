@@ -470,9 +470,10 @@ func (s *State) gauge(i int32) {
 	}
 	m := u.Belief.Scaled(u.Factor)
 	// A gauge counts to zero at this load, or at the rate of the label: the worse
-	// of the two. What is bound for now is missing from the reading too.
+	// of the two. What is bound for now is missing from the reading too: some batteries
+	// bind half of what is likely.
 	full := max(m.Full(), m.Store-float64(m.Ohmic*(u.Load+u.Belief.OverheadWatts)))
-	gone := max(0, float64((1-float64(c)/1000)*full)-u.Charge.Bound)
+	gone := max(0, float64((1-float64(c)/1000)*full)-u.Charge.Bound/2)
 	if first || gone > u.Charge.Delivered || u.Phase == Normal && c == 1000 && !lost && u.toppedUp(full) {
 		u.Charge.Delivered = gone
 	}
@@ -636,9 +637,8 @@ func (u *UPS) byCharge(watts float64) (float64, bool) {
 	if c == Unread || u.StartTenths == Unread || u.StartTenths-c < 150 {
 		return 0, false
 	}
-	m := &u.Belief.Model
 	taken := u.Charge.Delivered + u.Charge.Bound - u.Start
-	return (taken/(float64(u.StartTenths-c)/1000) + float64(m.Ohmic*watts)) / m.Store, true
+	return u.Belief.Holding(battery.Charge{Delivered: taken / (float64(u.StartTenths-c) / 1000)}, watts), true
 }
 
 // byMinutes gives the factor on the store that the UPS's own minutes mean, when
@@ -673,7 +673,8 @@ func (s *State) byMinutes(at Instant, i int32, watts float64) (float64, bool) {
 // its own "battery low", the energy that it then said it had, if that is less: a
 // battery near its end gives back little when the load falls.
 func (u *UPS) projected() (m battery.Model, c battery.Charge, watts float64) {
-	m, c, watts = u.Belief.Scaled(u.Factor), u.taken(), u.Load+u.Own
+	m, watts = u.Belief.Scaled(u.Factor), u.Load+u.Own
+	c = u.taken().As(&u.Belief.Model, &m)
 	if u.Low {
 		if low := (battery.Model{Store: u.LowEnergy}); low.Runtime(battery.Charge{}, watts) < m.Runtime(c, watts) {
 			return low, battery.Charge{}, watts
