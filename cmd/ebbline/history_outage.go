@@ -49,7 +49,7 @@ func outageReportOf(ctx context.Context, from *history.Reader, a *aftermath.Acco
 // fact is one line at the head of the report.
 type fact = report.Fact
 
-// since is a moment's time of day, with the date where it is another day than the
+// clock is a moment's time of day, with the date where it is another day than the
 // outage's beginning, and the offset where that is another.
 func (r *outageReport) clock(m history.Moment) string {
 	t, began := m.UTC.In(r.zone), r.Outage.Began.UTC.In(r.zone)
@@ -262,7 +262,7 @@ func (r *outageReport) backText() string {
 		text += ", the last seen at " + r.clock(last)
 	}
 	if len(not) > 0 {
-		text += "; NOT BACK: " + listed(not, 24)
+		text += "; NOT BACK: " + listed(not, 12)
 	}
 	if len(wait) > 0 {
 		text += "; off yet: " + listed(wait, 20)
@@ -279,7 +279,23 @@ func (r *outageReport) papers() (text string, page []byte, err error) {
 	return t.String(), p.Bytes(), err
 }
 
-const headLines = 10 // that an operator reads first
+const (
+	headLines = 10 // that an operator reads first
+	mostSteps = 20 // of a large room; the document has all
+	mostBars  = 40 // of a drawing on a terminal; the page has all
+)
+
+// steps are what to do, the most urgent first, as many as are read.
+func (r *outageReport) steps() []string {
+	var list []string
+	for i, s := range r.Steps {
+		if i == mostSteps {
+			return append(list, fmt.Sprintf("And %s more; --json has all.", count(len(r.Steps)-i, "step")))
+		}
+		list = append(list, s.Text)
+	}
+	return list
+}
 
 // text writes the report for a terminal or a message.
 func (r *outageReport) text(w io.Writer, st report.Style) {
@@ -293,11 +309,11 @@ func (r *outageReport) text(w io.Writer, st report.Style) {
 	fmt.Fprintln(w, strings.Join(lines, "\n"))
 	if len(r.Steps) > 0 {
 		fmt.Fprintln(w, "\nWhat to do")
-		for i, s := range r.Steps {
-			numbered(w, i+1, s.Text, width)
+		for i, text := range r.steps() {
+			numbered(w, i+1, text, width)
 		}
 	}
-	if c := r.chart(); len(c.Bars) > 0 {
+	if c := r.chart(); len(c.Bars) > 0 && len(c.Bars) <= mostBars {
 		fmt.Fprintln(w)
 		report.Draw(w, c, report.Style{Width: width, Color: st.Color, ASCII: st.ASCII})
 	}
@@ -342,7 +358,10 @@ func (r *outageReport) next(most, width int) []string {
 			return headed("next", lines)
 		}
 	}
-	return headed("next", append(lines, fmt.Sprintf("        %s; see below", count(len(r.Steps), "step"))))
+	if len(lines) == 0 { // the beginning of the first, then
+		lines = hung("", "1. "+r.Steps[0].Text, width)[:max(1, most-1)]
+	}
+	return headed("next", append(lines, fmt.Sprintf("        %s in all; see below", count(len(r.Steps), "step"))))
 }
 
 func headed(name string, lines []string) []string {

@@ -120,11 +120,8 @@ func (r *outageReport) bar(h *aftermath.Host, length time.Duration) report.Bar {
 func (r *outageReport) page(w io.Writer) error {
 	verdict, mark := r.verdict()
 	d := &report.Outage{
-		Title: r.title(), Verdict: verdict, Finding: mark, Facts: r.facts(), Hosts: r.rows(), Events: r.events(), Notes: r.notes(),
+		Title: r.title(), Verdict: verdict, Finding: mark, Facts: r.facts(), Hosts: r.rows(), Events: r.events(), Notes: r.notes(), Steps: r.steps(),
 		Program: "ebbline " + Version, Repeat: "ebbline history " + aftermath.Stamp(r.Outage.Began) + " --report outage.html", Made: r.now.In(r.zone).Format("2006-01-02 15:04:05 -07:00"),
-	}
-	for _, s := range r.Steps {
-		d.Steps = append(d.Steps, s.Text)
 	}
 	if c := r.chart(); len(c.Bars) > 0 {
 		t := &report.Timeline{Title: c.Title, Length: c.Length, Bars: c.Bars, Marks: c.Marks}

@@ -37,6 +37,7 @@ var urgency = []StepKind{StartByHand, LookAt, MendWay, ChangePolicy, CareOfBatte
 
 // advise says what to do, the most urgent first.
 func (a *Account) advise() {
+	a.adviseTogether()
 	for k := range a.Hosts {
 		a.adviseHost(&a.Hosts[k])
 	}
@@ -51,15 +52,40 @@ func (a *Account) advise() {
 
 func (a *Account) add(s Step) { a.Steps = append(a.Steps, s) }
 
+// adviseTogether gives the steps that are the same for all hosts that need them.
+func (a *Account) adviseTogether() {
+	noWay := func(h *Host) bool { return h.NotBack && a.raised(shutdown.NoWayToStart, h.Host) }
+	for _, x := range []struct {
+		kind StepKind
+		is   func(h *Host) bool
+		text string
+	}{
+		{StartByHand, noWay, "Start %s by hand: the policy has no way to start %s. Give %[2]s one: a wake block, a BMC or an outlet."},
+		{StartByHand, func(h *Host) bool { return h.NotBack && !noWay(h) }, "Start %s by hand: every way to start %s was tried in vain. Then see why: `ebbline rehearse` tries the ways."},
+		{LookAt, func(h *Host) bool { return h.Fate == GaveUp }, "Look at %s: the whole allowance was used up, and nothing saw %s off. What held the stop is in the host's own log. A second way down (bmc or outlet) would have taken over."},
+	} {
+		list := a.names(x.is)
+		if len(list) == 0 {
+			continue
+		}
+		s := Step{Kind: x.kind, Text: fmt.Sprintf(x.text, names(list), them(len(list)))}
+		if len(list) == 1 {
+			s.Host = list[0]
+		}
+		a.add(s)
+	}
+}
+
+func them(n int) string {
+	if n == 1 {
+		return "it"
+	}
+	return "them"
+}
+
 func (a *Account) adviseHost(h *Host) {
 	host := func(kind StepKind, write, format string, args ...any) {
 		a.add(Step{kind, h.Host, "", fmt.Sprintf(format, args...), write})
-	}
-	switch {
-	case h.NotBack && a.raised(shutdown.NoWayToStart, h.Host):
-		host(StartByHand, "", "Start %s by hand: the policy has no way to start it. Give it one: a wake block, a BMC or an outlet.", h.Host)
-	case h.NotBack:
-		host(StartByHand, "", "Start %s by hand: every way to start it was tried in vain. Then see why: `ebbline rehearse` tries its ways.", h.Host)
 	}
 	switch h.Fate {
 	case LostPower:
@@ -68,9 +94,6 @@ func (a *Account) adviseHost(h *Host) {
 			why = "it had been asked to stop and was not off yet"
 		}
 		host(LookAt, "", "Look at the disks and services of %s: it lost its power while it was up; %s.", h.Host, why)
-	case GaveUp:
-		host(LookAt, "", "Look at %s: it hung, and was not off within its allowance of %s. What held its stop is in its own log. A second way down (bmc or outlet) would have taken over.",
-			h.Host, shutdown.Spell(h.GivesUp))
 	case Unseen:
 		host(LookAt, "", "Look at %s: it was asked to stop, and nothing saw whether it went off in order.", h.Host)
 	case WentOff:

@@ -69,9 +69,6 @@ func (h *Host) Stopped() bool {
 	return h.Fate != StayedUp && h.Fate != WasOff && h.Fate != Spared
 }
 
-// Away is a host that is to come back.
-func (h *Host) Away() bool { return h.Stopped() && h.Fate != Stopping && !h.Back }
-
 // Battery is one UPS in one loss of its input.
 type Battery struct {
 	UPS       string
