@@ -47,6 +47,7 @@ func steps(a *aftermath.Account) string {
 // agent is killed and started again in the middle; desk needs disks.
 func TestOutageIsTold(t *testing.T) {
 	r := newRoom(t)
+	r.more = 300 // else the plan, which counts on a weak battery, does not fit
 	r.policy.Hosts[0].DependsOn = []int{1}
 	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
 	r.run(60)
@@ -96,7 +97,7 @@ func TestOutageIsTold(t *testing.T) {
 		}
 	}
 	l := a.Margin()
-	if l == nil || l.Host != "disks" || l.LoadWatts != 1080 || l.Low > truth || l.High < truth || l.Margin() != l.Low-90*time.Second {
+	if l == nil || l.Host != "disks" || l.LoadWatts != 380 || l.Low > truth || l.High < truth || l.Margin() != l.Low-90*time.Second {
 		t.Errorf("left over %+v; the battery had %v", l, truth)
 	}
 	var words []string
@@ -113,7 +114,12 @@ func TestOutageIsTold(t *testing.T) {
 	if b := a.Batteries; len(b) != 1 || len(b[0].Predicted) != 3 || b[0].Lost.At != lost {
 		t.Errorf("batteries: %+v", b)
 	}
-	if got := steps(a); got != "Test the battery of UPS rack once it is charged: it never was, so its forecast is wide. `ebbline battery test rack`.\n" {
+	lowered := slices.ContainsFunc(a.Conditions, func(c history.Condition) bool { return c.Code == "forecast-lowered" })
+	want := "Test the battery of UPS rack once it is charged: it never was, so its forecast is wide. `ebbline battery test rack`.\n"
+	if lowered { // this battery holds less than its label says
+		want = "Test the battery of UPS rack once it is charged: its readings fell faster than was counted on. `ebbline battery test rack`.\n"
+	}
+	if got := steps(a); got != want {
 		t.Errorf("steps:\n%s", got)
 	}
 }
@@ -155,6 +161,7 @@ func TestBadOutageIsTold(t *testing.T) {
 // records in which disks, which desk needs, is asked before desk is off.
 func TestOrderIsJudged(t *testing.T) {
 	r := newRoom(t)
+	r.more = 300
 	r.run(60)
 	r.lost = true
 	r.run(10)
