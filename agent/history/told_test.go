@@ -2,6 +2,7 @@ package history
 
 import (
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -131,5 +132,23 @@ func TestToldRefused(t *testing.T) {
 	must(t, s.Flush(t.Context()))
 	if got := shell(t, path, "SELECT (SELECT count(*) FROM outage_host), (SELECT count(*) FROM stop)"); got != "0|1" {
 		t.Errorf("rows: %s", got)
+	}
+}
+
+// Aim: when room is short the oldest conditions that are over go, and none that
+// stands. Method: the statement that does it, for two of three that are over.
+func TestConditionsGo(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "history.db")
+	s := open(t, path, Options{})
+	for i, code := range []string{"stands", "first", "second", "third"} {
+		must(t, s.RecordCondition(Condition{Code: code, Raised: at(float64(100 + i)), Text: "x"}))
+		if i > 0 {
+			must(t, s.RecordOver(code, "", "", at(200)))
+		}
+	}
+	must(t, s.Close(t.Context()))
+	query := strings.NewReplacer("?1", "9223372036854775807", "?2", "2").Replace(prunings[len(prunings)-1])
+	if got := shell(t, path, query+"; SELECT code FROM condition ORDER BY raised_ns"); got != "stands\nthird" {
+		t.Errorf("left are %q", got)
 	}
 }

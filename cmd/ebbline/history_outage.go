@@ -135,7 +135,7 @@ func listed(list []string, columns int) string {
 
 func (r *outageReport) inputText() string {
 	if len(r.Outage.Inputs) == 0 {
-		return "nobody saw it: hosts had lost their power when the agent started"
+		return "not seen: hosts had lost their power when the agent started"
 	}
 	in := &r.Outage.Inputs[len(r.Outage.Inputs)-1]
 	var upss []string

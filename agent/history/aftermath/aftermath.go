@@ -40,7 +40,7 @@ const (
 	WentOff                   // asked, and proven off
 	WithHost                  // a guest whose host went off; its own stop was not seen
 	WasOff                    // off before it was asked
-	GoesLast                  // the agent's own host, told to stop: nobody sees it off
+	GoesLast                  // the agent's own host, told to stop: nothing sees it go off
 	Spared                    // asked, and the input was back before it went
 	Stopping                  // asked; it is not off yet, and the outage is on
 	Unseen                    // asked, and it was not seen whether it went in order
