@@ -239,7 +239,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case MemoryRefused:
 		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `systemctl restart ebbline`."
 	case InputUnsteady:
-		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops nobody, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
+		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops no host, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
 	case MessageUnsent:
 		return "A message does not get through; it is kept and tried again. The log says which and why; `ebbline rehearse --messages` tries every receiver."
 	case UpgradeFailed:
