@@ -26,6 +26,7 @@ tests found and when it comes down to 80 %; and what is to be done: a battery to
 be replaced, a test that is overdue.
 
   ebbline battery test UPS       leads through a discharge test
+  ebbline battery export         prints the measured discharges as a table
   ebbline battery selftest UPS   reads or starts the tests that a UPS makes of
                                  itself
 
@@ -36,7 +37,7 @@ betting on: what is not measured widens it again with time.`,
 func init() { batteryCommand.run = runBattery }
 
 func runBattery(ctx context.Context, c *call) int {
-	for _, sub := range []*command{&batteryTestCommand, &selftestCommand} {
+	for _, sub := range []*command{&batteryTestCommand, &selftestCommand, &batteryExportCommand} {
 		if len(c.args) == 0 {
 			break
 		}
