@@ -1308,12 +1308,18 @@ func (s *State) wanted(i int32) bool {
 	return false
 }
 
+// needsFrom tells whether a host elsewhere needs a load of this UPS. One that also hangs on
+// the UPS on which alone the host hangs is carried as long as the host is.
 func (s *State) needsFrom(k, i int32) bool {
+	feeds := s.Policy.Hosts[k].FedBy
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		here, there := false, false
 		for _, f := range s.Policy.Loads[l].FedBy {
-			if int32(f) == i {
-				return true
-			}
+			here = here || int32(f) == i
+			there = there || len(feeds) == 1 && feeds[0] == f && !s.UPSs[f].Dead
+		}
+		if here && !there {
+			return true
 		}
 	}
 	return false

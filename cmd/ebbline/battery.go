@@ -20,7 +20,7 @@ var batteryCommand = command{
 	about: "predicted against measured, when to replace; discharge tests",
 	usage: "[POLICY] [--svg FILE] [--history FILE] [--json]",
 	takes: []string{"POLICY"},
-	under: []*command{&batteryTestCommand, &upsTestCommand},
+	under: []*command{&batteryTestCommand, &batteryExportCommand, &upsTestCommand},
 	help: `Shows, for each UPS, what was predicted of each discharge test and outage and
 what was measured; how often the low prediction held; the capacity that the
 tests found and when it comes down to 80 %; and what is to be done: a battery to

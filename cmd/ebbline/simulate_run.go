@@ -19,9 +19,9 @@ const (
 	mostExact = 4096
 	// mostCorners bounds those of quick and slow stops.
 	mostCorners = 1024
-	// compared is how many random outages hosts' times are compared in with the
-	// best that was possible: that takes a whole plan for each.
-	compared = 200
+	// compared is how many random outages hosts' times are compared in with the best that
+	// was possible, times the hosts: that takes a whole plan for each.
+	compared = 400_000
 )
 
 // proof is the worst case by construction.
@@ -180,7 +180,7 @@ func (s *simulation) one(w *worker, i int) {
 		kept.Hosts = append([]simulate.HostRun(nil), run.Hosts...)
 		out.run = &kept
 	}
-	if w.hind != nil && (named || i-len(s.named) < compared) {
+	if w.hind != nil && (named || (i-len(s.named))*len(s.p.Hosts) < compared) {
 		s.compare(w, o, out)
 	}
 	out.done = true

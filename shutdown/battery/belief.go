@@ -30,14 +30,15 @@ type Belief struct {
 // there probably is, and as much as is there with 5 % certainty.
 type Factors struct{ Low, Likely, High float64 }
 
-// What a fitted model leaves, dated and undated; what a battery of unknown
-// temperature may lack. Engineering values from few batteries: three measured
-// blocks stood at +16, -17 and 0 % of their rating, two full tests of one block 3.6 %
-// apart (testdata/battery/README.md).
+// What a fitted model leaves, dated and undated; what a battery of unknown temperature
+// may lack: of the 18 to 27 °C recommended for rooms of computers (ASHRAE TC 9.9, from
+// memory), the low end, the middle and 25 °C. The former are engineering values from few
+// batteries: three measured blocks stood at +16, -17 and 0 % of their rating, two full
+// tests of one block 3.6 % apart (testdata/battery/README.md).
 var (
 	fromModel      = Factors{0.83, 1.00, 1.15}
 	fromFullTest   = Factors{0.92, 1.00, 1.08}
-	ofUnknownChill = Factors{0.93, 1.00, 1.00}
+	ofUnknownChill = Factors{0.93, 0.975, 1.00}
 )
 
 const (
@@ -299,7 +300,8 @@ func TemperatureFactor(c policy.Chemistry, celsius float64) float64 {
 // is warmer. For lead-acid it is the cell size factor of IEEE 485, Table 1, which
 // is the rate factor of IEEE 450, as a polynomial that a sizing tool's help page
 // quotes; for LiFePO4 one over the lower of two makers' figures at 0, -10 and
-// -20 °C, and one above 25 °C.
+// -20 °C, and one above 25 °C; below -20 °C no maker promises anything, and the
+// management may cut off.
 func RateFactor(c policy.Chemistry, celsius float64) float64 {
 	if c == policy.LFP {
 		switch {
@@ -307,9 +309,10 @@ func RateFactor(c policy.Chemistry, celsius float64) float64 {
 			return 1
 		case celsius >= 0:
 			return 1 / (0.80 + float64(0.20*celsius)/25)
-		default:
-			return 1 / max(0.05, 0.80+float64(0.02*celsius))
+		case celsius >= -20:
+			return 1 / (0.80 + float64(0.02*celsius))
 		}
+		return 1 / leastStore
 	}
 	x := celsius / 100
 	f := -2.8117

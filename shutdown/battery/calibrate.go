@@ -59,12 +59,12 @@ type Calibration struct {
 
 // How far a measured discharge may be from what the battery holds, as one
 // standard deviation of the logarithm. repeatSpread is that of two full tests of
-// one block, 3.6 % apart; testSpread that of the tables about their fits;
-// blockSpread that of three measured blocks, at +16, -17 and 0 % of their rating;
-// the others are engineering values, no source.
+// one block, 3.6 % apart; testSpread that of the tables about their fits ([chartSpread]);
+// blockSpread that of three measured blocks, at +16, -17 and 0 % of their rating; the
+// others are engineering values, no source.
 const (
 	repeatSpread = 0.03 // from one discharge of a battery to the next
-	testSpread   = 0.04 // a full discharge as a measurement
+	testSpread   = 0.03 // a full discharge as a measurement
 	outageSpread = 0.06 // an outage to the battery's end
 	weakTimes    = 2.0  // a weak one is so many times as far off
 	blockSpread  = 0.17 // a lead-acid battery about its label or chart and its age, before it is tested
@@ -105,19 +105,43 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 	if err := c.start(); err != nil {
 		return Calibration{}, err
 	}
-	out := Calibration{OverheadWatts: c.ups.OverheadWatts, Judged: make([]Judged, len(found))}
+	var out Calibration
+	for {
+		if out.Judged = c.read(found); len(c.seen) == 0 {
+			break
+		}
+		if err := c.solve(); err != nil {
+			return out, err
+		}
+		if own := c.drawn(); !c.ownFound && own != c.ups.OverheadWatts {
+			if err := c.counting(own); err != nil {
+				return out, err
+			}
+			continue
+		}
+		out.Model = c.model(out.Judged)
+		break
+	}
+	out.OverheadWatts = c.ups.OverheadWatts
+	return out, nil
+}
+
+// read takes in the discharges, those to the end first: they show what a reading means.
+func (c *calibrator) read(found []Discharge) []Judged {
+	judged := make([]Judged, len(found))
+	c.seen, c.whole = nil, nil
 	take := func(i int) {
 		o, capacity, refused := c.observe(&found[i])
-		out.Judged[i] = Judged{Capacity: capacity, AtLeast: o.atLeast, Spread: o.spread, Refused: refused}
+		judged[i] = Judged{Capacity: capacity, AtLeast: o.atLeast, Spread: o.spread, Refused: refused}
 		if refused == "" {
 			o.of = i
 			c.seen = append(c.seen, o)
 		}
 	}
-	for i := range found { // those to the end first: they show what a reading means
+	for i := range found {
 		if d := &found[i]; d.Ended == AtCutOff {
 			take(i)
-			if out.Judged[i].Refused == "" && !d.Weak {
+			if judged[i].Refused == "" && !d.Weak {
 				c.whole = append(c.whole, d)
 			}
 		}
@@ -127,15 +151,27 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 			take(i)
 		}
 	}
-	if len(c.seen) == 0 {
-		return out, nil
-	}
 	slices.SortStableFunc(c.seen, func(a, b observed) int { return cmp.Compare(a.day, b.day) })
-	if err := c.solve(); err != nil {
-		return out, err
+	return judged
+}
+
+// drawn is the UPS's own draw as found, in whole watts.
+func (c *calibrator) drawn() int64 {
+	if c.ups.OverheadWatts == 0 {
+		return 0
 	}
-	out.Model = c.model(out.Judged)
-	return out, nil
+	return max(1, int64(math.Round(c.fresh.OverheadWatts*exp(c.x[ownDraw]))))
+}
+
+// counting settles the UPS's own draw on whole watts, as a policy holds it: what rests on
+// it is worked out with these, and no longer seeks it.
+func (c *calibrator) counting(own int64) (err error) {
+	c.ownWas, c.ownFound = ln(c.fresh.OverheadWatts/float64(own)), true
+	c.x = unknowns{}
+	c.ups.OverheadWatts = own
+	u := c.asNew()
+	c.fresh, err = build(&u, 1, false)
+	return err
 }
 
 // Correct puts the battery found in the place of the figures that it rests on.
@@ -155,13 +191,16 @@ func (j *Judged) Range() (low, high float64) {
 
 // calibrator is one calibration under way. Its unknowns are the logarithms of
 // the store on the day of the last discharge, at 25 °C, and of the losses against
-// those of the figures. The UPS's own draw is not sought, but it is open.
+// those of the figures, and of the UPS's own draw where nobody states it: it shows in
+// long discharges at a light load, beside others.
 type calibrator struct {
 	ups       policy.UPS
 	day       int64
 	fresh     Belief  // by the policy's figures, new or as fitted, at 25 °C
 	usualDraw bool    // the policy does not state the UPS's own
-	ownSpread float64 // of that, as far as it is open
+	ownSpread float64 // of that, before any discharge
+	ownFound  bool    // it is settled; fresh counts on it
+	ownWas    float64 // logarithm of what it was before, over that
 	seen      []observed
 	whole     []*Discharge // sound ones to the end
 
@@ -173,18 +212,22 @@ type calibrator struct {
 	equations   equations // about x
 }
 
-// observed is a discharge as an equation: what it took from the store is
-// delivered + ohmic + bound, the last two as the losses found have it.
+// taken is what a discharge took from the store, in joules, by the losses of the figures.
+type taken struct{ delivered, ohmic, bound float64 }
+
+// observed is a discharge as an equation: what it took from the store is all that was
+// taken, the losses and the UPS's own part of it as they are found.
 type observed struct {
-	of                      int
-	day                     int64
-	delivered, ohmic, bound float64 // joules, by the losses of the figures
-	missing                 float64 // part of the store that was not there at the start
-	watts                   float64 // mean, with the UPS's own
-	warmth                  float64
-	atLeast                 bool // the store is no less
-	outage                  bool
-	spread                  float64 // of the measurement
+	of      int
+	day     int64
+	all     taken
+	own     taken   // of that, what the UPS drew itself
+	missing float64 // part of the store that was not there at the start
+	watts   float64 // mean, with the UPS's own
+	warmth  float64
+	atLeast bool // the store is no less
+	outage  bool
+	spread  float64 // of the measurement
 
 	faded  float64 // logarithm of what is left on the last day of what there was on its own
 	weight float64
@@ -193,13 +236,8 @@ type observed struct {
 // start reads the policy's figures. The UPS's own draw is rounded up to whole
 // watts, as a policy holds it, before anything rests on it.
 func (c *calibrator) start() error {
-	u := c.ups
-	c.usualDraw = usualDraw(&u)
-	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
-	if m := u.Battery.Model; m != nil {
-		n := *m
-		n.FittedDay, u.Battery.Model = 1, &n
-	}
+	c.usualDraw = usualDraw(&c.ups)
+	u := c.asNew()
 	var err error
 	if c.fresh, err = New(&u, 1); err != nil {
 		return err
@@ -210,6 +248,17 @@ func (c *calibrator) start() error {
 		c.fresh, err = build(&u, 1, false)
 	}
 	return err
+}
+
+// asNew is the UPS with its battery new, or as it was fitted, at 25 °C.
+func (c *calibrator) asNew() policy.UPS {
+	u := c.ups
+	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
+	if m := u.Battery.Model; m != nil {
+		n := *m
+		n.FittedDay, u.Battery.Model = 1, &n
+	}
+	return u
 }
 
 // observe makes a discharge an equation, or says why it is none. Its capacity
@@ -257,7 +306,7 @@ func (c *calibrator) observe(d *Discharge) (o observed, capacity float64, refuse
 	}
 	capacity = capacity / c.published(total, o.watts)
 	switch {
-	case !(o.delivered > 0):
+	case !(o.all.delivered > 0):
 		return o, 0, "it took nothing from the battery"
 	case part > mostStore:
 		return o, capacity, fmt.Sprintf("by it the battery holds %.0f %% of what it has when new, which none does: the load, the time or the policy's figures are wrong", 100*part)
@@ -295,7 +344,10 @@ func (c *calibrator) carried(d *Discharge, o *observed) {
 		o.spread = max(o.spread, hypot(o.spread, ln(more(long)/more(short))/(2*widest)))
 		at, watts = m.Advance(at, o.watts, float64((short+long)/2*seconds)), o.watts
 	}
-	o.delivered, o.ohmic, o.bound = at.Delivered, float64(m.Ohmic*watts), at.Bound
+	o.all = taken{at.Delivered, float64(m.Ohmic * watts), at.Bound}
+	own := c.fresh.OverheadWatts
+	at = m.Advance(Charge{}, own, o.all.delivered/o.watts)
+	o.own = taken{at.Delivered, float64(m.Ohmic * own), at.Bound}
 }
 
 // Used says how much of a discharge at a steady load has passed when the UPS
@@ -360,13 +412,23 @@ func (d *Discharge) seconds() float64 {
 func (c *calibrator) full(o *observed) float64 {
 	m := c.fresh.Model
 	there := 1 - float64(o.missing*m.Full())/m.Store
-	ohmic, bound := c.lost(o)
-	return (o.delivered + ohmic + bound) / there
+	t, _ := c.took(o)
+	return t.whole() / there
 }
 
-// lost is what a discharge lost, at the losses found.
-func (c *calibrator) lost(o *observed) (ohmic, bound float64) {
-	return float64(o.ohmic * exp(c.x[losses]+c.x[balance])), float64(o.bound * exp(c.x[losses]-c.x[balance]))
+func (t taken) whole() float64 { return t.delivered + t.ohmic + t.bound }
+
+// took is what a discharge took, at the losses and the own draw found, and what of that
+// the UPS drew itself.
+func (c *calibrator) took(o *observed) (all, own taken) {
+	times := exp(c.x[ownDraw])
+	ohmic, bound := exp(c.x[losses]+c.x[balance]), exp(c.x[losses]-c.x[balance])
+	own = taken{float64(o.own.delivered * times), float64(float64(o.own.ohmic*ohmic) * times), float64(float64(o.own.bound*bound) * times)}
+	more := times - 1
+	all.delivered = o.all.delivered + float64(o.own.delivered*more)
+	all.ohmic = float64((o.all.ohmic + float64(o.own.ohmic*more)) * ohmic)
+	all.bound = float64((o.all.bound + float64(o.own.bound*more)) * bound)
+	return all, own
 }
 
 // published is how far the maker's chart lies from its fit at a time, as a part
@@ -422,7 +484,7 @@ func (c *calibrator) solve() error {
 		c.fit(-1)
 		fall := c.x[store] - c.says(&one)
 		c.seen = all
-		if fall > contradicts*hypot(one.spread, c.equations.spread(unknowns{store: 1})) {
+		if fall > contradicts*hypot(one.spread, c.equations.spread(c.row(&one))) {
 			c.priorSpread = hypot(c.priorSpread, fall)
 			for i := range c.seen {
 				if i != n && !c.seen[i].atLeast {
@@ -466,6 +528,16 @@ func (c *calibrator) says(o *observed) float64 {
 	return ln(c.full(o)/o.warmth) + o.faded
 }
 
+// row is how far a discharge is from the guess, as it changes with the unknowns.
+func (c *calibrator) row(o *observed) unknowns {
+	all, own := c.took(o)
+	row := lossRow(all.ohmic, all.bound, all.whole())
+	if c.usualDraw {
+		row[ownDraw] = own.whole() / all.whole()
+	}
+	return row
+}
+
 // fit is Gauss and Newton's method, the discharges weighed anew at each step by
 // how far they are from the guess. The one numbered newest is believed when it
 // says less.
@@ -490,10 +562,12 @@ func (c *calibrator) fit(newest int) {
 			case i == newest && off < 0:
 				o.weight = 1
 			}
-			ohmic, bound := c.lost(o)
-			q.add(off, lossRow(ohmic, bound, o.delivered+ohmic+bound), spread/math.Sqrt(o.weight))
+			q.add(off, c.row(o), spread/math.Sqrt(o.weight))
 		}
 		c.equations = q
+		if c.ownFound {
+			q.add(c.x[ownDraw], unknowns{ownDraw: 1}, 1e-6)
+		}
 		step, moved := q.solve(), 0.0
 		for i := range step {
 			if i != store {
@@ -516,7 +590,7 @@ func (c *calibrator) expected() equations {
 	q.addRated(c.x, &m, c.prior-ln(c.fresh.Model.Phi(rating)), c.priorSpread)
 	q.add(c.x[losses], unknowns{losses: 1}, c.shape)
 	q.add(c.x[balance], unknowns{balance: 1}, ofBalance*c.shape)
-	q.add(c.x[ownDraw], unknowns{ownDraw: 1}, overheadSpread)
+	q.add(c.x[ownDraw]-c.ownWas, unknowns{ownDraw: 1}, cmp.Or(c.ownSpread, overheadSpread))
 	return q
 }
 
@@ -543,20 +617,24 @@ func (c *calibrator) middle() float64 {
 }
 
 // range90 is how far the power that lasts for each of the times may be off: by the
-// store and the losses as far as they are known, by the UPS's own draw where it was
-// another part of the power that was tested, and from one time to the next.
+// store and the losses as far as they are known, from one time to the next, and where no
+// chart says how the battery takes another load than the one tested, by what a battery
+// differs from its fit and by the UPS's own draw, which is another part of it.
 func (c *calibrator) range90(m *Model) (lowBattery, Factors) {
 	var low, high curve
 	for i, t := range times {
 		phi := m.Phi(t)
 		watts := m.Store / phi
 		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
-		if b := &c.ups.Battery; c.usualDraw && len(b.Chart) < 2 && b.Model == nil {
-			// The low battery's draw ([Belief.OwnAt]) goes on from there to lighter loads.
-			tested := c.nearest(watts)
-			row[ownDraw] = c.fresh.OverheadWatts * (1/max(tested/3, min(1.5*tested, watts)) - 1/tested)
+		tested, unlike := c.nearest(watts), 0.0
+		if b := &c.ups.Battery; len(b.Chart) < 2 && b.Model == nil { // nothing but tests says what other loads are like
+			unlike = chartSpread * min(1, math.Abs(ln(watts/tested))/math.Ln2)
 		}
-		wide := float64(widest * hypot(c.equations.spread(row), repeatSpread))
+		if c.usualDraw {
+			// The low battery's draw ([Belief.OwnAt]) goes on from there to lighter loads.
+			row[ownDraw] = c.fresh.OverheadWatts / max(tested/3, min(1.5*tested, watts))
+		}
+		wide := float64(widest * hypot(c.equations.spread(row), hypot(repeatSpread, unlike)))
 		low[i], high[i] = ln(watts)-wide, ln(watts)+wide
 	}
 	return m.between(&low, &high)
@@ -581,6 +659,10 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	aged, _ := New(&c.ups, c.last)
 	factors := aged.At25
 	tests, outages := 0, 0
+	own := c.ownSpread
+	if c.usualDraw && own > 0 {
+		own = c.equations.spread(unknowns{ownDraw: 1})
+	}
 	seen := 0.0
 	low := lowBattery{c.fresh.LowOhmic, c.fresh.LowDiffusion}
 	for i := range c.seen {
@@ -636,7 +718,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 		StoreWattHours: m.Store / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
 		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
 		LowOhmic: low.ohmic, LowDiffusion: low.diffusion,
-		OwnSpread: c.ownSpread, SeenWatts: seen,
+		OwnSpread: own, SeenWatts: seen,
 	}
 }
 

@@ -3,6 +3,7 @@ package battery
 import (
 	"fmt"
 	"math"
+	"math/rand"
 	"slices"
 	"strings"
 	"testing"
@@ -317,4 +318,108 @@ func TestKinds(t *testing.T) {
 	if sum.median > 0.055 || sum.ninetieth > 0.11 || sum.held < 0.95 || sum.short < -0.23 || math.Abs(sum.bias) > 0.05 {
 		t.Errorf("UPS charts: %v", sum)
 	}
+}
+
+// Aim: what no forecast can beat that knows the label alone, or one point of 30 min beside
+// it, however it is made: a limit for what TestKinds asks of one that never saw the battery.
+// Method: the kernel that does best on the very tables by which it is judged (a fit of each
+// block alone is within a few percent of its table), found by search at random from a fixed
+// start. From the label: the losses and the part of the label that leave the low runtime
+// least short, with 95 % of the cases reached and never more than 15 % above, or the likely
+// one least off with a bias within 5 %. From one point: the losses as they may depend on
+// what the point says of the label.
+func TestBounds(t *testing.T) {
+	blocks, charts := witnesses(t)
+	type asked struct {
+		watts, seconds, weight float64 // watts over the rated energy in joules, or over those that last 30 min
+		says                   float64 // of the label, by the point
+	}
+	var label, point []asked
+	for _, w := range blocks {
+		thirty, ok := w.point(30)
+		for _, p := range w.Points {
+			if p.Runtime < 5*time.Minute || p.Runtime > time.Hour {
+				continue
+			}
+			label = append(label, asked{float64(p.Watts) / rated(&w.UPS), p.Runtime.Seconds(), w.weight, 0})
+			if ok && p != thirty {
+				point = append(point, asked{float64(p.Watts) / float64(thirty.Watts), p.Runtime.Seconds(), w.weight, math.Log(float64(thirty.Watts)*1800/rated(&w.UPS)) + 0.6})
+			}
+		}
+	}
+	type try [5]float64
+	sum := func(list []asked, x try, store func(m *Model) float64) tally {
+		var cases []judged
+		for _, a := range list {
+			m := Model{Ohmic: 60 * math.Exp(x[1]+x[3]*a.says), Diffusion: 60 * math.Exp(x[2]+x[4]*a.says), Relaxation: relaxation}
+			m.Store = store(&m)
+			s := m.Runtime(Charge{}, a.watts)
+			cases = append(cases, judged{Case{Published: a.seconds, Low: s, Likely: s}, a.weight})
+		}
+		return weigh(cases)
+	}
+	search := func(start, step try, worth func(x try) float64) float64 {
+		random := rand.New(rand.NewSource(1))
+		best, at := worth(start), start
+		for i := range 2500 {
+			x := at
+			for k := range x {
+				x[k] += step[k] * math.Exp(-4*random.Float64()) * random.NormFloat64()
+			}
+			if i%5 == 0 { // and from the start again
+				for k := range x {
+					x[k] = start[k] + step[k]*random.NormFloat64()
+				}
+			}
+			if w := worth(x); w < best {
+				best, at = w, x
+			}
+		}
+		return best
+	}
+	of := func(x try) func(*Model) float64 { return func(*Model) float64 { return math.Exp(x[0]) } }
+	through := func(m *Model) float64 { return m.Phi(1800) }
+	low := search(try{0, 3.1, 4.3}, try{0.2, 0.6, 0.6}, func(x try) float64 {
+		if s := sum(label, x, of(x)); s.held >= 0.95 && s.over <= 0.15 {
+			return -s.short
+		}
+		return math.Inf(1)
+	})
+	never := search(try{0, 3.1, 4.3}, try{0.2, 0.6, 0.6}, func(x try) float64 {
+		if s := sum(label, x, of(x)); s.over <= 0 {
+			return -s.short
+		}
+		return math.Inf(1)
+	})
+	unbiased := func(s tally, v float64) float64 {
+		if math.Abs(s.bias) <= 0.05 {
+			return v
+		}
+		return math.Inf(1)
+	}
+	likely := search(try{0, 2.5, 4.2}, try{0.2, 1, 1}, func(x try) float64 { s := sum(label, x, of(x)); return unbiased(s, s.median) })
+	ninetieth := search(try{0, 3.3, 4.9}, try{0, 0.6, 0.6, 2, 2}, func(x try) float64 { s := sum(point, x, through); return unbiased(s, s.ninetieth) })
+	median := search(try{0, 3.3, 4.9}, try{0, 0.6, 0.6, 2, 2}, func(x try) float64 { s := sum(point, x, through); return unbiased(s, s.median) })
+	t.Logf("rated only, %d cases: low %.1f %% short in the median, never above %.1f %%; likely off by %.1f %% in the median", len(label), 100*low, 100*never, 100*likely)
+	t.Logf("one point, %d cases: likely off by %.1f %% in the median, or by %.1f %% at the 90 %% mark", len(point), 100*median, 100*ninetieth)
+	if low < 0.36 || never < 0.42 || likely < 0.13 || ninetieth < 0.15 {
+		t.Error("there is a better one: the prior may aim at more")
+	}
+	// And from a UPS's chart: all its points, asked for the same again.
+	var all []judged
+	for j := range charts {
+		w := &charts[j]
+		u := w.UPS
+		u.Battery.Chart = w.Points
+		b, err := New(&u, newToday)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range w.Points {
+			if p.Runtime >= 3*time.Minute && p.Runtime <= 3*time.Hour {
+				all = append(all, judged{b.project(p), 1})
+			}
+		}
+	}
+	t.Logf("UPS charts by all of their points: %v", weigh(all))
 }

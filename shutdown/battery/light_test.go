@@ -127,3 +127,109 @@ func TestLightLoads(t *testing.T) {
 		}
 	}
 }
+
+// Aim: a long discharge at a light load shows what the UPS itself draws, so that the other
+// light loads are foretold better, and the low runtime is still reached. Method: the UPS
+// charts by their full and half load and one point of an hour or more as a discharge to the
+// end, asked for the others of an hour or more; and the tables as charts of UPSs (as above),
+// by their rated figures and a test of 10 to 30 min, or by their full and half load and the
+// same, with one discharge of 2 to 10 h, asked for the others of 2 to 10 h. Beside each the
+// same without that discharge.
+func TestOwnDrawLearned(t *testing.T) {
+	_, _, charts := publishedTables(t)
+	shares := []float64{0.1, 0.3, 0.5, 0.7, 0.9}
+	var tables []Table
+	var owns []float64
+	for _, part := range shares {
+		z := math.Copysign(quantile(0.5+math.Abs(part-0.5)), part-0.5)
+		own := 0.02 * math.Exp(overheadSpread*z)
+		more := dressed(t, own, true)
+		tables = append(tables, more...)
+		for range more {
+			owns = append(owns, own)
+		}
+	}
+	type found struct {
+		with, without []Case
+		before, after []float64 // how far its own draw is off, by its logarithm
+	}
+	kinds := []string{"rated figures and a test", "full and half load and a test", "UPS charts, full and half load"}
+	limits := map[string]struct{ median, ninetieth, close float64 }{ // what is attained, rounded against us
+		kinds[0]: {0.045, 0.15, 0.7},
+		kinds[1]: {0.04, 0.14, 0.74},
+		kinds[2]: {0.09, 0.17, 0.78},
+	}
+	all := map[string]*found{}
+	for _, k := range kinds {
+		all[k] = &found{}
+	}
+	ask := func(kind string, x *Table, own float64, chart []policy.ChartPoint, tests []policy.ChartPoint, shortest time.Duration) {
+		f := all[kind]
+		light := slices.DeleteFunc(slices.Clone(x.Points), func(p policy.ChartPoint) bool { return p.Runtime < shortest || p.Runtime > 10*time.Hour })
+		if own > 0 && len(light) > 2 { // the lightest and the heaviest of a table stand for all
+			light = []policy.ChartPoint{light[0], light[len(light)-1]}
+		}
+		for _, p := range light {
+			u, v := x.UPS, x.UPS
+			u.Battery.Chart, v.Battery.Chart = chart, chart
+			b, err := tested(&u, append(slices.Clone(tests), p))
+			if err != nil {
+				t.Fatal(err)
+			}
+			a, err := tested(&v, tests)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if own > 0 {
+				f.before = append(f.before, math.Abs(math.Log(a.OverheadWatts/(own*float64(u.RatedWatts)))))
+				f.after = append(f.after, math.Abs(math.Log(b.OverheadWatts/(own*float64(u.RatedWatts)))))
+			}
+			for _, q := range x.Points {
+				if q != p && q.Runtime >= shortest && q.Runtime <= 10*time.Hour {
+					f.with, f.without = append(f.with, b.project(q)), append(f.without, a.project(q))
+				}
+			}
+		}
+	}
+	fullAndHalf := func(x *Table) []policy.ChartPoint {
+		w := witness{Table: *x}
+		return w.fullAndHalf()
+	}
+	for i := range tables {
+		x := &tables[i]
+		j := slices.IndexFunc(x.Points, func(p policy.ChartPoint) bool { return p.Runtime >= 10*time.Minute && p.Runtime <= 30*time.Minute })
+		if j < 0 {
+			continue
+		}
+		test := x.Points[j : j+1]
+		if rated(&x.UPS) > 0 {
+			ask(kinds[0], x, owns[i], nil, test, 2*time.Hour)
+		}
+		if c := fullAndHalf(x); c != nil {
+			ask(kinds[1], x, owns[i], c, test, 2*time.Hour)
+		}
+	}
+	for i := range charts {
+		x := &charts[i]
+		full := x.Points[len(x.Points)-1]
+		w := witness{Table: *x}
+		half, _ := w.at(float64(full.Watts) / 2)
+		ask(kinds[2], x, 0, []policy.ChartPoint{half, full}, nil, time.Hour)
+	}
+	for _, k := range kinds {
+		f := all[k]
+		with, without := Sum(f.with), Sum(f.without)
+		t.Logf("%s: %s; with a long discharge %s", k, shown(without), shown(with))
+		if l := limits[k]; with.Held < 0.95 || with.Median > l.median || with.Ninetieth > l.ninetieth || with.Close < l.close {
+			t.Errorf("%s, with a long discharge: want %+v", k, l)
+		}
+		if n := len(f.before); n > 0 {
+			slices.Sort(f.before)
+			slices.Sort(f.after)
+			t.Logf("  the UPS's own draw is off by a factor of %.2f (median), %.2f (90 %%); with it %.2f, %.2f", math.Exp(f.before[n/2]), math.Exp(f.before[9*n/10]), math.Exp(f.after[n/2]), math.Exp(f.after[9*n/10]))
+			if f.after[n/2] > math.Log(1.25) || f.after[9*n/10] > math.Log(1.8) {
+				t.Errorf("%s: the UPS's own draw is not learned", k)
+			}
+		}
+	}
+}

@@ -273,8 +273,8 @@ func TestTables(t *testing.T) {
 			WholeChart: {0.03, 0.05, 0.95, 0.79},
 			AfterTest:  {0.035, 0.1, 0.95, 0.84},
 			FarTest:    {0.075, 0.16, 0.95, 0.83},
-			FadedTest:  {0.035, 0.11, 0.95, 0.83},
-			FadedChart: {0.04, 0.09, 0.95, 0.88},
+			FadedTest:  {0.035, 0.11, 0.95, 0.82},
+			FadedChart: {0.04, 0.09, 0.95, 0.87},
 		}},
 	} {
 		t.Run(group.name, func(t *testing.T) {

