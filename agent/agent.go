@@ -145,13 +145,17 @@ type Agent struct {
 	began    shutdown.Instant
 	ready    bool
 
-	mu    sync.Mutex // guards what others read
-	seen  shutdown.State
-	board board
-	crew  *crew
+	mu     sync.Mutex // guards what others read
+	seen   shutdown.State
+	seenAt time.Duration // since boot
+	board  board
+	crew   *crew
 
-	newer atomic.Pointer[crew] // the one that waits, for who is not the loop
-	lost  ifLost
+	turned atomic.Int64 // when the loop last turned, since boot
+
+	newer   atomic.Pointer[crew] // the one that waits, for who is not the loop
+	lost    ifLost
+	courses courses
 }
 
 // New makes an agent; nothing runs yet.
@@ -165,7 +169,9 @@ func New(c Config) *Agent {
 	if c.Elapsed == nil {
 		c.Elapsed = sinceBoot
 	}
-	return &Agent{config: c, queue: newQueue(), voice: newVoice(c.Log, c.Tell), record: newRecorder(c.Journal)}
+	a := &Agent{config: c, queue: newQueue(), voice: newVoice(c.Log, c.Tell), record: newRecorder(c.Journal)}
+	a.turned.Store(int64(c.Elapsed()))
+	return a
 }
 
 // Run lives until ctx ends, and is then gone within five seconds.
@@ -198,6 +204,7 @@ func (a *Agent) loop(ctx context.Context) {
 		for ctx.Err() == nil && a.turn(ctx) {
 		}
 		now := a.clock.now()
+		a.turned.Store(int64(a.config.Elapsed()))
 		a.alive(now)
 		a.mend(now)
 		a.jot(now)
@@ -473,6 +480,7 @@ func (a *Agent) publish(at shutdown.Instant, of *policy.Policy) {
 	var fresh []News
 	a.mu.Lock()
 	a.seen.CopyFrom(a.state)
+	a.seenAt = a.config.Elapsed()
 	for i := range a.effects {
 		if f := &a.effects[i]; f.Kind == shutdown.Notify && a.board.take(at, of, &f.Notice) {
 			fresh = append(fresh, newsOf(at, of, &f.Notice, a.outage()))

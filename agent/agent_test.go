@@ -616,13 +616,13 @@ func TestWallClockSteps(t *testing.T) {
 			for _, b := range l.room.begun {
 				at = append(at, b.at.Sub(began))
 			}
-			before := l.agent.View().At
+			before := l.agent.View().DecidedAt
 			l.end()
 			l.config.Boot = "boot-2"
 			l.config.Elapsed = func() time.Duration { return time.Second }
 			l.again()
 			time.Sleep(time.Second)
-			if now := l.agent.View().At; now.Before(before) {
+			if now := l.agent.View().DecidedAt; now.Before(before) {
 				t.Errorf("after the boot the agent's time is %v, before it was %v", now, before)
 			}
 			l.stop()

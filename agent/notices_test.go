@@ -94,7 +94,7 @@ func TestNothingLeftHasNoMargin(t *testing.T) {
 		Policy: &policy.Policy{UPSs: []policy.UPS{{Name: "attic"}}}, Planned: true,
 		UPSs: []shutdown.UPS{{Phase: shutdown.AllDown, Margin: battery.Unending}},
 	}
-	if v := view(s, s); v.UPSs[0].MarginSeconds != nil || v.MarginSeconds != nil || strings.Contains(v.Status, "margin") {
+	if v := view(s, s, s.Now); v.UPSs[0].MarginSeconds != nil || v.MarginSeconds != nil || strings.Contains(v.Status, "margin") {
 		t.Errorf("the margin is %v: %s", v.UPSs[0].MarginSeconds, v.Status)
 	}
 }

@@ -184,6 +184,6 @@ func rehearse(s *shutdown.State, rebooted, orderly bool) (err error) {
 	for i := range effects {
 		transcript.Effect(c.Policy, c.Now, &effects[i])
 	}
-	view(c, c)
+	view(c, c, c.Now)
 	return nil
 }

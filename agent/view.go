@@ -17,13 +17,16 @@ import (
 // `ebbline status --json`. Planned times count in seconds from the loss of
 // input, as in `ebbline plan --json`; a null is a figure that nobody has.
 type View struct {
-	At         time.Time `json:"at"`
+	At         time.Time `json:"at"`               // by the agent's clock, which a step of the wall's does not move
+	DecidedAt  time.Time `json:"decided_at"`       // when it last decided, by the same
+	TurnAge    int64     `json:"turn_age_seconds"` // since its loop last turned; that is once a second, unless it hangs
 	Site       string    `json:"site"`
 	Policy     string    `json:"policy"`      // fingerprint of the one in force
 	NextPolicy string    `json:"next_policy"` // of the one that waits for the end of the outage; "" for none
 	Status     string    `json:"status"`      // all of it in one line
 
-	Outage *OutageView `json:"outage"` // null when all is normal
+	Outage  *OutageView `json:"outage"`  // null when all is normal
+	Outages uint32      `json:"outages"` // how many there have been, this one included
 	// IfLostNow says that no UPS is on battery: the plan below is the one for the
 	// input of every UPS failing now.
 	IfLostNow             bool        `json:"if_lost_now"`
@@ -60,6 +63,7 @@ type ThreeWay struct {
 type UPSView struct {
 	Name             string    `json:"name"`
 	Phase            string    `json:"phase"`
+	OnBattery        bool      `json:"on_battery"`
 	Since            time.Time `json:"since"`
 	AnswerAgeSeconds *int64    `json:"answer_age_seconds"`
 	Fault            string    `json:"fault"` // of the last poll; "" when it went well
@@ -73,6 +77,8 @@ type UPSView struct {
 	MarginSeconds    *int64    `json:"margin_seconds"` // null where nothing on it is left to stop
 
 	// What the UPS says of itself; it is weighed, not believed.
+	OwnInput              string   `json:"own_input"`
+	OwnInputVolts         *float64 `json:"own_input_volts"`
 	OwnChargePercent      *float64 `json:"own_charge_percent"`
 	OwnRuntimeSeconds     *int64   `json:"own_runtime_seconds"`
 	OwnBattery            string   `json:"own_battery"`
@@ -85,6 +91,7 @@ type HostView struct {
 	Priority           int64      `json:"priority"`
 	FedBy              []string   `json:"fed_by"`
 	Power              string     `json:"power"`
+	Off                bool       `json:"off"`
 	Seen               string     `json:"seen"` // at the last look; "" before the first
 	SeenAt             *time.Time `json:"seen_at"`
 	StaysUp            bool       `json:"stays_up"`
@@ -119,10 +126,11 @@ func (a *Agent) Conditions() ([]Condition, shutdown.Instant) {
 	return slices.Clone(a.board.Conditions), a.seen.Now
 }
 
-// View gives what the agent knows as of its last step.
+// View gives what the agent knows as of its last step, and how old that is.
 func (a *Agent) View() View {
 	a.mu.Lock()
 	s := a.seen.Clone()
+	now := s.Now.Add(a.config.Elapsed() - a.seenAt)
 	b := a.board.clone()
 	c := a.crew
 	a.mu.Unlock()
@@ -130,7 +138,8 @@ func (a *Agent) View() View {
 	if s.Policy != nil && !onBattery(s) {
 		planned = a.lost.of(s)
 	}
-	v := view(s, planned)
+	v := view(s, planned, now)
+	v.TurnAge = *seconds(a.config.Elapsed() - time.Duration(a.turned.Load()))
 	v.Conditions, v.Records = append([]Condition{}, b.Conditions...), append([]Record{}, b.Records...)
 	if c != nil && c.policy == s.Policy {
 		c.mu.Lock()
@@ -142,9 +151,10 @@ func (a *Agent) View() View {
 	return v
 }
 
-// view is the state for people, with the plan of another: on battery its own.
-func view(s, planned *shutdown.State) View {
-	v := View{At: wall(s.Now), UPSs: []UPSView{}, Hosts: []HostView{}, Status: statusLine(s)}
+// view is the state for people as it is now, with the plan of another: on battery its
+// own.
+func view(s, planned *shutdown.State, now shutdown.Instant) View {
+	v := View{At: wall(now), DecidedAt: wall(s.Now), UPSs: []UPSView{}, Hosts: []HostView{}, Status: statusLine(s)}
 	if s.Policy == nil {
 		return v
 	}
@@ -153,22 +163,22 @@ func view(s, planned *shutdown.State) View {
 		v.NextPolicy = s.Next.Fingerprint
 	}
 	if s.Wake != shutdown.Never {
-		v.NextDecisionInSeconds = seconds(s.Wake.Sub(s.Now))
+		v.NextDecisionInSeconds = seconds(s.Wake.Sub(now))
 	}
-	v.IfLostNow = planned != s
+	v.IfLostNow, v.Outages = planned != s, s.Outage
 	zero := planned.Began // the loss of input
 	if v.IfLostNow {
 		zero = planned.Now // what would be it
 	}
 	if s.Outstanding() {
-		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(s.Now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
+		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
 	}
 	v.Fits, v.FitsExpected = planned.Planned && planned.Fits, planned.Planned && planned.FitsExp
 	if planned.Planned {
 		v.PointOfNoReturn = seconds(planned.Return.Sub(zero))
 	}
 	for i := range s.UPSs {
-		u := viewUPS(s, planned, int32(i), zero)
+		u := viewUPS(s, planned, int32(i), zero, now)
 		if u.MarginSeconds != nil && (v.MarginSeconds == nil || *u.MarginSeconds < *v.MarginSeconds) {
 			v.MarginSeconds = u.MarginSeconds
 		}
@@ -207,18 +217,25 @@ func (l *ifLost) of(s *shutdown.State) *shutdown.State {
 	return c
 }
 
-func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView {
+func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UPSView {
 	u, p := &s.UPSs[i], &planned.UPSs[i]
 	v := UPSView{
-		Name: s.Policy.UPSs[i].Name, Phase: u.Phase.String(), Since: wall(u.Since), Source: u.Last.Source.String(),
+		Name: s.Policy.UPSs[i].Name, Phase: u.Phase.String(), Since: wall(u.Since), OnBattery: u.OnBattery(), Source: u.Last.Source.String(),
 		LoadWatts: int64(math.Ceil(u.Load)), ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
 		Basis: u.Belief.Basis, OwnBattery: u.Last.Battery.String(),
 		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureC),
 	}
+	v.OwnInput, v.OwnInputVolts = u.Last.Input.String(), tenths(u.Last.InputVolts)
 	if u.Last != shutdown.Nothing { // else its load is not known either
-		v.AnswerAgeSeconds = seconds(s.Now.Sub(u.LastAt))
+		v.AnswerAgeSeconds = seconds(now.Sub(u.LastAt))
 		low, likely, high := s.Runtime(i)
-		v.RuntimeSeconds = ThreeWay{ending(low), ending(likely), ending(high)}
+		runs := func(d time.Duration) *int64 {
+			if d < battery.Unending && u.OnBattery() {
+				d = max(0, d-now.Sub(s.Now)) // it has gone on since
+			}
+			return ending(d)
+		}
+		v.RuntimeSeconds = ThreeWay{runs(low), runs(likely), runs(high)}
 	}
 	if planned.Planned && p.OnBattery() {
 		v.MarginSeconds, v.LastDownSeconds = ending(p.Margin), seconds(p.LastDown.Sub(zero))
@@ -231,7 +248,7 @@ func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView
 
 func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.Power.String(), Seen: h.Seen.String(), StaysUp: p.StaysUp}
+	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.Power.String(), Off: h.Power == shutdown.Down, Seen: h.Seen.String(), StaysUp: p.StaysUp}
 	for _, f := range p.FedBy {
 		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
 	}

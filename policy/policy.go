@@ -37,6 +37,8 @@ type Site struct {
 	Restore            Restore
 	Traps              *Traps
 	SignOfLife         *SignOfLife `json:",omitzero"`
+	Metrics            *Metrics    `json:",omitzero"`
+	Page               *Page       `json:",omitzero"`
 }
 
 // Restore says when and how the hosts that an outage stopped come back.

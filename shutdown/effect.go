@@ -82,6 +82,7 @@ const (
 	InputUnsteady    // UPS, raised by the runner
 	MessageUnsent    // raised by the runner
 	UpgradeFailed    // raised by the runner
+	NotServed        // raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -100,7 +101,7 @@ var codeNames = [...]string{
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
 	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready", MemoryRefused: "memory-refused", InputUnsteady: "input-unsteady",
-	MessageUnsent: "message-unsent", UpgradeFailed: "upgrade-failed",
+	MessageUnsent: "message-unsent", UpgradeFailed: "upgrade-failed", NotServed: "page-not-served",
 }
 
 // Codes lists every code there is.
@@ -242,6 +243,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops no host, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
 	case MessageUnsent:
 		return "A message does not get through; it is kept and tried again. The log says which and why; `ebbline rehearse --messages` tries every receiver."
+	case NotServed:
+		return "The page or the figures for Prometheus cannot be served. The log says why; it is tried again every few seconds."
 	case UpgradeFailed:
 		return "The program that was installed last does not stay up; the one that it replaced does the work. `journalctl -u ebbline` says why. Install one that works; or, when what kept it down is mended, `systemctl restart ebbline`."
 	case PolicyRefused:

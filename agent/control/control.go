@@ -38,11 +38,13 @@ type Config struct {
 	// which is the agent's, may ask for the status.
 	OperatorGID int
 	Log         *zap.Logger
+	Metrics     http.Handler // the figures for Prometheus; nil for none
 }
 
 const (
-	statusPath = "/status"
-	orderPath  = "/order"
+	statusPath  = "/status"
+	orderPath   = "/order"
+	metricsPath = "/metrics"
 
 	longestOrder = 256             // bytes of a request's body
 	requestTime  = time.Second     // from the connection to the end of the request: who says nothing makes room
@@ -101,6 +103,9 @@ func Listen(c Config, a Agent) (*Server, error) {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET "+statusPath, s.status)
 	mux.HandleFunc("POST "+orderPath, s.order)
+	if c.Metrics != nil {
+		mux.Handle("GET "+metricsPath, c.Metrics)
+	}
 	s.http = http.Server{
 		Handler: mux, ReadTimeout: requestTime, WriteTimeout: answerTime, MaxHeaderBytes: 4 << 10,
 		ErrorLog: zap.NewStdLog(c.Log),

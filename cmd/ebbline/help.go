@@ -27,11 +27,14 @@ var (
 	outageHelp string
 	//go:embed help/agent.txt
 	agentHelp string
+	//go:embed help/page.txt
+	pageHelp string
 
 	topics = []helpTopic{
 		{"policy", "the language of the policy", strings.Replace(policyHelp, "CODES\n", codesHelp(), 1), "5"},
 		{"outage", "files of outages, which simulate replays", outageHelp, "5"},
 		{"agent", "what the agent does in an outage, and what it keeps", agentHelp, "7"},
+		{"page", "how to look at it with a browser, and with Prometheus", pageHelp, "7"},
 	}
 )
 

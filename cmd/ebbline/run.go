@@ -119,11 +119,15 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 		return c.fail("%v", err)
 	}
 	defer tell.close()
-	tell.adopt(p)
+	var show *seat
+	adopt := func(p *policy.Policy) {
+		tell.adopt(p)
+		show.adopt(p)
+	}
 	a := agent.New(agent.Config{
 		Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
 			if p == nil {
-				tell.adopt(q) // the recorded one
+				adopt(q) // the recorded one
 			}
 			return wire(q, read)
 		},
@@ -133,7 +137,9 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 	})
 	tell.agent.Store(a)
 	memory.reported = tell.report
-	server, err := control.Listen(control.Config{Path: socket, OperatorGID: groupID(operators), Log: log}, a)
+	show = newSeat(a, state, read, log)
+	adopt(p)
+	server, err := control.Listen(control.Config{Path: socket, OperatorGID: groupID(operators), Log: log, Metrics: show.metrics}, a)
 	if err != nil {
 		// Without the socket nobody can look; the hosts still go down in time.
 		log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
@@ -151,7 +157,8 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
 	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
 	wg.Go(func() { tell.life.Run(inner) })
-	wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
+	wg.Go(func() { show.server.Run(inner) })
+	wg.Go(func() { c.reloads(inner, a, pf, memory, adopt, notifier, log) })
 	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", state))
 	err = a.Run(ctx)
 	notifier.Stopping()
@@ -167,7 +174,7 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 
 // reloads reads the policy again at each SIGHUP, and learns again after each
 // outage and once a day.
-func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, tell *messages, n *systemd.Notifier, log *zap.Logger) {
+func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, adopt func(*policy.Policy), n *systemd.Notifier, log *zap.Logger) {
 	hups := make(chan os.Signal, 1)
 	signal.Notify(hups, syscall.SIGHUP)
 	defer signal.Stop(hups)
@@ -187,12 +194,12 @@ func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *
 		case <-hups:
 		}
 		n.Reloading()
-		c.reload(ctx, a, pf, m, tell, log)
+		c.reload(ctx, a, pf, m, adopt, log)
 		n.Ready()
 	}
 }
 
-func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, tell *messages, log *zap.Logger) {
+func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, adopt func(*policy.Policy), log *zap.Logger) {
 	var told bytes.Buffer
 	quiet := *c
 	quiet.Err, quiet.Out = &told, io.Discard
@@ -206,7 +213,7 @@ func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *m
 		log.Error("the new policy is refused; the old one stays in force", zap.Error(err))
 		return
 	}
-	tell.adopt(p)
+	adopt(p)
 	log.Info("the policy is read again", zap.String("fingerprint", p.Fingerprint))
 }
 

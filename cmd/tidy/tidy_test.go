@@ -82,6 +82,8 @@ var directions = []struct {
 	{"agent/history", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
 	{"agent/message", []string{"policy", "shutdown", "agent", "agent/action/local", "agent/certificate", "agent/clean"}, "messages tell what the agent decided"},
 	{"agent/certificate", nil, "whom to believe in TLS"},
+	{"agent/metrics", []string{"policy", "agent"}, "figures of what the agent shows"},
+	{"agent/web", []string{"policy"}, "a guard stands before pages, and knows none"},
 	{"agent/systemd", nil, "a few lines to the service manager"},
 	{"agent/peertest", []string{"policy", "shutdown", "shutdown/battery", "agent"}, "peers for tests"},
 	{"cmd", []string{"policy", "shutdown", "simulate", "agent", "cmd", "testdata/outages"}, "cmd wires all"},

@@ -86,6 +86,7 @@ const (
 	notMailbox     = "Invalid mail address"
 	badTemplate    = "Template with an error"
 	unknownCode    = "Unknown code"
+	openPage       = "Page open to all"
 
 	noSelf         = "No own host"
 	stopsAssumed   = "Stopping time assumed"

@@ -64,6 +64,11 @@ var (
 				"restore":      {attributes: attributes("stable_for stagger")},
 				"traps":        {attributes: attributes("listen community")},
 				"sign_of_life": {attributes: attributes("url failure_url every certificate")},
+				"metrics":      {attributes: attributes("listen")},
+				"page": {
+					attributes: attributes("listen names user password behind"),
+					blocks:     map[string]*shape{"tls": {attributes: attributes("chain key clients")}},
+				},
 			},
 		},
 		"ups": {

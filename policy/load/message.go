@@ -166,14 +166,10 @@ func (l *loader) url(s *section, name string, need bool) policy.Text {
 		f.bad(notURL, "%s of %s is no URL of the kind https://host/path. Write it whole; what is secret in it as ${secret(\"name\")}, or all of it as %s = secret(\"name\").", name, s.title, name)
 	case u.User != nil:
 		f.bad(notURL, "%s of %s has a user in it. Write headers = { Authorization = secret(\"name\") } instead: a URL ends up in logs on the way.", name, s.title)
-	case u.Scheme == "http" && !loopback(u.Hostname()):
+	case u.Scheme == "http" && !policy.Loopback(u.Hostname()):
 		l.warn(f.at(), inTheClear, "%s of %s goes over http: all on the way can read and change it. Write https.", name, s.title)
 	}
 	return text
-}
-
-func loopback(host string) bool {
-	return host == "localhost" || host == "::1" || strings.HasPrefix(host, "127.")
 }
 
 // headers reads the headers of a request; a value may hold secrets.
@@ -259,7 +255,7 @@ func (l *loader) mail(s *section) *policy.Mail {
 	if m.TLS == policy.Clear {
 		if m.Password != "" {
 			tls.bad(doesNotApply, "%s would send its password in the clear. Write tls = \"starttls\" or \"implicit\", or leave user and password out.", s.title)
-		} else if host, _, _ := strings.Cut(m.Server, ":"); !loopback(host) {
+		} else if host, _, _ := strings.Cut(m.Server, ":"); !policy.Loopback(host) {
 			l.warn(tls.at(), inTheClear, "%s goes without TLS: all on the way can read and change it. Write tls = \"starttls\" or \"implicit\".", s.title)
 		}
 	}

@@ -43,6 +43,12 @@ func (l *loader) readSite(s *section) {
 	if life := s.one("sign_of_life"); life != nil {
 		l.site.SignOfLife = l.signOfLife(life)
 	}
+	if page := s.one("page"); page != nil {
+		l.site.Page = l.page(page)
+	}
+	if metrics := s.one("metrics"); metrics != nil {
+		l.site.Metrics = l.metrics(metrics, l.site.Page)
+	}
 }
 
 // loadDraft is a load whose feeds are still names.

@@ -33,6 +33,7 @@ type Span struct {
 // Bar is one host's line.
 type Bar struct {
 	Name  string
+	More  int    // hosts that the row stands for besides
 	Note  string // right of the name: its priority
 	Spans []Span
 	Right string // right of the bar

@@ -98,6 +98,7 @@ type Margins struct {
 // input on.
 type Timeline struct {
 	Title  string
+	Zero   time.Time // where it begins by the clock; zero counts from its beginning
 	Length time.Duration
 	Bars   []Bar
 	Bands  []Band

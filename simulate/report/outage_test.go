@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbline/agent/peertest"
 )
 
 // sampleOutage shows how the report of an outage is filled in: a made-up bad night
@@ -65,15 +67,15 @@ func writeOutage(t testing.TB, o *Outage) string {
 // light and dark; with much on it, and with nothing but its head. Method: as for the
 // page of simulations, in a real Chromium.
 func TestOutagePageInChromium(t *testing.T) {
-	b := openBrowser(t)
+	b := peertest.OpenBrowser(t, *pictures)
 	quiet := &Outage{Title: "Outage 13 of barn, 2026-11-28 09:00:00 +01:00, all normal after 22s", Verdict: "No host was stopped", Finding: Supports, Program: "ebbline 1.0", Repeat: "ebbline history 13", Made: "2026-11-28 09:01:00 +01:00"}
 	for name, o := range map[string]*Outage{"outage-": sampleOutage(), "quiet-": quiet} {
 		path := filepath.Join(t.TempDir(), name+"page.html")
 		if err := os.WriteFile(path, []byte(writeOutage(t, o)), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		b.look(path, name, o.Verdict)
-		b.keep(name+"print.pdf", "Page.printToPDF", map[string]any{"printBackground": false})
+		look(t, b, path, name, o.Verdict)
+		b.Keep(name+"print.pdf", "Page.printToPDF", map[string]any{"printBackground": false})
 	}
 }
 

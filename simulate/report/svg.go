@@ -90,26 +90,38 @@ const (
 	barHeight   = 16
 	curveHeight = 96
 	markHeight  = 20
+	manyBars    = 40 // more than these are drawn closer together
+	narrowRow   = 17
+	scaleHeight = 22
 )
 
 // timeline draws the hosts' bars over the batteries' curves on one scale of time.
 type timeline struct {
 	*svg
-	t  *Timeline
-	id string
+	t   *Timeline
+	id  string
+	row int // height of a host's
 }
 
 // drawTimeline draws a timeline. The id makes its parts' names its own on the
 // page.
 func drawTimeline(id string, t *Timeline) template.HTML {
-	height := axisHeight + len(t.Bars)*rowHeight + len(t.Bands)*curveHeight + len(t.Marks)*markHeight + 8
-	d := &timeline{newSVG(id, chartWidth, height, t.Title, t.words()), t, id}
+	row := rowHeight
+	if len(t.Bars) > manyBars {
+		row = narrowRow
+	}
+	height := axisHeight + len(t.Bars)*row + max(0, len(t.Bars)-1)/manyBars*scaleHeight + len(t.Bands)*curveHeight + len(t.Marks)*markHeight + 8
+	d := &timeline{newSVG(id, chartWidth, height, t.Title, t.words()), t, id, row}
 	d.hatch(id + "-hatch")
 	d.axis(height)
 	y := axisHeight
 	for i := range t.Bars {
+		if i > 0 && i%manyBars == 0 {
+			d.scale(y + scaleHeight - 4) // the one at the top is out of sight
+			y += scaleHeight
+		}
 		d.bar(y, &t.Bars[i])
-		y += rowHeight
+		y += row
 	}
 	for i := range t.Bands {
 		d.band(y, &t.Bands[i])
@@ -125,19 +137,26 @@ func drawTimeline(id string, t *Timeline) template.HTML {
 // words says what a timeline shows.
 func (t *Timeline) words() string {
 	var b strings.Builder
+	if len(t.Bars) > manyBars {
+		return fmt.Sprintf("%d hosts; the table below says of each what is drawn.", len(t.Bars))
+	}
 	for i := range t.Bars {
 		bar := &t.Bars[i]
-		fmt.Fprintf(&b, "%s:", bar.Name)
+		b.WriteString(bar.Name)
+		if bar.More > 0 {
+			fmt.Fprintf(&b, " and %d more", bar.More)
+		}
+		b.WriteByte(':')
 		for _, s := range bar.Spans {
 			switch s.Kind {
 			case IsUp:
-				fmt.Fprintf(&b, " up until %s,", shutdown.Spell(s.To))
+				fmt.Fprintf(&b, " up until %s,", t.time(s.To))
 			case IsStopping:
-				fmt.Fprintf(&b, " stopping until %s,", shutdown.Spell(s.To))
+				fmt.Fprintf(&b, " stopping until %s,", t.time(s.To))
 			case IsStarting:
-				fmt.Fprintf(&b, " starting from %s,", shutdown.Spell(s.From))
+				fmt.Fprintf(&b, " starting from %s,", t.time(s.From))
 			case WasCut:
-				fmt.Fprintf(&b, " lost its power at %s,", shutdown.Spell(s.From))
+				fmt.Fprintf(&b, " lost its power at %s,", t.time(s.From))
 			}
 		}
 		b.WriteString(" " + bar.Right + ". ")
@@ -145,13 +164,21 @@ func (t *Timeline) words() string {
 	for i := range t.Bands {
 		if band := &t.Bands[i]; len(band.Low) > 0 {
 			last := band.Low[len(band.Low)-1]
-			fmt.Fprintf(&b, "Battery of %s: %d percent left at %s. ", band.Name, int(last.Left*100), shutdown.Spell(last.At))
+			fmt.Fprintf(&b, "Battery of %s: %d percent left at %s. ", band.Name, int(last.Left*100), t.time(last.At))
 		}
 	}
 	for i := range t.Marks {
-		fmt.Fprintf(&b, "%s at %s. ", t.Marks[i].Label, shutdown.Spell(t.Marks[i].At))
+		fmt.Fprintf(&b, "%s at %s. ", t.Marks[i].Label, t.time(t.Marks[i].At))
 	}
 	return strings.TrimSpace(b.String())
+}
+
+// time writes a time of the axis: the clock's where it has one.
+func (t *Timeline) time(at time.Duration) string {
+	if t.Zero.IsZero() {
+		return shutdown.Spell(at)
+	}
+	return t.Zero.Add(at).Format(time.TimeOnly)
 }
 
 // x is a time's place.
@@ -164,31 +191,60 @@ func (d *timeline) x(t time.Duration) int {
 }
 
 func (d *timeline) axis(height int) {
-	step := Step(d.t.Length, chartPlot/70)
-	for t := time.Duration(0); t <= d.t.Length; t += step {
+	d.ticks(func(t time.Duration) {
 		d.line("grid", d.x(t), axisHeight-8, d.x(t), height-8)
-		d.text("scale", "middle", d.x(t), axisHeight-14, Short(t))
+		d.label(t, axisHeight-14)
+	})
+}
+
+// scale writes the times of the axis.
+func (d *timeline) scale(y int) {
+	d.ticks(func(t time.Duration) { d.label(t, y) })
+}
+
+func (d *timeline) label(t time.Duration, y int) {
+	text := Short(t)
+	if !d.t.Zero.IsZero() {
+		text = strings.TrimSuffix(d.t.time(t), ":00")
+	}
+	d.text("scale", "middle", d.x(t), y, text)
+}
+
+// ticks are at round distances, and on a clock at round times.
+func (d *timeline) ticks(at func(t time.Duration)) {
+	step := Step(d.t.Length, chartPlot/70)
+	first := time.Duration(0)
+	if z := d.t.Zero; !z.IsZero() {
+		past := z.Sub(time.Date(z.Year(), z.Month(), z.Day(), 0, 0, 0, 0, z.Location()))
+		first = (step - past%step) % step
+	}
+	for t := first; t <= d.t.Length; t += step {
+		at(t)
 	}
 }
 
 func (d *timeline) bar(y int, b *Bar) {
-	mid := y + rowHeight/2 + 5
-	d.text("name", "start", 4, mid, clip(b.Name, 15))
+	mid, high := y+d.row/2+5, d.row*barHeight/rowHeight
+	more := ""
+	if b.More > 0 {
+		more = fmt.Sprintf(" +%d", b.More)
+	}
+	d.text("name", "start", 4, mid, clip(b.Name, 15-len(more))+more)
 	d.text("scale", "end", chartLeft-10, mid, b.Note)
 	d.text("scale", "end", chartWidth-4, mid, b.Right)
-	top := y + (rowHeight-barHeight)/2
+	top := y + (d.row-high)/2
 	for _, s := range b.Spans {
 		from, to := d.x(s.From), max(d.x(s.From)+2, d.x(s.To))
 		switch s.Kind {
 		case IsUp:
-			d.rect("up", from, top, to-from, barHeight)
+			d.rect("up", from, top, to-from, high)
 		case IsStopping:
-			fmt.Fprintf(d, `<rect class="stopping" fill="url(#%s-hatch)" x="%d" y="%d" width="%d" height="%d"/>`, d.id, from, top, to-from, barHeight)
+			fmt.Fprintf(d, `<rect class="stopping" fill="url(#%s-hatch)" x="%d" y="%d" width="%d" height="%d"/>`, d.id, from, top, to-from, high)
 		case IsStarting:
-			d.rect("starting", from, top, to-from, barHeight)
+			d.rect("starting", from, top, to-from, high)
 		case WasCut:
-			d.line("cut", from-6, top+2, from+6, top+barHeight-2)
-			d.line("cut", from-6, top+barHeight-2, from+6, top+2)
+			d.line("cut", from-6, top+2, from+6, top+high-2)
+			d.line("cut", from-6, top+high-2, from+6, top+2)
 		}
 	}
 }
@@ -211,6 +267,7 @@ func (d *timeline) band(y int, b *Band) {
 	low, likely, high := line(b.Low), line(b.Likely), line(b.High)
 	if len(low) > 0 && len(high) > 0 {
 		area := append([]xy(nil), high...)
+		area = append(area, xy{high[len(high)-1].x, low[len(low)-1].y}) // an empty one stays empty
 		for i := len(low) - 1; i >= 0; i-- {
 			area = append(area, low[i])
 		}
@@ -230,7 +287,7 @@ func (d *timeline) band(y int, b *Band) {
 func (d *timeline) mark(y int, m *Mark) {
 	x := d.x(m.At)
 	d.line("mark", x, axisHeight-8, x, y+markHeight-6)
-	label := fmt.Sprintf("%s %s", m.Label, shutdown.Spell(m.At))
+	label := fmt.Sprintf("%s %s", m.Label, d.t.time(m.At))
 	if x > chartLeft+chartPlot/2 {
 		d.text("marked", "end", x-6, y+markHeight-6, label)
 	} else {

@@ -34,6 +34,18 @@ site "everything" {
     failure_url = secret("sign-of-failure")
     every       = "2m"
   }
+  metrics {}
+  page {
+    listen   = "192.0.2.5:8443"
+    names    = ["Power.example.org", "192.0.2.5"]
+    user     = "watch"
+    password = secret("page-password")
+    tls {
+      chain   = secret("page-chain")
+      key     = secret("page-key")
+      clients = secret("page-clients")
+    }
+  }
 }
 
 circuit "panel" {

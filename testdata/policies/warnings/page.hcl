@@ -1,0 +1,31 @@
+# Who goes round the proxy, and figures for all.
+site "barn" {
+  metrics {
+    listen = ":9633" # WARNING: Sent in the clear
+  }
+  page {
+    listen = "192.0.2.5:8443" # WARNING: Sent in the clear
+    behind = "https://power.example"
+  }
+}
+
+ups "rack" {
+  rated_watts = 1000
+  battery {
+    chemistry = "vrla"
+    volts     = 24
+    amp_hours = 9
+    installed = "2025-01-01"
+  }
+  hid { serial = "A1" }
+}
+
+host "box" {
+  self     = true
+  priority = 1
+  fed_by   = ["rack"]
+  watts    = 10
+  stops_in = "1m"
+  gives_up = "2m"
+  local { command = ["systemctl", "poweroff"] }
+}
