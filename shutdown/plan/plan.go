@@ -179,7 +179,7 @@ type Planner struct {
 	arranger
 	searcher
 	flooder
-	filter
+	tally
 	traced Trace
 }
 
@@ -231,7 +231,7 @@ func (w *Planner) stop(out *Plan, i int) *Stop { return &out.Stops[w.hosts[i].ou
 func (w *Planner) prepare(p *Problem, sorted bool) {
 	w.load(p, sorted)
 	w.keep()
-	w.pinned, w.keeps, w.spent = -1, false, 0
+	w.pinned, w.keeps, w.spent, w.apartFails = -1, false, 0, false
 	w.lay()
 }
 

@@ -9,7 +9,9 @@ import (
 // explain says of each stop why it is not a slot later: it tries that, and if
 // that is not safe, what would make it so.
 func (w *Planner) explain(out *Plan) {
-	effort := w.spent + len(w.scenarios)*mostEffort
+	if out.FitsExpected {
+		w.askAlike()
+	}
 	for i := range w.hosts {
 		s := w.stop(out, i)
 		switch {
@@ -17,13 +19,38 @@ func (w *Planner) explain(out *Plan) {
 			s.Why = BeforeAll
 		case !out.FitsExpected:
 			s.Why, s.Other = ForNoReturn, w.fail.store
-		case w.spent < effort:
+		default:
 			s.Why, s.Other = w.why(int32(i))
 			if s.Other >= 0 && s.Why != ForBattery {
 				s.Other = w.hosts[s.Other].outside
 			}
 		}
 	}
+}
+
+// askAlike finds which hosts could start a slot later than they do if all others
+// went as early as their promises allow, and which if all went as early as the order
+// does. These are two plans, and each is replayed once for all hosts.
+func (w *Planner) askAlike() {
+	w.saved = append(w.saved[:0], w.start...)
+	keeps := w.keeps
+	w.keeps = false
+	for _, q := range []struct {
+		bound []int
+		could []bool
+	}{{w.first, w.couldBreak}, {w.low, w.could}} {
+		copy(w.start, q.bound)
+		w.afresh()
+		for i := range w.all() {
+			to := w.saved[i] + 1
+			q.could[i] = to <= w.last && !w.hosts[i].Asked && w.push(i, to) && w.holdsSo()
+			w.back()
+		}
+	}
+	copy(w.start, w.saved)
+	w.afresh()
+	w.keeps = keeps
+	w.seat()
 }
 
 func (w *Planner) why(i int32) (Reason, int) {
@@ -39,25 +66,23 @@ func (w *Planner) why(i int32) (Reason, int) {
 	}
 	follower := w.follower(i, to)
 	ok := w.push(i, to)
-	sound := ok && w.cut && w.sound() // a search that was not cut short has tried that
+	sound := ok && w.cut && w.holdsSo() // a search that was not cut short has tried that
 	w.back()
 	switch {
 	case sound:
 		return 0, -1
 	case follower >= 0 && (!ok || w.soundAlone(i)):
 		return ForOrder, follower
+	case w.could[i]:
+		return ForWorth, w.giver(i, to, w.low, false)
+	case w.couldBreak[i]:
+		return ForPromise, w.giver(i, to, w.first, true)
 	}
-	if j := w.giver(i, to, w.low, false); j >= 0 {
-		return ForWorth, j
-	}
-	if j := w.giver(i, to, w.first, true); j >= 0 {
-		return ForPromise, j
-	}
-	if w.push(i, to) {
-		w.sound()
+	if w.short = -1; w.push(i, to) {
+		w.holdsSo()
 	}
 	w.back()
-	return ForBattery, w.fail.store
+	return ForBattery, w.short
 }
 
 // inTheWay gives a host that still stops when this one would if it began a slot
@@ -89,6 +114,11 @@ func (w *Planner) follower(i int32, to int) int {
 // soundAlone tells whether the plan would be safe with one host a slot later, if
 // those that wait for it did not.
 func (w *Planner) soundAlone(i int32) bool {
+	if w.now.whole {
+		if v := w.judgeAlone(&w.now, i); v != unsure {
+			return v == harmless
+		}
+	}
 	w.offGrid()
 	for k := range w.scenarios {
 		s := &w.scenarios[k]
@@ -106,24 +136,12 @@ func (w *Planner) soundAlone(i int32) bool {
 const tries = 4
 
 // giver gives a host that makes room for another to start in the slot given, by
-// going forward as far as a bound; -1 when all of them together do not. It looks
-// at hosts in the order given or backwards, and when none does so alone, takes
-// the one that frees most.
+// going forward as far as a bound. It looks at hosts in the order given or backwards,
+// and when none does so alone, takes the one that frees most.
 func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
-	w.saved = append(w.saved[:0], w.start...)
 	low, keeps := w.low, w.keeps
 	w.low, w.keeps = bound, false
-	defer func() {
-		w.keep()
-		copy(w.start, w.saved)
-		w.low, w.keeps = low, keeps
-	}()
-	copy(w.start, bound)
-	if !w.push(i, to) || !w.sound() {
-		return -1
-	}
-	w.keep()
-	copy(w.start, w.saved)
+	defer func() { w.low, w.keeps = low, keeps }()
 	most, freed, left := -1, int64(-1), tries
 	for h := range w.all() {
 		if backwards {
@@ -135,10 +153,7 @@ func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
 		if f := w.hosts[h].up * int64(w.start[h]-bound[h]); f > freed {
 			most, freed = int(h), f
 		}
-		if left--; left < 0 {
-			continue
-		}
-		if w.gives(h, i, to, bound) {
+		if left--; left >= 0 && w.gives(h, i, to, bound) {
 			return int(w.itself(h, i, to, bound))
 		}
 	}
@@ -148,7 +163,7 @@ func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
 // gives tells whether a host that goes forward to its bound, with those that
 // must be down before it, makes room for another to start in the slot given.
 func (w *Planner) gives(h, i int32, to int, bound []int) bool {
-	ok := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.sound()
+	ok := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.holdsSo()
 	w.back()
 	return ok
 }

@@ -31,12 +31,15 @@ type replayer struct {
 	charge []battery.Charge
 	then   []battery.Charge // at the end of the segment
 	aside  []battery.Charge // while it is tried how long the draw of the moment could go on
+	drawn  []int64          // per store: what it carries of the hosts at the moment, in microwatts
 	watts  []float64        // per store, at the moment
 	left   uint64           // stores that have not given out
 
-	grid  int64  // a store gives out on this grid, at the point before; 0: at the moment itself
-	trace *Trace // written to when not nil
-	fail  failure
+	joined bool   // stores are likely to take on what others carried: all are carried together at once
+	lasted bool   // each store lasted by itself
+	grid   int64  // a store gives out on this grid, at the point before; 0: at the moment itself
+	trace  *Trace // written to when not nil
+	fail   failure
 }
 
 // failure is the first moment at which a host has no store left, and the store
@@ -78,9 +81,10 @@ func (w *Planner) dispatch(stops, starts []int64) (last int64) {
 // the reserve.
 func (w *Planner) replay(reserve int64, lost int) bool {
 	w.rewind(lost)
-	if w.trace == nil {
+	if w.trace == nil && !w.joined {
 		switch u := w.apart(reserve); {
 		case u < 0:
+			w.lasted = true
 			return true
 		case w.alone(u, w.at[u]):
 			w.fail = failure{apart: true, store: u}
@@ -116,7 +120,7 @@ func (w *Planner) apart(reserve int64) int {
 				broken, when = u, e.at
 			}
 		}
-		w.draw[e.group] += e.delta
+		w.change(e)
 		for m := fed; m != 0; m &= m - 1 {
 			u := bits.TrailingZeros64(m)
 			w.watts[u] = w.drawOn(u)
@@ -155,15 +159,13 @@ func (w *Planner) holds(u int, to, reserve int64) bool {
 		return false
 	}
 	w.charge[u], w.at[u] = q, to
-	if w.noting {
-		w.note(u, to, left)
-	}
 	return true
 }
 
 // together carries the stores from one change of any draw to the next.
 func (w *Planner) together(reserve int64) bool {
 	now := int64(0)
+	w.lasted = true
 	for k := 0; k < len(w.inTime); {
 		at := w.events[w.inTime[k]].at
 		if at > now {
@@ -173,8 +175,7 @@ func (w *Planner) together(reserve int64) bool {
 			now = at
 		}
 		for ; k < len(w.inTime) && w.events[w.inTime[k]].at == at; k++ {
-			e := &w.events[w.inTime[k]]
-			w.draw[e.group] += e.delta
+			w.change(&w.events[w.inTime[k]])
 		}
 	}
 	return w.fail.store < 0
@@ -237,9 +238,6 @@ func (w *Planner) begin(lost int) {
 		w.left &^= 1 << lost
 	}
 	clear(w.until)
-	for u := range w.passed {
-		w.passed[u] = w.passed[u][:0]
-	}
 	for g := range w.groups {
 		for m := w.groups[g].feeds | w.groups[g].needs; m != 0; m &= m - 1 {
 			u := bits.TrailingZeros64(m)
@@ -255,6 +253,7 @@ func (w *Planner) begin(lost int) {
 // divide shares each group's draw among the stores that are left to it.
 func (w *Planner) divide() {
 	clear(w.share)
+	clear(w.drawn)
 	for g := range w.groups {
 		feeds := w.groups[g].first.Feeds
 		sum := 0.0
@@ -268,23 +267,38 @@ func (w *Planner) divide() {
 				w.share[f.Store*len(w.groups)+g] += f.Part / sum
 			}
 		}
+		for m := w.groups[g].feeds & w.left; m != 0; m &= m - 1 {
+			u := bits.TrailingZeros64(m)
+			w.drawn[u] += w.portion(u, g)
+		}
+	}
+}
+
+// portion is what a store carries of a group's draw, rounded up to a microwatt.
+func (w *Planner) portion(u, g int) int64 {
+	if s := w.share[u*len(w.groups)+g]; s != 1 {
+		return int64(math.Ceil(float64(w.draw[g]) * s))
+	}
+	return w.draw[g]
+}
+
+// change makes a change of draw.
+func (w *Planner) change(e *event) {
+	g := int(e.group)
+	fed := w.groups[g].feeds & w.left
+	for m := fed; m != 0; m &= m - 1 {
+		u := bits.TrailingZeros64(m)
+		w.drawn[u] -= w.portion(u, g)
+	}
+	w.draw[g] += e.delta
+	for m := fed; m != 0; m &= m - 1 {
+		u := bits.TrailingZeros64(m)
+		w.drawn[u] += w.portion(u, g)
 	}
 }
 
 // drawOn is what a store carries at the moment, in watts.
-func (w *Planner) drawOn(u int) float64 {
-	sum := int64(0)
-	for g, s := range w.share[u*len(w.groups):][:len(w.groups)] {
-		switch s {
-		case 0:
-		case 1:
-			sum += w.draw[g]
-		default:
-			sum += int64(math.Ceil(float64(w.draw[g]) * s))
-		}
-	}
-	return w.stores[u].base + float64(sum)/watt
-}
+func (w *Planner) drawOn(u int) float64 { return w.stores[u].base + float64(w.drawn[u])/watt }
 
 // carry takes the stores from one change of draw to the next. It is false when
 // a host is left without a store, or would be if the draw went on for the
@@ -293,7 +307,7 @@ func (w *Planner) carry(from, to, reserve int64) bool {
 	if !w.advance(from, from, to) {
 		return false
 	}
-	if w.lasts(from, to, reserve) {
+	if w.lasts(from, reserve) {
 		return true
 	}
 	copy(w.aside, w.charge)
@@ -309,8 +323,8 @@ func (w *Planner) carry(from, to, reserve int64) bool {
 
 // lasts tells whether every store by itself could carry the draw of the moment
 // for the reserve.
-func (w *Planner) lasts(live, now, reserve int64) bool {
-	if reserve == 0 && !w.noting {
+func (w *Planner) lasts(live, reserve int64) bool {
+	if reserve == 0 {
 		return true
 	}
 	ok := true
@@ -318,10 +332,7 @@ func (w *Planner) lasts(live, now, reserve int64) bool {
 		if w.left&(1<<u) == 0 || live >= w.until[u] {
 			continue
 		}
-		left := w.spared(u, w.charge[u], w.watts[u], reserve)
-		if ok = ok && left >= 0; w.noting {
-			w.note(u, now, left)
-		}
+		ok = ok && w.spared(u, w.charge[u], w.watts[u], reserve) >= 0
 	}
 	return ok
 }
@@ -356,6 +367,7 @@ func (w *Planner) advance(live, from, to int64) bool {
 		if out == 0 {
 			return true
 		}
+		w.lasted = false
 		if w.trace != nil {
 			w.trace.gaveOut(w, out, first)
 		}

@@ -23,13 +23,18 @@ type searcher struct {
 	horizon int       // the slot by which wear counts
 	bounds  [][]int64 // per store, see bound
 
-	ratio   []float64 // what the next step of a host is worth for what it takes
-	known   []bool    // ratio is right
+	ratio   []float64 // keys to sort by
+	ranks   ranking   // of hosts by what their next step is worth for what it takes
+	stale   []int32   // hosts whose rank may be wrong
+	known   []bool    // the rank is right
 	stuck   []bool    // the next step is not safe
 	pushes  []option
 	pulls   []option
 	touched []bool
-	saved   []int
+
+	could      []bool // a slot later would be safe if all others went as early as their promises allow,
+	couldBreak []bool // or as the order does
+	saved      []int
 }
 
 // move is one host's change of start.
@@ -153,6 +158,16 @@ func (w *Planner) back() {
 // keep makes the moves for good.
 func (w *Planner) keep() { w.undo = w.undo[:0] }
 
+// hold makes moves for good that may not be safe.
+func (w *Planner) hold() {
+	for k := range w.undo {
+		if i := w.undo[k].host; !slices.Contains(w.ahead, i) {
+			w.ahead = append(w.ahead, i)
+		}
+	}
+	w.keep()
+}
+
 // weigh gives what the moves gain, and what they cost by wear.
 func (w *Planner) weigh() (gain, cost int64) {
 	for _, m := range w.undo {
@@ -182,18 +197,23 @@ func (w *Planner) weighOn(u int) (gain, cost int64) {
 func ratio(gain, cost int64) float64 { return float64(gain) / float64(max(1, cost)) }
 
 // mostEffort bounds the search for one scenario, in hosts replayed: some 50 ms.
-// It is reached with some hundreds of hosts.
-const mostEffort = 600_000
+// It is reached with some hundreds of hosts. What makes a plan complete, that no host
+// could go later as it is, may take farEffort: it is reached where a thousand hosts
+// share stores that take on what others carried.
+const (
+	mostEffort = 600_000
+	farEffort  = 20 * mostEffort
+)
 
 // improve makes the most of the stores, from a safe plan in start: the time that
 // all are to be kept, then the promised times, then worth.
 func (w *Planner) improve() {
 	kinds, n := len(w.scenarios), len(w.hosts)
-	effort := w.spent + kinds*mostEffort
+	effort, far := w.spent+kinds*mostEffort, w.spent+kinds*farEffort
 	w.holdBounds()
 	w.settle()
-	w.promise(effort, w.floor)
-	w.promise(effort, w.held)
+	w.promise(far, w.floor)
+	w.promise(far, w.held)
 	w.bind()
 	w.flood(effort)
 	by, finer := 1, 2
@@ -204,22 +224,25 @@ func (w *Planner) improve() {
 		by *= finer
 	}
 	for ; by >= 1; by /= finer {
-		w.fill(by, -1, effort)
+		w.fill(by, -1, far)
 		for range rounds(by) {
-			if w.p.Quick || !w.trade(by, effort) {
+			if w.p.Quick || w.spent > effort || !w.trade(by, effort) {
 				break
 			}
-			w.fill(by, -1, effort)
+			w.fill(by, -1, far)
 		}
 	}
 	if !w.p.Quick {
-		w.deepen(min(effort, w.spent+kinds*min(2_500*n, 2_000_000/max(1, n))))
+		each := 5_000 // hosts for each host; turns take more
+		if w.keeps {
+			each = 10_000
+		}
+		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/max(1, n))))
 	}
 	// Nothing is left that could be later: the reasons rest on it.
-	w.off = w.peaks
-	for w.fill(1, -1, effort) {
+	for w.fill(1, -1, far) {
 	}
-	w.off, w.cut = false, w.spent >= effort
+	w.cut = w.spent >= far
 }
 
 // rounds is how often trades are looked for: of steps up to eight times as long,
@@ -248,8 +271,9 @@ func (w *Planner) settle() {
 // afresh measures later moves by the plan in start, however it came there.
 func (w *Planner) afresh() {
 	w.keep()
+	w.ahead = w.ahead[:0]
 	w.seat()
-	w.now.of = w.now.of[:0]
+	w.now.empty()
 	w.try()
 }
 
@@ -337,8 +361,10 @@ func (w *Planner) fill(by int, pinned int32, effort int) (any bool) {
 		w.horizon = max(w.horizon, s)
 	}
 	w.pinned = pinned
+	w.ranks.reset(len(w.hosts))
 	clear(w.known)
 	clear(w.stuck)
+	w.stale = append(w.stale[:0], w.order...)
 	for i := w.mostWorth(by); i >= 0 && w.spent < effort; i = w.mostWorth(by) {
 		if w.push(i, w.start[i]+by) && w.try() {
 			w.unsettle(by)
@@ -347,31 +373,30 @@ func (w *Planner) fill(by int, pinned int32, effort int) (any bool) {
 		} else {
 			w.back()
 			w.stuck[i] = true
+			w.ranks.drop(i)
 		}
 	}
 	w.pinned = -1
 	return any
 }
 
+// mostWorth is the host whose next step is worth most for what it takes, or -1.
 func (w *Planner) mostWorth(by int) int32 {
-	best := int32(-1)
-	for i := range w.all() {
-		if w.stuck[i] || w.hosts[i].Asked {
+	for _, i := range w.stale {
+		if w.known[i] || w.stuck[i] || w.hosts[i].Asked {
 			continue
 		}
-		if !w.known[i] {
-			w.ratio[i] = -1
-			if w.push(i, w.start[i]+by) {
-				w.ratio[i] = ratio(w.weigh())
-			}
-			w.back()
-			w.known[i] = true
+		w.known[i] = true
+		w.spent++
+		if w.push(i, w.start[i]+by) {
+			w.ranks.set(i, ratio(w.weigh()))
+		} else {
+			w.ranks.drop(i)
 		}
-		if w.ratio[i] >= 0 && (best < 0 || w.ratio[i] > w.ratio[best]) {
-			best = i
-		}
+		w.back()
 	}
-	return best
+	w.stale = w.stale[:0]
+	return w.ranks.best()
 }
 
 // unsettle forgets the ratios that the moves change: of the hosts that moved,
@@ -379,6 +404,7 @@ func (w *Planner) mostWorth(by int) int32 {
 func (w *Planner) unsettle(by int) {
 	if w.keeps {
 		clear(w.known) // whoever stops in those slots is concerned
+		w.stale = append(w.stale, w.order...)
 	}
 	for _, m := range w.undo {
 		w.forget(m.host, m.from, by)
@@ -387,6 +413,7 @@ func (w *Planner) unsettle(by int) {
 
 func (w *Planner) forget(i int32, start, by int) {
 	w.known[i] = false
+	w.stale = append(w.stale, i)
 	for _, a := range w.after.of(i) {
 		if w.known[a] && w.start[a]+w.length[a]+by > start {
 			w.forget(a, w.start[a], by)
@@ -439,8 +466,12 @@ func (w *Planner) survey(by int) {
 			w.back()
 		}
 	}
-	slices.SortStableFunc(w.pulls, func(a, b option) int { return cmp.Compare(a.ratio, b.ratio) })
-	slices.SortStableFunc(w.pushes, func(a, b option) int { return cmp.Compare(b.ratio, a.ratio) })
+	slices.SortFunc(w.pulls, func(a, b option) int {
+		return cmp.Or(cmp.Compare(a.ratio, b.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
+	})
+	slices.SortFunc(w.pushes, func(a, b option) int {
+		return cmp.Or(cmp.Compare(b.ratio, a.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
+	})
 }
 
 func (w *Planner) exchange(pull, push *option) bool {
@@ -485,16 +516,18 @@ func (w *Planner) attempt(effort int, change func() bool) bool {
 	if w.spent > effort {
 		return false
 	}
+	w.spent += len(w.hosts)
 	before := w.total()
 	w.saved = append(w.saved[:0], w.start...)
-	w.before.copy(&w.now)
+	w.kept.copy(&w.now)
 	if change() && w.total() > before {
 		return true
 	}
 	w.keep()
 	copy(w.start, w.saved)
 	w.seat()
-	w.now.copy(&w.before)
+	w.now.copy(&w.kept)
+	w.ahead = w.ahead[:0]
 	return false
 }
 
@@ -512,7 +545,7 @@ func (w *Planner) stopLater(i int32, by, effort int) bool {
 	if w.hosts[i].Asked || !w.push(i, w.start[i]+by) {
 		return false
 	}
-	w.keep()
+	w.hold()
 	if !w.repair(i) {
 		return false
 	}
@@ -535,11 +568,13 @@ func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 		}
 	}
 	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(w.from[a], w.from[b]) })
+	w.ahead = append(w.ahead[:0], w.line...)
 	// A row of stops with no room between them comes forward only as a whole.
 	for by := 0; !w.inLine(w.room) || !w.aboveLow() || !w.repair(-1); by++ {
 		if by == w.length[i] {
 			return false
 		}
+		w.spent += len(w.hosts)
 		for k := range w.from {
 			w.from[k] = max(w.low[k], w.from[k]-1)
 		}
@@ -570,6 +605,7 @@ func (w *Planner) repair(pinned int32) bool {
 	for !w.try() {
 		short := w.short
 		best, least := int32(-1), 0.0
+		w.spent += len(w.hosts)
 		for j := range w.all() {
 			if w.pull(j, w.start[j]-1) {
 				gain, cost := w.weighOn(short)
@@ -583,7 +619,7 @@ func (w *Planner) repair(pinned int32) bool {
 			return false
 		}
 		w.pull(best, w.start[best]-1)
-		w.keep()
+		w.hold()
 	}
 	return true
 }

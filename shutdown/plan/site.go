@@ -300,7 +300,7 @@ func (w *Planner) size() {
 	w.draw, w.end = resize(w.draw, g), resize(w.end, g)
 	w.deadline, w.due = resize(w.deadline, g), resize(w.due, n)
 	w.share = resize(w.share, m*g)
-	w.until, w.at, w.watts = resize(w.until, m), resize(w.at, m), resize(w.watts, m)
+	w.until, w.at, w.watts, w.drawn = resize(w.until, m), resize(w.at, m), resize(w.watts, m), resize(w.drawn, m)
 	w.charge, w.then, w.aside = resize(w.charge, m), resize(w.then, m), resize(w.aside, m)
 
 	w.worst, w.expected = resize(w.worst, n), resize(w.expected, n)
@@ -309,10 +309,12 @@ func (w *Planner) size() {
 
 	w.first, w.low, w.values = resize(w.first, n), resize(w.low, n), resize(w.values, n)
 	w.ratio, w.known, w.stuck, w.touched = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n), resize(w.touched, n)
+	w.could, w.couldBreak = resize(w.could, n), resize(w.couldBreak, n)
 	w.stay, w.own, w.net = resize(w.stay, n), resize(w.own, n), resize(w.net, n)
 	w.want, w.least, w.most = resize(w.want, n), resize(w.least, n), resize(w.most, n)
 	w.stays, w.counted = resize(w.stays, n), resize(w.counted, n)
-	w.passed = grow(w.passed, m)
+	w.isMoved = resize(w.isMoved, n)
+	clear(w.isMoved)
 
 	w.peaks = false
 	for i := range w.hosts {
