@@ -9,6 +9,7 @@ import (
 	"ebbline/policy"
 	"ebbline/shutdown"
 	"ebbline/shutdown/battery"
+	"ebbline/shutdown/plan"
 )
 
 // Scene is a policy on a day, and what differs from it while a question is put
@@ -216,23 +217,86 @@ type Loss struct {
 // a good plan leaves differences of a few seconds.
 const Notable = 10 * time.Second
 
-// Promise looks into one host's promised time. Now is the answer to the scene.
-func (c *Scene) Promise(now *Answer, k int) Promise {
+// Promises looks into hosts' promised times. It is for one goroutine; the scene and the
+// answer to it may be shared.
+type Promises struct {
+	c   *Scene
+	now *Answer
+	sketch
+}
+
+// Promises readies the questions. Now is the answer to the scene.
+func (c *Scene) Promises(now *Answer) *Promises {
+	s := &Promises{c: c, now: now}
+	s.take(now)
+	return s
+}
+
+// Of looks into one host's promised time.
+func (s *Promises) Of(k int) Promise {
+	c, now := s.c, s.now
 	p := Promise{Host: k}
 	if c.Policy.Hosts[k].KeepFor > 0 {
 		p.Cost = losses(c.promising(k, 0), now, k)
 	}
 	longest := now
-	p.Longest = furthest(now.Stays[k].Up, func(d time.Duration) bool {
+	holds := func(d time.Duration) bool {
 		a := c.promising(k, d)
 		ok := a.Stays[k].Kept && keepsAll(now, a, k)
 		if ok {
 			longest = a
 		}
 		return ok
-	})
+	}
+	// The core's answers are looked for where quick ones say that the end is.
+	p.Longest = near(furthest(now.Stays[k].Up, func(d time.Duration) bool { return s.keeps(k, d) }), holds)
 	p.Price = losses(now, longest, k)
 	return p
+}
+
+// sketch puts a promise to the planner alone, which plans quickly: all the same promises
+// are kept, as a rule, and what is left of the batteries goes where it is worth less.
+type sketch struct {
+	planner plan.Planner
+	problem plan.Problem // no hosts where there is no plan
+	out     plan.Plan
+	hosts   []int32 // of the policy, in the problem's order
+}
+
+func (s *sketch) take(now *Answer) {
+	if o, ok := now.state.Outlook(); ok {
+		s.problem, s.hosts = o.Problem, o.Hosts
+		s.problem.Hosts = slices.Clone(o.Problem.Hosts)
+		s.problem.Quick, s.problem.Terse = true, true
+		s.problem.Stores = slices.Clone(o.Problem.Stores)
+		for j, i := range o.UPSs {
+			// The core's plan for any outage has full batteries, and the load in steps twice as coarse.
+			step, load := float64(max(1, now.Scene.Policy.UPSs[i].RatedWatts/100)), now.UPSs[i].Load
+			s.problem.Stores[j].Base += float64(2*step*math.Ceil(load/(2*step))) - float64(step*math.Ceil(load/step))
+			s.problem.Stores[j].Charge = battery.Charge{}
+		}
+	}
+}
+
+// keeps tells whether one host is up for so long if that is promised, and all other
+// promises are kept that are kept now.
+func (s *Promises) keeps(k int, d time.Duration) bool {
+	j := slices.Index(s.hosts, int32(k))
+	if j < 0 {
+		return false
+	}
+	h := &s.problem.Hosts[j]
+	before := h.Hold
+	h.Hold = d
+	s.planner.Make(&s.problem, &s.out)
+	h.Hold = before
+	ok := s.out.Stops[j].Start >= d && (s.out.Fits || !s.now.Fits)
+	for i, other := range s.hosts {
+		if i != j && s.now.Stays[other].Kept {
+			ok = ok && s.out.Stops[i].Start >= s.c.Policy.Hosts[other].KeepFor
+		}
+	}
+	return ok
 }
 
 // promising is the answer if a host were promised so long.
@@ -276,12 +340,33 @@ func losses(before, after *Answer, but int) []Loss {
 // a percent: it probably holds up to the time given, so the search goes up from
 // there in doubling steps until it fails, then bisects.
 func furthest(from time.Duration, holds func(time.Duration) bool) time.Duration {
-	const end = 7 * 24 * time.Hour // as far as the planner looks
 	lo, hi := time.Duration(0), from.Truncate(time.Second)
-	for step := time.Minute; hi < end && holds(hi); step *= 2 {
+	for step := time.Minute; hi < furthestEnd && holds(hi); step *= 2 {
 		lo, hi = hi, hi+step
 	}
-	for hi-lo > max(time.Second, hi/200) {
+	return between(lo, hi, holds)
+}
+
+const furthestEnd = 7 * 24 * time.Hour // as far as the planner looks
+
+// near is furthest, where the answer is probably close to the time given.
+func near(at time.Duration, holds func(time.Duration) bool) time.Duration {
+	lo, hi, step := at, at, tolerance(at)
+	if at == 0 || holds(at) {
+		for hi += step; hi < furthestEnd && holds(hi); step *= 2 {
+			lo, hi = hi, hi+step
+		}
+		return between(lo, hi, holds)
+	}
+	for lo -= step; lo > 0 && !holds(lo); step *= 2 {
+		lo, hi = lo-step, lo
+	}
+	return between(max(lo, 0), hi, holds)
+}
+
+// between bisects for where a condition ceases to hold.
+func between(lo, hi time.Duration, holds func(time.Duration) bool) time.Duration {
+	for hi-lo > tolerance(hi) {
 		if mid := (lo + (hi-lo)/2).Truncate(time.Second); holds(mid) {
 			lo = mid
 		} else {
@@ -289,6 +374,11 @@ func furthest(from time.Duration, holds func(time.Duration) bool) time.Duration 
 		}
 	}
 	return lo
+}
+
+// tolerance is how near two times are that count as the same.
+func tolerance(d time.Duration) time.Duration {
+	return max(time.Second, (d / 200).Truncate(time.Second))
 }
 
 // Room is how much worse one UPS's lot may become.

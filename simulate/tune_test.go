@@ -290,7 +290,7 @@ func TestLongestPromise(t *testing.T) {
 			t.Skip("no plan fits: nothing can be promised")
 		}
 		k := rapid.IntRange(0, len(c.Policy.Hosts)-1).Draw(t, "host")
-		longest := c.Promise(now, k).Longest
+		longest := c.Promises(now).Of(k).Longest
 		if longest > 4*time.Hour {
 			t.Skip("the planner's steps are coarse where a small host goes on for most of a day")
 		}
@@ -457,7 +457,7 @@ func TestPromiseCosts(t *testing.T) {
 		policy.Host{Name: "lamp", Priority: 1, Watts: 100, KeepFor: 20 * time.Minute},
 	))
 	now := c.Answer()
-	p := c.Promise(now, 1)
+	p := c.Promises(now).Of(1)
 	if !now.Stays[1].Kept || len(p.Cost) != 1 || p.Cost[0].Host != 0 || p.Cost[0].By < time.Minute {
 		t.Errorf("kept: %v, cost: %v", now.Stays[1].Kept, p.Cost)
 	}

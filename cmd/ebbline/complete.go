@@ -57,7 +57,7 @@ var offers = map[string]offer{
 	"AUTH":    fixed("MD5", "SHA", "SHA224", "SHA256", "SHA384", "SHA512"),
 	"PRIV":    fixed("DES", "AES", "AES192", "AES256"),
 
-	"ADDRESS": nil, "NAME": nil, "SECRET": nil, "NAME=WATTS,...": nil, "N": nil, "S": nil, "DATE": nil,
+	"ADDRESS": nil, "NAME": nil, "SECRET": nil, "NAME=WATTS,...": nil, "N": nil, "S": nil, "K/N": nil, "DATE": nil,
 	"V": nil, "W": nil, "P": nil, "WATTS": nil, "DEGREES": nil, "TIME": nil,
 }
 

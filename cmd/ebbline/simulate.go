@@ -59,6 +59,8 @@ func setSimulate(c *call) action {
 	listed := c.flags.Bool("names", false, "list the named outages")
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
 	seen := c.flags.Bool("past", false, "replay the outages that the agent has seen, too")
+	piece := c.flags.String("part", "", "draw and replay only `K/N`, the Kth of N parts of the random outages, and print it for --join")
+	joined := c.flags.Bool("join", false, "show what all parts together give: their files stand in the place of outages")
 	past := c.historyFlag()
 	return func(ctx context.Context) int {
 		switch {
@@ -69,6 +71,18 @@ func setSimulate(c *call) action {
 			return exitUsage
 		case *workers < 1 || *workers > 1024:
 			c.usage("--workers takes a number from 1 to 1024")
+			return exitUsage
+		}
+		one, err := readPart(*piece)
+		switch {
+		case *piece != "" && err != nil:
+			c.usage("%v", err)
+			return exitUsage
+		case *piece != "" && (*random == 0 || *joined || *detail || *lines || *faults || *seen || *smallest != "" || *page != ""):
+			c.usage("--part needs --random, and is only drawn and replayed: what is to be shown is said where the parts are joined")
+			return exitUsage
+		case *joined && (*random > 0 || *detail || *lines || *seen):
+			c.usage("--join takes the outages from the parts: leave out --random, --detail, --transcript and --past")
 			return exitUsage
 		}
 		path, files := c.Env("EBBLINE_POLICY"), c.args
@@ -91,7 +105,21 @@ func setSimulate(c *call) action {
 			return c.fail("%v", err)
 		}
 		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
-		if err := job.outages(files); err != nil {
+		switch {
+		case *joined:
+			err = job.join(files)
+		case *piece != "" && len(files) > 0:
+			c.usage("--part is of random outages: %q is named", files[0])
+			return exitUsage
+		case *piece != "":
+			if err := job.runPart(ctx, one, c.Out); err != nil {
+				return c.fail("%v", err)
+			}
+			return exitDone
+		default:
+			err = job.outages(files)
+		}
+		if err != nil {
 			return c.fail("%v", err)
 		}
 		if *seen {
@@ -277,12 +305,23 @@ func (s *simulation) outages(names []string) error {
 		if err != nil {
 			return err
 		}
-		s.named = list
+		spared := make(map[string]bool)
+		for _, l := range simulate.Alike(s.p) {
+			s.spared = append(s.spared, l)
+			spared[simulate.Hanging(s.p, l.Host).Name] = true
+		}
 		for _, o := range list {
-			s.words = append(s.words, o.Name)
+			if !spared[o.Name] {
+				s.name(o)
+			}
 		}
 	}
 	return nil
+}
+
+// name adds an outage of the list that is replayed where none is named.
+func (s *simulation) name(o *simulate.Outage) {
+	s.named, s.words = append(s.named, o), append(s.words, o.Name)
 }
 
 // fears are the outages that every plan should survive.
@@ -338,7 +377,10 @@ type simulation struct {
 	seen     bool   // the outages of the history are among those named
 	history  string // as it was named
 	named    []*simulate.Outage
-	words    []string // that name each of these on the command line; "" for one of the history
+	first    int               // random outages before these, in another part
+	joined   bool              // the runs were read from parts
+	spared   []simulate.Spared // hosts whose hanging is left out of the list
+	words    []string          // that name each of these on the command line; "" for one of the history
 	progress io.Writer
 
 	crew     []*worker
@@ -373,7 +415,7 @@ func (s *simulation) nameOf(i int) (string, uint64) {
 	if i < len(s.named) {
 		return s.named[i].Name, s.seed
 	}
-	seed := s.seed + uint64(i-len(s.named))
+	seed := s.seed + uint64(s.first+i-len(s.named))
 	return fmt.Sprintf("random %d", seed), seed
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -98,6 +99,25 @@ func (w *worker) replay(o *simulate.Outage, seed uint64) (*simulate.Run, []simul
 // by then counts.
 func (s *simulation) run(ctx context.Context) error {
 	began := time.Now()
+	if err := s.hire(); err != nil {
+		return err
+	}
+	s.prove(ctx)
+	s.tryAll(ctx)
+	if !s.joined {
+		s.runs = make([]outcome, s.count())
+		s.each(ctx, len(s.runs), "outages", s.one)
+		s.unspare(ctx)
+	}
+	fmt.Fprint(s.progress, "\r\x1b[K")
+	s.stopped = ctx.Err() != nil
+	s.shrink(ctx)
+	s.took = time.Since(began)
+	return nil
+}
+
+// hire makes the workers.
+func (s *simulation) hire() error {
 	for range min(s.workers, max(1, s.count())) {
 		w, err := s.newWorker()
 		if err != nil {
@@ -106,14 +126,6 @@ func (s *simulation) run(ctx context.Context) error {
 		s.crew = append(s.crew, w)
 	}
 	s.judge = simulate.NewJudge(s.p, s.low)
-	s.runs = make([]outcome, s.count())
-	s.prove(ctx)
-	s.tryAll(ctx)
-	s.each(ctx, len(s.runs), "outages", s.one)
-	fmt.Fprint(s.progress, "\r\x1b[K")
-	s.stopped = ctx.Err() != nil
-	s.shrink(ctx)
-	s.took = time.Since(began)
 	return nil
 }
 
@@ -180,10 +192,27 @@ func (s *simulation) one(w *worker, i int) {
 		kept.Hosts = append([]simulate.HostRun(nil), run.Hosts...)
 		out.run = &kept
 	}
-	if w.hind != nil && (named || (i-len(s.named))*len(s.p.Hosts) < compared) {
+	if w.hind != nil && (named || (s.first+i-len(s.named))*len(s.p.Hosts) < compared) {
 		s.compare(w, o, out)
 	}
 	out.done = true
+}
+
+// unspare replays the hanging of those hosts for which one was to stand whose own failed.
+func (s *simulation) unspare(ctx context.Context) {
+	first, failed := len(s.runs), make(map[string]bool)
+	for i, o := range s.named {
+		failed[o.Name] = s.runs[i].failed
+	}
+	s.spared = slices.DeleteFunc(s.spared, func(l simulate.Spared) bool {
+		again := failed[simulate.Hanging(s.p, l.For).Name]
+		if again {
+			s.name(simulate.Hanging(s.p, l.Host))
+			s.runs = append(s.runs, outcome{})
+		}
+		return again
+	})
+	s.each(ctx, len(s.runs)-first, "more outages", func(w *worker, i int) { s.one(w, first+i) })
 }
 
 // compare sets hosts' times against the best that was possible, in an outage

@@ -4,7 +4,9 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
 	"time"
 
 	"ebbline/policy"
@@ -189,16 +191,7 @@ func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string
 		}
 		v.UPSs = append(v.UPSs, room)
 	}
-	for k := range p.Hosts {
-		if !now.Stays[k].Planned || p.Hosts[k].Self {
-			continue
-		}
-		step("promises to %s", p.Hosts[k].Name)
-		if over() {
-			break
-		}
-		v.Promises = append(v.Promises, promiseOf(c, now, k))
-	}
+	v.promises(ctx, c, now, step)
 	slices.SortStableFunc(v.Promises, func(a, b promiseTuneView) int { return int(b.Priority - a.Priority) })
 	if over() {
 		return
@@ -207,6 +200,46 @@ func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string
 	o := c.Better(now, over)
 	if v.SearchCut = o.Cut; len(o.Steps) > 0 {
 		v.Better = orderOf(c, now, o)
+	}
+}
+
+// promises looks into all hosts' promises, on all cores.
+func (v *tuneView) promises(ctx context.Context, c *simulate.Scene, now *simulate.Answer, step func(string, ...any)) {
+	var hosts []int
+	for k := range c.Policy.Hosts {
+		if now.Stays[k].Planned && !c.Policy.Hosts[k].Self {
+			hosts = append(hosts, k)
+		}
+	}
+	found := make([]*promiseTuneView, len(hosts))
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	next := 0
+	take := func() int {
+		mu.Lock()
+		defer mu.Unlock()
+		if ctx.Err() != nil || next == len(hosts) {
+			return -1
+		}
+		step("promises to %s", c.Policy.Hosts[hosts[next]].Name)
+		next++
+		return next - 1
+	}
+	for range min(runtime.NumCPU(), len(hosts)) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			asked := c.Promises(now)
+			for i := take(); i >= 0; i = take() {
+				found[i] = promiseOf(c, now, asked.Of(hosts[i]))
+			}
+		}()
+	}
+	wg.Wait()
+	for _, f := range found {
+		if f != nil { // not interrupted before
+			v.Promises = append(v.Promises, *f)
+		}
 	}
 }
 
@@ -254,8 +287,9 @@ func (s *shedView) best() float64 {
 	return best
 }
 
-func promiseOf(c *simulate.Scene, now *simulate.Answer, k int) promiseTuneView {
-	h, p := &c.Policy.Hosts[k], c.Promise(now, k)
+func promiseOf(c *simulate.Scene, now *simulate.Answer, p simulate.Promise) *promiseTuneView {
+	k := p.Host
+	h := &c.Policy.Hosts[k]
 	losses := func(list []simulate.Loss) []lossView {
 		out := []lossView{}
 		for _, l := range list {
@@ -263,7 +297,7 @@ func promiseOf(c *simulate.Scene, now *simulate.Answer, k int) promiseTuneView {
 		}
 		return out
 	}
-	return promiseTuneView{
+	return &promiseTuneView{
 		Name: h.Name, Priority: h.Priority, PromisedSeconds: seconds(h.KeepFor), UpSeconds: seconds(now.Stays[k].Up), Kept: now.Stays[k].Kept,
 		Costs: losses(p.Cost), LongestSeconds: seconds(p.Longest), LongestCosts: losses(p.Price),
 	}
