@@ -19,15 +19,17 @@ import (
 //	1: without a number; the builds before there was one
 //	2: which answers say "output off" or "test", and for how long; what hosts were
 //	   before their UPS said that its output is off; how often the core failed
-const format = 2
+//	3: facts, and the schedule in force; see former.go for what is taken out of 1 and 2
+const format = 3
 
 // importers make this build's snapshot of each format that it reads, field by field
 // where one is more than the same under the same name. What is to come over from a core
 // with other conclusions is facts: actions begun, sightings, charges, the number
 // of the outage.
 var importers = map[int]func(text []byte) (*snapshot, error){
-	1: asItIs, // what it does not have is zero: nothing of the kind was heard
-	2: asItIs,
+	1: fromFormer, // what it does not have is zero: nothing of the kind was heard
+	2: fromFormer,
+	3: asItIs,
 }
 
 func asItIs(text []byte) (*snapshot, error) {

@@ -27,7 +27,7 @@ func halfway(t *testing.T) (past, clean agent.Past, after time.Duration) {
 		l.start()
 		began := time.Now()
 		l.room.input(false)
-		l.until(time.Hour, "web is down and db asked", func() bool { return l.power() == "web down; db asked; vault up; keeper up; " })
+		l.until(time.Hour, "web is off and db is asked", func() bool { return l.power() == "web off; db asked; vault up; keeper up; " })
 		time.Sleep(100 * time.Millisecond)
 		after = time.Since(began)
 		past = l.journal.past()
@@ -83,7 +83,7 @@ func formatOne(s map[string]any) {
 // what is not, and keeps it aside.
 func TestBadJournals(t *testing.T) {
 	good, clean, after := halfway(t)
-	const remembered, forgotten = "web down; db asked; vault up; keeper up; ", "web up; db up; vault up; keeper up; "
+	const remembered, forgotten = "web off; db stopping; vault up; keeper up; ", "web turned off; db up; vault up; keeper up; "
 	with := func(past agent.Past, more ...string) agent.Past {
 		past.Lines = append(slices.Clone(past.Lines), more...)
 		return past
@@ -219,7 +219,7 @@ func TestPolicyAtTheStart(t *testing.T) {
 		l.config.Journal = l.journal
 		l.start()
 		time.Sleep(500 * time.Millisecond)
-		if got := l.power(); got[:8] != "web down" || !l.raised(shutdown.PolicyRefused) {
+		if got := l.power(); got[:7] != "web off" || !l.raised(shutdown.PolicyRefused) {
 			t.Errorf("on the recorded policy: %s, condition %v", got, l.raised(shutdown.PolicyRefused))
 		}
 		l.end()
@@ -471,8 +471,8 @@ func TestBegunIsAFact(t *testing.T) {
 			return later || strings.Contains(line, " commanded ")
 		})
 		s := agent.Recalled(past, &agent.Config{Boot: "boot-1"})
-		if h := s.Hosts[3]; h.Power != shutdown.Asked || !h.Told || s.Going {
-			t.Errorf("web is %s, told %v; the word is known: %v", h.Power, h.Told, s.Going)
+		if h := s.Hosts[3]; h.State != shutdown.Told && h.State != shutdown.Doubt || s.Word == shutdown.Proceed {
+			t.Errorf("web is %s; the word that is known: %s", h.State, s.Word)
 		}
 	})
 }

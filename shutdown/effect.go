@@ -126,7 +126,8 @@ type Notice struct {
 	A, B   int64
 	Margin time.Duration
 	Spare  time.Duration
-	Name   string // of the secret, with SecretUnreadable
+	Name   string  // of the secret, with SecretUnreadable
+	Since  Instant // of what an operator was told and still holds: when it was told first
 }
 
 // Text is the notice for people: what is so and, for a condition, the next step.
@@ -263,6 +264,7 @@ var phaseWords = [...]string{
 	Shedding:    "on battery; hosts are being stopped",
 	AllDown:     "its hosts are down",
 	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
+	Unheard:     "nothing was heard of it yet",
 }
 
 // Reasons for a start that are not the planner's.

@@ -53,9 +53,11 @@ type inputState struct {
 	before  shutdown.Instant // since when it was good before it was last lost
 	heard   shutdown.Instant // the last answer that reached the core
 	saw     shutdown.Instant // the last one that said battery
+	told    shutdown.Instant // the first one that said so after the input was lost; 0: none yet
 	carried shutdown.Instant // the last one that said that it carries its load
 	gap     shutdown.Instant // the last long time without such a one began
 	gapTo   shutdown.Instant // and ended
+	lost    shutdown.Instant // when it was last lost
 }
 
 type hostState struct {
@@ -85,7 +87,7 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 		c.own = append(c.own, b.OwnAt(c.p.Site.ConfidencePermille))
 		c.likely = append(c.likely, b.Likely)
 	}
-	c.down = c.longest()
+	c.down = c.longest(nil)
 	c.pnr = make([]time.Duration, len(c.p.UPSs))
 	for i := range c.pnr {
 		c.pnr[i] = c.noReturn(i, 1)
@@ -133,6 +135,9 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		}
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
+			if !in.good && in.told == 0 {
+				in.told = at
+			}
 		}
 		c.saidLow = c.saidLow || e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
 	}
@@ -145,6 +150,9 @@ func (c *Checker) follow(at shutdown.Instant) {
 		if good := c.r.world.UPSs[i].Input; good != in.good {
 			was := in.since
 			in.good, in.since, in.changed = good, at, at
+			if !good {
+				in.told, in.lost = 0, at
+			}
 			switch {
 			case !good:
 				in.before = was
@@ -339,8 +347,8 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		}
 		c.lastOn[i] = at
 	}
-	if !c.lies(p) && !c.couldCarry(p) {
-		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more (%.0f %% full)", p.Name, 100*c.fullest(p))
+	if !c.lies(p) && !c.couldCarry(k) {
+		c.broken("P8", "%s is started before any battery that feeds it could carry a second outage with it and those that are up (%.0f %% full)", p.Name, 100*c.fullest(p))
 	}
 }
 
@@ -379,16 +387,29 @@ func (c *Checker) gauged(i int) float64 {
 }
 
 // couldCarry tells whether one feed's battery, as it really is but at the low
-// store, could see all its hosts off again; or is nearly full where no charge
-// would do.
-func (c *Checker) couldCarry(p *policy.Host) bool {
-	for _, i := range p.FedBy {
+// store, could see off again the host and those that are up; or is nearly full where
+// no charge would do, or as full as the policy asks for.
+func (c *Checker) couldCarry(k int32) bool {
+	counts := make([]bool, len(c.p.Hosts))
+	for j := range counts {
+		w := &c.r.world.Hosts[j]
+		// One that is up and cannot be seen, from the beginning on, looks off.
+		counts[j] = j == int(k) || w.On && (c.truth.Hosts[j].Mode != world.Unreachable || w.WasOff)
+	}
+	down := c.longest(counts)
+	for _, i := range c.p.Hosts[k].FedBy {
 		u := &c.r.world.UPSs[i]
 		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
-		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true)) {
+		if need := c.p.Site.Restore.ChargePercent; need > 0 {
+			if u.Input && part >= float64(need)/100-0.05 {
+				return true
+			}
+			continue
+		}
+		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true, down, counts)) {
 			return true
 		}
 	}
@@ -606,8 +627,8 @@ func (c *Checker) bound() bool {
 				return false
 			}
 		case world.Mute:
-			if m.At <= 0 {
-				return false // the loss itself was not seen
+			if c.unseen(m) {
+				return false
 			}
 		}
 	}
@@ -621,6 +642,18 @@ func (c *Checker) bound() bool {
 		}
 	}
 	return losses == 1 && bad <= 1 && c.truth.Loss < 0.3
+}
+
+// unseen tells whether a UPS fell silent before any answer told of the loss.
+func (c *Checker) unseen(m *world.Moment) bool {
+	for i := range c.inputs {
+		in := &c.inputs[i]
+		soon := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
+		if (m.UPS < 0 || int(m.UPS) == i) && in.lost != 0 && (in.told == 0 || in.told.Sub(in.lost) > soon) {
+			return true
+		}
+	}
+	return m.At <= 0
 }
 
 // least is the smallest point of no return of the UPSs.
@@ -690,13 +723,13 @@ func (c *Checker) short() bool {
 // two feeds draw their whole here: the other may fail.
 func (c *Checker) noReturn(i int, charge float64) time.Duration {
 	reserve := c.reserve(i)
-	if !c.safe(i, charge, 0, reserve, false) {
+	if !c.safe(i, charge, 0, reserve, false, c.down, nil) {
 		return -1
 	}
 	low, high := time.Duration(0), 48*time.Hour
 	for high-low > time.Second {
 		mid := (low + high) / 2
-		if c.safe(i, charge, mid, reserve, false) {
+		if c.safe(i, charge, mid, reserve, false, c.down, nil) {
 			low = mid
 		} else {
 			high = mid
@@ -710,9 +743,9 @@ func (c *Checker) reserve(i int) time.Duration {
 	return c.p.Site.Reserve + c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + 2*time.Second
 }
 
-// safe replays "all as early as the order allows, from a time on"; with shared
-// set, hosts with several feeds draw only their part here.
-func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool) bool {
+// safe replays "all that count, or all, as early as the order allows, from a time on";
+// with shared set, hosts with several feeds draw only their part here.
+func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool, down []time.Duration, counts []bool) bool {
 	type change struct {
 		at    float64
 		watts float64
@@ -727,14 +760,14 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	}
 	for k := range c.p.Hosts {
 		q := &c.p.Hosts[k]
-		if !feeds(q.FedBy, i) {
+		if !feeds(q.FedBy, i) || counts != nil && !counts[k] {
 			continue
 		}
 		load += draw(float64(q.Watts), q.FedBy, shared)
 		if q.StaysUp {
 			continue
 		}
-		at := (from + c.down[k]).Seconds()
+		at := (from + down[k]).Seconds()
 		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)
 		changes = append(changes,
 			change{at - q.GivesUp().Seconds(), draw(float64(q.Watts), q.FedBy, shared) - stopping}, // from when it is asked
@@ -758,20 +791,20 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	return true
 }
 
-// longest gives when each host is off, begun as early as the order allows from
-// zero on, every allowance used up.
-func (c *Checker) longest() []time.Duration {
+// longest gives when each host that counts, or each, is off, begun as early as the
+// order allows from zero on, every allowance used up.
+func (c *Checker) longest(counts []bool) []time.Duration {
 	down := make([]time.Duration, len(c.p.Hosts))
 	for moved := true; moved; {
 		moved = false
 		for k := range c.p.Hosts {
 			q := &c.p.Hosts[k]
-			if q.StaysUp {
+			if q.StaysUp || counts != nil && !counts[k] {
 				continue
 			}
 			start := time.Duration(0)
 			for j := range c.p.Hosts {
-				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) {
+				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) && (counts == nil || counts[j]) {
 					start = max(start, down[j])
 				}
 			}
