@@ -32,7 +32,7 @@ import (
 //	at 2m    host vault hangs        # or freezes, refuses, unreachable, cuts, obeys
 //	at 3m    load core-switch dies   # what is reached through it is not
 //	at 4m    agent killed 30s        # and started again
-//	at 4m    operator hold           # or proceed, abort
+//	at 4m    operator hold           # or release, proceed, abort
 //	ups rack holds 60%               # of the store that is believed likely
 //	ups rack charged 50%
 //	ups rack claims x3               # minutes, three times too many; "claims full"
@@ -193,12 +193,12 @@ func (q *parser) line(w []string) error {
 		}
 		return q.add(world.Moment{At: at, What: world.AgentKilled, UPS: -1, For: d})
 	case "operator":
-		for o := shutdown.Hold; o <= shutdown.Abort && len(w) == 2 && at >= 0; o++ {
+		for o := shutdown.Hold; o <= shutdown.Release && len(w) == 2 && at >= 0; o++ {
 			if o.String() == w[1] {
 				return q.add(world.Moment{At: at, What: world.Operator, UPS: -1, Order: o})
 			}
 		}
-		return fmt.Errorf("an operator says hold, proceed or abort at a time: \"at 4m operator hold\"")
+		return fmt.Errorf("an operator says hold, release, proceed or abort at a time: \"at 4m operator hold\"")
 	case "answers":
 		if len(w) != 3 || w[1] != "lost" && w[1] != "late" || at >= 0 {
 			return fmt.Errorf("write \"answers lost 10%%\" or \"answers late 10%%\", without a time")
