@@ -28,5 +28,7 @@ func (s *State) observed(at Instant, k int32, seen Sighting) bool {
 			s.fold(k, InSilent)
 		}
 	}
-	return seen != was || h.State != state || h.State == Silent || h.asked() || h.State == Starting || h.State == Interrupted
+	// The same again tells something of one that nobody told, and of one that perhaps did
+	// not get its order.
+	return seen != was || h.State != state || h.State == Silent || h.State == Doubt && at >= s.againAt(k)
 }
