@@ -41,6 +41,7 @@ type work struct {
 	needs   []int
 	starts  []time.Duration
 	kept    []bool
+	latest  []Instant // of hosts, in the schedule that is replaced
 	memo    memo
 	keeper  guard
 	key     []uint64

@@ -283,11 +283,11 @@ func (s *State) adjust(at Instant, forward bool) {
 // enact puts the plan in w in force, through the stages that outrank the planner.
 func (s *State) enact(at Instant, w *work) {
 	c, p := &s.Schedule, &w.plan
-	for j, k := range w.hosts {
-		if i := s.slot(k); i >= 0 && stopping(s.Hosts[k].State) {
-			p.Stops[j].Latest = c.At.Add(c.Plan.Stops[i].Latest).Sub(at) // as it was when it was asked
-		}
+	w.latest = w.latest[:0]
+	for _, k := range w.hosts {
+		w.latest = append(w.latest, s.latestOf(k))
 	}
+	w.placed = false
 	c.drop()
 	stops, stores, fragile := c.Plan.Stops[:0], c.Plan.Stores[:0], c.Plan.Fragile[:0]
 	c.At, c.Plan = at, *p
@@ -300,10 +300,15 @@ func (s *State) enact(at Instant, w *work) {
 		}
 		c.Rests = append(c.Rests, e)
 	}
-	w.placed = false
 	s.excuse(c)
-	s.outrank(at, c, w)
-	s.lastOfAll(at, c)
+	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
+		w.planner.Follow(&w.problem, &c.Plan)
+	}
+	for j, k := range c.Hosts {
+		if stopping(s.Hosts[k].State) && w.latest[j] < Never {
+			c.Plan.Stops[j].Latest = w.latest[j].Sub(at) // as it was when it was asked
+		}
+	}
 }
 
 // recall writes the schedule in force down for the planner, as from now on.

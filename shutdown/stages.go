@@ -35,23 +35,22 @@ func (s *State) excuse(c *Schedule) {
 
 // outrank moves starts for a word that outranks the planner's: an operator's Proceed
 // and a UPS's "battery low" bring hosts to now, in order; Hold keeps all until the
-// point of no return, then in order.
-func (s *State) outrank(at Instant, c *Schedule, w *work) {
-	held := max(0, c.Plan.NoReturn-s.Reaction())
+// point of no return, then in order. True when one was moved.
+func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
+	if any = s.Word == Hold && c.Plan.FitsExpected; any {
+		s.keepAll(c, w)
+	}
 	for range c.Hosts { // a longest path: as many passes as hosts at most
 		moved := false
 		for j, k := range c.Hosts {
 			stop := &c.Plan.Stops[j]
-			if !s.Hosts[k].runs() {
+			why := stop.Why
+			if !s.Hosts[k].runs() || s.urgent(k) == 0 && why != ByOperator {
 				continue
 			}
-			why := s.urgent(k)
-			if why == 0 && (s.Word != Hold || stop.Start >= held) {
-				continue
-			}
-			start := time.Duration(0)
-			if why == 0 {
-				start, why = held, ByOperator
+			start := stop.Start
+			if u := s.urgent(k); u != 0 {
+				start, why = 0, u
 			}
 			for _, a := range w.problem.Hosts[j].After {
 				begun := time.Duration(0)
@@ -61,10 +60,50 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) {
 				start = max(start, begun+w.problem.Hosts[a].Stops)
 			}
 			moved = moved || stop.Start != start
-			stop.Start, stop.Why, stop.Other = start, why, -1
+			stop.Start, stop.Down, stop.Why, stop.Other = start, start+w.problem.Hosts[j].Stops, why, -1
 		}
 		if !moved {
-			return
+			break
+		}
+		any = true
+	}
+	return any
+}
+
+// keepAll moves those who would go early to the point of no return, and those who would
+// go later than the battery then allows to the latest moment, one for all, that it does.
+func (s *State) keepAll(c *Schedule, w *work) {
+	held := max(0, c.Plan.NoReturn-s.Reaction())
+	least, most := held, held
+	for j, k := range c.Hosts {
+		if stop := &c.Plan.Stops[j]; s.Hosts[k].runs() {
+			if stop.Start < held {
+				stop.Start, stop.Why, stop.Other = held, ByOperator, -1
+			}
+			most = max(most, stop.Start)
+		}
+	}
+	w.planner.Ready(&w.problem)
+	safe := func(end time.Duration) bool {
+		w.starts = w.starts[:0]
+		for j := range c.Hosts {
+			w.starts = append(w.starts, min(c.Plan.Stops[j].Start, end))
+		}
+		return w.planner.Holds(w.starts)
+	}
+	if safe(most) {
+		return
+	}
+	for most-least > time.Second {
+		if mid := (least + most) / 2; safe(mid) {
+			least = mid
+		} else {
+			most = mid
+		}
+	}
+	for j := range c.Hosts {
+		if stop := &c.Plan.Stops[j]; stop.Start > least {
+			stop.Start, stop.Why, stop.Other = least, ByOperator, -1
 		}
 	}
 }
@@ -108,19 +147,19 @@ func (s *State) runsLow(k int32) bool {
 // will switch its output off and on again with the input, it goes as soon as the last
 // other host is down, or its promised time is over: it comes back with the power, and
 // the charge that is left lets the others come back sooner. Elsewhere it stays up as
-// long as the battery lets it: nothing would start it again.
-func (s *State) lastOfAll(at Instant, c *Schedule) {
+// long as the battery lets it: nothing would start it again. True when it was moved.
+func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	k := s.ownHost()
 	if k < 0 || !s.Hosts[k].runs() || s.slot(k) < 0 {
-		return
+		return false
 	}
 	stop := &c.Plan.Stops[s.slot(k)]
 	switch {
 	case s.outputsCount(at, k):
 		stop.Start, stop.Why, stop.Other = min(stop.Start, 0), ForOutput, -1
-		return
+		return true
 	case !s.returns(at, k) || s.lingers(k):
-		return
+		return false
 	}
 	p := &s.Policy.Hosts[k]
 	last := max(0, s.lostAt(k).Add(max(p.KeepFor, s.Policy.Site.RideThrough)).Sub(at))
@@ -129,9 +168,11 @@ func (s *State) lastOfAll(at Instant, c *Schedule) {
 			last = max(last, c.Plan.Stops[j].Down)
 		}
 	}
-	if last < stop.Start {
-		stop.Start, stop.Why, stop.Other = last, ForOutput, -1
+	if last >= stop.Start {
+		return false
 	}
+	stop.Start, stop.Why, stop.Other = last, ForOutput, -1
+	return true
 }
 
 // lingers tells whether a host that shares a UPS with this one was given up and may be
