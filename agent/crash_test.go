@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -37,7 +38,7 @@ type killer struct {
 	bytes int // of it that are written; -1: all
 	kill  func()
 	n     int
-	dead  bool
+	dead  atomic.Bool
 	acts  []act
 }
 
@@ -49,7 +50,7 @@ type act struct {
 }
 
 func (k *killer) Append(lines []string, sync bool) error {
-	if k.dead {
+	if k.dead.Load() {
 		return nil // a dead agent writes nothing
 	}
 	k.n++
@@ -60,7 +61,7 @@ func (k *killer) Append(lines []string, sync bool) error {
 	text := strings.Join(lines, "\n")
 	k.acts = append(k.acts, act{int(size(k.path) - before), len(lines) > 1, strings.Contains(text, "> begin ") || strings.Contains(text, " finished ")})
 	if k.n == k.at {
-		k.dead = true
+		k.dead.Store(true)
 		if k.bytes >= 0 {
 			if err := os.Truncate(k.path, before+int64(k.bytes)); err != nil {
 				return err
@@ -72,7 +73,7 @@ func (k *killer) Append(lines []string, sync bool) error {
 }
 
 func (k *killer) Cut(snapshot []byte, keep string) error {
-	if k.dead {
+	if k.dead.Load() {
 		return nil
 	}
 	return k.Journal.Cut(snapshot, keep)
@@ -298,7 +299,7 @@ func outageJournal(t *testing.T) string {
 			l.room.input(false)
 			l.until(time.Hour, "one more is asked", func() bool { return len(l.room.names()) > orders })
 			time.Sleep(3 * time.Second)
-			k.dead = true
+			k.dead.Store(true)
 			l.life.die()
 			l.stop()
 			<-l.over

@@ -111,6 +111,14 @@ func (a *Agent) Calm() (p *policy.Policy, on []bool) {
 	return a.seen.Policy, on
 }
 
+// Conditions gives those that are raised as of the last step, and when that was; 0
+// before the first.
+func (a *Agent) Conditions() ([]Condition, shutdown.Instant) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return slices.Clone(a.board.Conditions), a.seen.Now
+}
+
 // View gives what the agent knows as of its last step.
 func (a *Agent) View() View {
 	a.mu.Lock()

@@ -68,7 +68,7 @@ func TestCheck(t *testing.T) {
 		"output delays":             func(p *policy.Policy) { p.UPSs[0].Output.OffAfter = 0 },
 		"ends at 10.5 V per cell":   func(p *policy.Policy) { p.UPSs[0].Battery.EndVolts = 10.5 },
 		"chemistry 0":               func(p *policy.Policy) { p.UPSs[0].Battery.Chemistry = 0 },
-		"how much the battery":      func(p *policy.Policy) { p.UPSs[1].Battery.AmpHours = 0 },
+		"how much the battery":      func(p *policy.Policy) { b := &p.UPSs[1].Battery; b.AmpHours, b.Chart = 0, nil },
 		"a chart and a model":       func(p *policy.Policy) { p.UPSs[0].Battery.Model = &policy.Model{StoreWattHours: 1} },
 		"chart point 0":             func(p *policy.Policy) { p.UPSs[0].Battery.Chart[0].Watts = 0 },
 		"does not fall at point 1":  func(p *policy.Policy) { p.UPSs[0].Battery.Chart[1].Runtime = time.Hour },

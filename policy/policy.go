@@ -175,6 +175,8 @@ type Model struct {
 	// certainty; all zero for what a fitted model usually leaves. They and what
 	// follows are worked out from measurements; an operator does not write them.
 	Low, Likely, High float64 `json:",omitzero"`
+	LowOhmic          float64 `json:",omitzero"` // the losses of the low battery over these; 0 for 1
+	LowDiffusion      float64 `json:",omitzero"`
 	Basis             string  `json:",omitzero"` // what it rests on: "2 tests"; "" for an operator's own
 	OwnSpread         float64 `json:",omitzero"` // of the logarithm of what the UPS itself draws
 	SeenWatts         float64 `json:",omitzero"` // the heaviest load that was carried, that draw with it

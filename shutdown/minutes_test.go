@@ -44,6 +44,8 @@ func TestOwnMinutesInSteps(t *testing.T) {
 	}{{400, 2, false}, {500, 2, false}, {600, 2, false}, {700, 2, false}, {800, 2, false}, {400, 1, true}, {500, 1, true}} {
 		p := home()
 		p.UPSs[0].OwnPermille = 1000
+		// With a chart: beside the label alone, half of what is likely would be no surprise.
+		p.UPSs[0].Battery.Chart = []policy.ChartPoint{{Watts: 450, Runtime: 12 * time.Minute}, {Watts: 900, Runtime: 4 * time.Minute}}
 		s := New()
 		at := Instant(1000 * time.Hour)
 		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)

@@ -54,10 +54,12 @@ func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Prob
 	p.Stores = append([]plan.Store(nil), p.Stores...)
 	for j, i := range o.UPSs {
 		u, b, st := &s.UPSs[i], s.belief(i), &p.Stores[j]
+		was := st.Model
 		st.Model = b.Scaled(pick(b))
 		st.Base -= s.own(i) - b.OverheadWatts
+		more := battery.Charge{Bound: u.Taken[low].Bound - u.Taken[likely].Bound}.As(&b.Model, &st.Model)
 		st.Charge.Delivered = max(0, st.Charge.Delivered-u.Taken[low].Delivered+u.Taken[likely].Delivered)
-		st.Charge.Bound = max(0, st.Charge.Bound-u.Taken[low].Bound+u.Taken[likely].Bound)
+		st.Charge.Bound = max(0, st.Charge.As(&was, &st.Model).Bound-more.Bound)
 	}
 	return p
 }

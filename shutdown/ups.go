@@ -265,13 +265,13 @@ func (s *State) gauge(i int32, first, away bool) {
 
 // goneByGauge is what was given by the charge reading, in joules. A gauge counts to
 // zero at this load, or at the rate of the label: the worse of the two. What is bound
-// for now is missing from the reading too.
+// for now is missing from the reading too: some batteries bind half of what is likely.
 func (s *State) goneByGauge(i int32) float64 {
 	u, b := &s.UPSs[i], s.belief(i)
 	c, _ := u.gauged()
 	m := b.Scaled(u.Holds[low])
 	full := max(m.Full(), m.Store-float64(m.Ohmic*(u.Load+b.OverheadWatts)))
-	return max(0, float64((1-float64(c)/1000)*full)-u.Taken[likely].Bound)
+	return max(0, float64((1-float64(c)/1000)*full)-u.Taken[likely].Bound/2)
 }
 
 // calibrate takes down, at the end of a discharge, what the gauge fell by for what was
@@ -414,9 +414,8 @@ func (s *State) byCharge(i int32, watts float64) (float64, bool) {
 	if c == Unread || u.AtGauge == Unread || u.AtGauge-c < 150 {
 		return 0, false
 	}
-	m := &s.belief(i).Model
 	taken := u.Taken[likely].Delivered + u.Taken[likely].Bound - u.AtLoss
-	return (taken/(float64(u.AtGauge-c)/1000) + float64(m.Ohmic*watts)) / m.Store, true
+	return s.belief(i).Holding(battery.Charge{Delivered: taken / (float64(u.AtGauge-c) / 1000)}, watts), true
 }
 
 // byMinutes gives the factor on the store that the UPS's own minutes mean, when
@@ -498,11 +497,12 @@ func (s *State) believe(i int32, b *believed) {
 // itself; or, after its own "battery low", the energy that it then said it had, if
 // that is less: a battery near its end gives back little when the load falls.
 func (s *State) store(i int32) (m battery.Model, c battery.Charge, watts float64) {
-	u := &s.UPSs[i]
-	m, c, watts = s.belief(i).Scaled(u.Holds[low]), u.Taken[low], u.Load+s.own(i)
+	u, b := &s.UPSs[i], s.belief(i)
+	m, c, watts = b.Scaled(u.Holds[low]), u.Taken[low], u.Load+s.own(i)
 	if !u.OnBattery() {
 		c = s.filled(i)
 	}
+	c = c.As(&b.Model, &m)
 	if u.low() {
 		if low := (battery.Model{Store: u.LowLeft}); low.Runtime(battery.Charge{}, watts) < m.Runtime(c, watts) {
 			return low, battery.Charge{}, watts
@@ -517,7 +517,7 @@ func (s *State) filled(i int32) battery.Charge {
 	u := &s.UPSs[i]
 	c := u.Taken[likely]
 	if reading, reads := u.gauged(); reads && !u.OnBattery() && u.From != 0 && u.Gauge > 0 {
-		gone := max(s.goneByGauge(i), float64((1-float64(reading)/1000)*u.Gauge)-c.Bound)
+		gone := max(s.goneByGauge(i), float64((1-float64(reading)/1000)*u.Gauge)-c.Bound/2)
 		if gone < c.Delivered {
 			c.Delivered -= float64(s.deserved(i) * (c.Delivered - gone))
 		}

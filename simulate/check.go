@@ -32,8 +32,7 @@ type Checker struct {
 	low      []battery.Model // what the core may count on
 	own      []float64       // and of the UPS's own draw
 	likely   []float64
-	lowParts []float64
-	ownMost  []float64       // the own draw over what is believed likely
+	bounds   []Low
 	pnr      []time.Duration // by the checker's own reckoning, from full
 	down     []time.Duration // when each host is off, all begun as early as the order allows from zero on
 	began    bool
@@ -75,7 +74,7 @@ type hostState struct {
 func NewChecker(r *Runner, day int64) (*Checker, error) {
 	c := &Checker{p: r.Policy, r: r}
 	var err error
-	if c.lowParts, c.ownMost, err = LowParts(c.p, day); err != nil {
+	if c.bounds, err = LowParts(c.p, day); err != nil {
 		return nil, err
 	}
 	for i := range c.p.UPSs {
@@ -567,7 +566,7 @@ func (c *Checker) timeFor() bool {
 			continue
 		}
 		any = true
-		if c.low[i].Runtime(u.Charge, u.Load+c.own[i]) < (need + c.reserve(i)).Seconds() {
+		if c.low[i].Runtime(u.Charge.As(&u.Model, &c.low[i]), u.Load+c.own[i]) < (need + c.reserve(i)).Seconds() {
 			return false
 		}
 	}
@@ -597,7 +596,7 @@ func (c *Checker) bound() bool {
 		return false // its reckoning has all stop at once
 	}
 	for i := range c.truth.UPSs {
-		if t := &c.truth.UPSs[i]; t.Holds < c.lowParts[i] || t.Own > c.ownMost[i] || t.Charge < 1 || c.pnr[i] < 10*time.Second {
+		if t := &c.truth.UPSs[i]; !c.bounds[i].bears(t) || t.Charge < 1 || c.pnr[i] < 10*time.Second {
 			return false
 		}
 	}
@@ -636,7 +635,7 @@ func (c *Checker) bound() bool {
 		// Hosts that draw on past their allowance are not planned for; a battery
 		// as believed likely must bear one.
 		for i := range c.truth.UPSs {
-			if c.truth.UPSs[i].Holds < 1 {
+			if !c.bounds[i].asLikely(&c.truth.UPSs[i]) {
 				return false
 			}
 		}
@@ -705,7 +704,7 @@ func (c *Checker) short() bool {
 	}
 	for u := range n {
 		t := &c.truth.UPSs[u]
-		if out[u] || t.Charge < 1 || t.Holds < c.lowParts[u] || t.Own > c.ownMost[u] || c.pnr[u] < 2*site.RideThrough+10*time.Second {
+		if out[u] || t.Charge < 1 || !c.bounds[u].bears(t) || c.pnr[u] < 2*site.RideThrough+10*time.Second {
 			return false
 		}
 	}

@@ -71,22 +71,18 @@ func (s *Space) Probability(holds []bool) float64 {
 // battery holds, in classes that each stand at their bad end. A host stops in
 // its expected time with a chance of 0.5, in the time that 95 % keep with 0.45,
 // and uses up its whole first allowance with 0.05; a battery holds what is
-// likely with 0.5, its 5 % point with 0.45 and its 0.1 % point with 0.05. The
-// spreads are those of [Dice].
+// believed likely with 0.5, its 5 % point with 0.45 and its 0.1 % point with 0.05.
 type Small struct {
 	Space
-	p     *policy.Policy
-	takes [][]time.Duration // by host that stops
-	hosts []int
-	holds [][]float64 // by UPS
-	room  *Outage
+	p         *policy.Policy
+	takes     [][]time.Duration // by host that stops
+	hosts     []int
+	batteries [][]battery.Model // by UPS
+	room      *Outage
 }
 
-// normal quantiles of 95 % and 99.9 %.
-const (
-	z95  = 1.6449
-	z999 = 3.0902
-)
+// z95 is the normal quantile of 95 %.
+const z95 = 1.6449
 
 // NewSmall makes the space of a policy.
 func NewSmall(p *policy.Policy, day int64) (*Small, error) {
@@ -108,8 +104,7 @@ func NewSmall(p *policy.Policy, day int64) (*Small, error) {
 		if err != nil {
 			return nil, err
 		}
-		sigma := math.Log(b.Likely/b.Low) / 1.645
-		s.holds = append(s.holds, []float64{1, math.Exp(-float64(sigma * z95)), math.Exp(-float64(sigma * z999))})
+		s.batteries = append(s.batteries, []battery.Model{b.Scaled(b.Likely), b.Scaled(b.LowAt(950)), b.Scaled(b.LowAt(999))})
 		s.Chances = append(s.Chances, classes)
 	}
 	return s, nil
@@ -120,8 +115,8 @@ func (s *Small) Room(pick []int) *Outage {
 	for j, k := range s.hosts {
 		s.room.Hosts[k].Takes = s.takes[j][pick[j]]
 	}
-	for i := range s.holds {
-		s.room.UPSs[i].Holds = s.holds[i][pick[len(s.hosts)+i]]
+	for i := range s.batteries {
+		s.room.UPSs[i].Battery = s.batteries[i][pick[len(s.hosts)+i]]
 	}
 	return s.room
 }
@@ -137,12 +132,12 @@ type Corners struct {
 }
 
 // NewCorners makes the corners of a policy.
-func NewCorners(p *policy.Policy, low, own []float64, day int64) (*Corners, error) {
+func NewCorners(p *policy.Policy, low []Low, day int64) (*Corners, error) {
 	s, err := NewSmall(p, day)
 	if err != nil {
 		return nil, err
 	}
-	c := &Corners{s: s, room: Bounds(p, low, own)}
+	c := &Corners{s: s, room: Bounds(p, low)}
 	for range s.hosts {
 		c.Chances = append(c.Chances, []float64{0.5, 0.5})
 	}

@@ -71,14 +71,14 @@ type About struct {
 // Catalogue describes every fault. The chances are engineering values, denser
 // than in life, no source.
 var Catalogue = [numFaults]About{
-	WeakBattery:  {"battery below its low projection", 0, "UPS", "log-normal about the likely store, as wide as the belief", "what age, cold and a dead cell leave as well", true},
+	WeakBattery:  {"battery below its low projection", 0, "UPS", "from published blocks, by what the policy says of it", "what age, cold and a dead cell leave as well", true},
 	OldBattery:   {"battery older than the policy says", 0.05, "UPS", "by 1 to 5 years", "5 years", false},
 	ColdBattery:  {"battery colder than the policy says", 0.05, "UPS", "by 1 to 20 °C", "20 °C", false},
 	DeadCell:     {"part of the battery is dead", 0.01, "UPS", "30 to 80 % of it left", "30 %", false},
 	PartCharged:  {"battery not full when the input fails", 0.05, "UPS", "charged to 40 to 99 %", "40 %", true},
 	OtherLoad:    {"a UPS carries more than the policy says", 0.25, "outage", "each host's draw, log-normal, 8 %", "1.3 times", true},
 	LoadDrifts:   {"load rises during the outage", 0.05, "outage", "by 1 to 15 % of the load", "15 %", true},
-	OwnDraw:      {"UPS itself draws more than is counted on", 0.05, "UPS", "by up to 30 % where the policy states it; elsewhere always log-normal about the likely draw, as wide as is believed", "1.3 times; where it is not stated 4 times", true},
+	OwnDraw:      {"UPS itself draws more than is counted on", 0.05, "UPS", "by up to 30 % where the policy states it; elsewhere always log-normal about 2 % of the rating, 70 %", "1.3 times; where it is not stated 4 times", true},
 	SlowHost:     {"host slower than its first allowance", 0, "host", "log-normal about the expected time, 30 %", "4 times the expected time", true},
 	HungHost:     {"host takes the order and never goes down", 0.010, "host", "", "for good", true},
 	FrozenHost:   {"host does not answer the order", 0.005, "host", "", "for good", true},
@@ -138,12 +138,11 @@ func (s Shape) String() string { return Shapes[s].Name }
 // Judge tells rooms worse than a plan is made for from the others.
 type Judge struct {
 	p   *policy.Policy
-	low []float64 // by UPS: the low projection, as a part of the likely store
-	own []float64 // by UPS: the own draw that it counts on, over the likely one
+	low []Low // by UPS
 }
 
-// NewJudge makes a judge for a policy; low and own are what [LowParts] gives.
-func NewJudge(p *policy.Policy, low, own []float64) *Judge { return &Judge{p, low, own} }
+// NewJudge makes a judge for a policy; low is what [LowParts] gives.
+func NewJudge(p *policy.Policy, low []Low) *Judge { return &Judge{p, low} }
 
 // Tried gives the faults of an outage: those that its room shows, and those that
 // dice say they drew.
@@ -151,8 +150,8 @@ func (j *Judge) Tried(o *Outage) Faults {
 	s := o.Drawn
 	for i := range o.UPSs {
 		u := &o.UPSs[i]
-		s.add(WeakBattery, u.Holds < j.low[i])
-		s.add(OwnDraw, u.Own > j.own[i])
+		s.add(WeakBattery, !j.low[i].bears(u) && u.Own <= j.low[i].Own)
+		s.add(OwnDraw, u.Own > j.low[i].Own)
 		s.add(PartCharged, u.Charge < 1)
 		s.add(ClaimsMore, u.Optimism > 1)
 		s.add(ClaimsFull, u.ClaimsFull)

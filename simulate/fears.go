@@ -4,14 +4,13 @@ import (
 	"time"
 
 	"ebbline/policy"
-	"ebbline/shutdown/battery"
 	"ebbline/simulate/world"
 )
 
 // Fears are the outages that every plan is put through when none is named: each
 // with one thing to go by, so that its name says what failed. The bounds take
-// each battery at the part given of what is believed likely ([LowParts]).
-func Fears(p *policy.Policy, low, own []float64) []*Outage {
+// each battery as low as given ([LowParts]).
+func Fears(p *policy.Policy, low []Low) []*Outage {
 	ride := p.Site.RideThrough
 	long := 8 * time.Hour
 	list := []*Outage{
@@ -20,7 +19,7 @@ func Fears(p *policy.Policy, low, own []float64) []*Outage {
 		lasting(p, "an interruption just longer than the ride-through", ride+20*time.Second),
 		lasting(p, "twenty minutes", 20*time.Minute),
 		lasting(p, "eight hours", long),
-		Bounds(p, low, own),
+		Bounds(p, low),
 	}
 	three := lasting(p, "three reclosing shots, then two hours", 500*time.Millisecond)
 	three.Moments = append(three.Moments, loss(15500*time.Millisecond, 15*time.Second)...)
@@ -35,7 +34,7 @@ func Fears(p *policy.Policy, low, own []float64) []*Outage {
 	sortMoments(killed.Moments)
 	list = append(list, three, again, silent, killed)
 	list = append(list, worstFaults(p)...)
-	list = append(list, allAtOnce(p, low, own))
+	list = append(list, allAtOnce(p, low))
 	if len(p.UPSs) > 1 {
 		for i := range p.UPSs {
 			one := lasting(p, "two hours, of UPS "+p.UPSs[i].Name+" alone", 2*time.Hour)
@@ -80,9 +79,9 @@ func worstFaults(p *policy.Policy) []*Outage {
 
 // allAtOnce are these faults together, in the room at the bounds: what each hides
 // from the core another may hide twice.
-func allAtOnce(p *policy.Policy, low, own []float64) *Outage {
+func allAtOnce(p *policy.Policy, low []Low) *Outage {
 	const long = 8 * time.Hour
-	o := Bounds(p, low, own)
+	o := Bounds(p, low)
 	o.Name = "at the bounds, and the gauges, readings and answers at their worst"
 	for i := range o.UPSs {
 		o.UPSs[i].Optimism, o.UPSs[i].ClaimsFull = 4, true
@@ -117,12 +116,12 @@ func lasting(p *policy.Policy, name string, length time.Duration) *Outage {
 	return o
 }
 
-// Bounds is the room at the bounds that the plan is made for: the battery at
-// the part given, every host at its whole first allowance. Where no host draws
+// Bounds is the room at the bounds that the plan is made for: the battery as
+// low as given, every host at its whole first allowance. Where no host draws
 // more while stopping than while up and no limit is set on stops at once, a
 // longer stop is pointwise more load, so that this one run proves every milder
 // one.
-func Bounds(p *policy.Policy, low, own []float64) *Outage {
+func Bounds(p *policy.Policy, low []Low) *Outage {
 	o := lasting(p, "at the bounds: low battery, longest stops", 8*time.Hour)
 	for k := range p.Hosts {
 		if h := &p.Hosts[k]; len(h.Methods) > 0 {
@@ -130,26 +129,7 @@ func Bounds(p *policy.Policy, low, own []float64) *Outage {
 		}
 	}
 	for i := range o.UPSs {
-		o.UPSs[i].Holds, o.UPSs[i].Own = low[i], own[i]
+		o.UPSs[i].Battery, o.UPSs[i].Own = low[i].Battery, low[i].Own
 	}
 	return o
-}
-
-// LowParts gives, for each UPS, what the low projection counts on at the policy's
-// confidence: its battery's factor as a part of the likely one, and its own draw as
-// a multiple of the likely one.
-func LowParts(p *policy.Policy, day int64) (low, own []float64, err error) {
-	for i := range p.UPSs {
-		b, err := battery.New(&p.UPSs[i], day)
-		if err != nil {
-			return nil, nil, err
-		}
-		low = append(low, b.LowAt(p.Site.ConfidencePermille)/b.Likely)
-		most := 1.0
-		if b.OverheadWatts > 0 {
-			most = b.OwnAt(p.Site.ConfidencePermille) / b.OverheadWatts
-		}
-		own = append(own, most)
-	}
-	return low, own, nil
 }

@@ -13,6 +13,7 @@ import (
 
 	"ebbline/policy"
 	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
 	"ebbline/simulate/world"
 )
 
@@ -34,6 +35,7 @@ import (
 //	at 4m    agent killed 30s        # and started again
 //	at 4m    operator hold           # or release, proceed, abort
 //	ups rack holds 60%               # of the store that is believed likely
+//	ups rack has 312.4Wh, ohmic 9m, diffusion 64m, relaxation 90m   # instead of what is believed; "holds" is then of that
 //	ups rack charged 50%
 //	ups rack claims x3               # minutes, three times too many; "claims full"
 //	ups rack itself draws 150%       # of the watts that it is believed to take itself
@@ -324,6 +326,9 @@ func (q *parser) ups(at time.Duration, w []string) error {
 	case w[2] == "holds" && len(w) == 4 && at < 0:
 		q.o.UPSs[i].Holds, err = percent(w[3], 1, 1000)
 		return err
+	case w[2] == "has" && len(w) >= 4 && at < 0:
+		q.o.UPSs[i].Battery, err = has(w[3:])
+		return err
 	case w[2] == "charged" && len(w) == 4 && at < 0:
 		q.o.UPSs[i].Charge, err = percent(w[3], 0, 100)
 		return err
@@ -486,12 +491,42 @@ func unknown(what, name string, have []string) error {
 	return fmt.Errorf("the policy has no %s %q. It has %s", what, name, strings.Join(have, ", "))
 }
 
+// tenths writes seconds to a tenth of one.
+func tenths(seconds float64) string {
+	return short(time.Duration(math.Round(10*seconds)) * 100 * time.Millisecond)
+}
+
+// has reads a battery as it really is.
+func has(w []string) (battery.Model, error) {
+	const want = "Write \"ups NAME has 312.4Wh, ohmic 9m, diffusion 64m, relaxation 90m\""
+	var m battery.Model
+	wh, err := strconv.ParseFloat(strings.TrimSuffix(strings.TrimSuffix(w[0], ","), "Wh"), 64)
+	if err != nil || !(wh > 0 && wh < 1e9) || len(w) != 7 {
+		return m, fmt.Errorf("%q is no battery. %s", strings.Join(w, " "), want)
+	}
+	m.Store = float64(wh * 3600)
+	for k, into := range [...]*float64{&m.Ohmic, &m.Diffusion, &m.Relaxation} {
+		d, err := time.ParseDuration(strings.TrimSuffix(w[2+2*k], ","))
+		if w[1+2*k] != [...]string{"ohmic", "diffusion", "relaxation"}[k] || err != nil || d < 0 || d > 1000*time.Hour {
+			return m, fmt.Errorf("%q is no battery. %s", strings.Join(w, " "), want)
+		}
+		*into = d.Seconds()
+	}
+	if m.Diffusion > 0 && m.Relaxation <= 0 {
+		return m, fmt.Errorf("a battery with a diffusion loss relaxes in some time. %s", want)
+	}
+	return m, nil
+}
+
 // Text writes the outage as a file that [Parse] reads again. What is as
 // believed is left out.
 func (o *Outage) Text(p *policy.Policy) string {
 	var b strings.Builder
 	for i := range o.UPSs {
 		u, name := &o.UPSs[i], p.UPSs[i].Name
+		if m := &u.Battery; *m != (battery.Model{}) {
+			fmt.Fprintf(&b, "ups %s has %sWh, ohmic %s, diffusion %s, relaxation %s\n", name, strconv.FormatFloat(math.Round(m.Store/36)/100, 'f', -1, 64), tenths(m.Ohmic), tenths(m.Diffusion), tenths(m.Relaxation))
+		}
 		if u.Holds != 1 {
 			fmt.Fprintf(&b, "ups %s holds %s%%\n", name, percentage(u.Holds))
 		}

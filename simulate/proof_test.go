@@ -75,7 +75,7 @@ func TestLengths(t *testing.T) {
 // 4,000 draws for the policy that has loads and two UPSs.
 func TestDiceDrawWhatTheTableSays(t *testing.T) {
 	p := readPolicy(t, "barn.hcl")
-	low, own, err := LowParts(p, day)
+	low, err := LowParts(p, day)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,7 +83,7 @@ func TestDiceDrawWhatTheTableSays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	j := NewJudge(p, low, own)
+	j := NewJudge(p, low)
 	const n = 4000
 	var faults [numFaults]int
 	var shapes [Sustained + 1]int
@@ -156,22 +156,22 @@ func TestConditions(t *testing.T) {
 func TestBoundsBoundMilderRooms(t *testing.T) {
 	for _, name := range []string{"rig.hcl", "first.hcl", "loft.hcl"} {
 		p := readPolicy(t, name)
-		low, own, err := LowParts(p, day)
+		low, err := LowParts(p, day)
 		if err != nil {
 			t.Fatal(err)
 		}
 		r := newRunner(t, p)
 		var run Run
-		o := Bounds(p, low, own)
+		o := Bounds(p, low)
 		r.Run(o.Truth(1), &run)
 		if !Within(&run, 0) {
 			t.Fatalf("%s: in the replay at the bounds %d hosts are cut, margin %v", name, run.Cut, run.Margin)
 		}
 		dice := world.NewRandom(11)
-		worst := Bounds(p, low, own)
+		worst := Bounds(p, low)
 		for range 150 {
 			for i := range o.UPSs {
-				o.UPSs[i].Holds = low[i] * (1 + dice.Float())
+				o.UPSs[i].Holds = 1 + dice.Float()
 			}
 			for k := range o.Hosts {
 				o.Hosts[k].Takes = time.Duration(float64(worst.Hosts[k].Takes) * dice.Float())

@@ -13,11 +13,10 @@ import (
 // batteries really are, how long hosts really take, and what goes wrong. Faults
 // are denser than in life. One seed gives one outage, whoever draws it.
 type Dice struct {
-	p       *policy.Policy
-	beliefs []battery.Belief
-	sigma   []float64 // of ln(store), by UPS
-	watts   []float64 // that the policy's hosts draw, by UPS
-	r       world.Random
+	p     *policy.Policy
+	cells [][]drawn // the batteries that a UPS may have
+	watts []float64 // that the policy's hosts draw, by UPS
+	r     world.Random
 }
 
 // NewDice readies the dice for a policy.
@@ -28,9 +27,8 @@ func NewDice(p *policy.Policy, day int64) (*Dice, error) {
 		if err != nil {
 			return nil, err
 		}
-		// The low factor is the 5 % point of the belief.
-		d.sigma = append(d.sigma, math.Log(b.Likely/b.Low)/1.645)
-		d.beliefs = append(d.beliefs, b)
+		d.r = world.NewRandom(uint64(i)) // every seed draws from the same
+		d.cells = append(d.cells, d.batteries(&p.UPSs[i], &b, day))
 		sum := 0.0
 		for k := range p.Hosts {
 			if h := &p.Hosts[k]; feeds(h.FedBy, i) {
@@ -63,23 +61,8 @@ func (d *Dice) Draw(seed uint64, o *Outage) {
 	end := d.input(o)
 	d.faults(o, end)
 	sortMoments(o.Moments)
-	// Last, so that what came before is what it always was.
-	for i := range o.UPSs {
-		o.UPSs[i].Own = d.own(i)
-	}
 	d.falseWords(o, end)
 	sortMoments(o.Moments)
-}
-
-// own is what a UPS takes itself, over what is likely.
-func (d *Dice) own(i int) float64 {
-	switch spread := d.beliefs[i].OwnSpread; {
-	case spread > 0:
-		return max(0.25, min(4, math.Exp(float64(spread*d.normal()))))
-	case d.hits(OwnDraw):
-		return 1 + float64(0.3*d.r.Float())
-	}
-	return 1
 }
 
 // hits tells whether a fault is drawn.
@@ -87,12 +70,14 @@ func (d *Dice) hits(f Fault) bool { return d.chance(Catalogue[f].Chance) }
 
 // ups is one UPS and its battery as they really are.
 func (d *Dice) ups(i int, o *Outage) world.UPSTruth {
-	u := world.UPSTruth{Holds: math.Exp(d.sigma[i] * d.normal()), Charge: 1, Optimism: 1, LowAt: usualLow}
-	b, p := &d.beliefs[i], &d.p.UPSs[i].Battery
+	is, p := d.pick(i), &d.p.UPSs[i].Battery
+	u := world.UPSTruth{Battery: is.Model, Own: is.own, Holds: 1, Charge: 1, Optimism: 1, LowAt: usualLow}
+	if d.p.UPSs[i].OverheadSet && d.hits(OwnDraw) {
+		u.Own = 1 + float64(0.3*d.r.Float())
+	}
 	if d.hits(OldBattery) {
 		o.Drawn |= 1 << OldBattery
-		days := int64(365 * (1 + float64(4*d.r.Float())))
-		u.Holds *= b.Aged(p, days).Likely / b.Likely
+		u.Holds *= 1 - 0.2*(1+float64(4*d.r.Float()))/(0.7*designYears(p))
 	}
 	if d.hits(ColdBattery) {
 		o.Drawn |= 1 << ColdBattery

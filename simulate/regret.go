@@ -76,7 +76,7 @@ func (h *Hindsight) Best(t *world.Truth, length time.Duration, best []time.Durat
 	for j, i := range h.outlook.UPSs {
 		b := &h.beliefs[j]
 		s := &h.problem.Stores[j]
-		s.Model = b.Scaled(b.Likely * t.UPSs[i].Holds)
+		s.Model = t.UPSs[i].Model(b)
 		s.Charge = s.Model.At(t.UPSs[i].Charge)
 	}
 	for j, k := range h.outlook.Hosts {

@@ -64,7 +64,7 @@ func TestReturns(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		small := strings.Replace(string(text), "value = 24", "value = 2.2", 1)
+		small := strings.Replace(string(text), "value = 24", "value = 2.6", 1)
 		p, _, diags := load.Load([]load.File{{Name: c.policy, Bytes: []byte(small)}}, load.Options{})
 		if p == nil {
 			t.Fatal(diags)

@@ -106,6 +106,7 @@ func (s *shrinker) calm() bool {
 		was, is := usual.UPSs[i], s.best.UPSs[i]
 		back(is == was, func(o *Outage) { o.UPSs[i] = was })
 		is = s.best.UPSs[i]
+		back(is.Battery == was.Battery, func(o *Outage) { o.UPSs[i].Battery = was.Battery })
 		back(is.Holds == was.Holds, func(o *Outage) { o.UPSs[i].Holds = was.Holds })
 		back(is.Charge == was.Charge, func(o *Outage) { o.UPSs[i].Charge = was.Charge })
 		back(is.Optimism == was.Optimism, func(o *Outage) { o.UPSs[i].Optimism = was.Optimism })

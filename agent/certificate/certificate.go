@@ -7,6 +7,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"crypto/tls"
+	"crypto/x509"
 	"encoding/base64"
 	"encoding/hex"
 	"errors"
@@ -50,6 +51,9 @@ func fingerprint(text string) ([]byte, error) {
 	}
 	return nil, fmt.Errorf(`certificate %q is not a fingerprint: write "SHA256:" and the SHA-256 of the certificate's DER form, in 64 hexadecimal digits or 43 of base64`, text)
 }
+
+// Fingerprint gives that of a certificate, as the policy names it.
+func Fingerprint(c *x509.Certificate) string { return fingerprintText(sha256.Sum256(c.Raw)) }
 
 func fingerprintText(sum [sha256.Size]byte) string {
 	return "SHA256:" + base64.RawStdEncoding.EncodeToString(sum[:])

@@ -31,13 +31,16 @@ const (
 )
 
 // steps[i] brings a file of version i to version i+1. They only ever add.
-var steps = []string{version1, version2}
+var steps = []string{version1, version2, version3}
 
 //go:embed version1.sql
 var version1 string
 
 //go:embed version2.sql
 var version2 string
+
+//go:embed version3.sql
+var version3 string
 
 var (
 	// ErrForeign says that the file is not a history.

@@ -35,16 +35,20 @@
 //	input_minutes       ups, at_utc, readings, low/mean/high_volts, hertz, line_bads
 //	input_events        ups, began_utc, seconds, percent, kind, without_voltage_seconds, trips, at_least
 //	line_readings       ups, at_utc, side, line, volts, amps, watts, va, percent
+//	outage_hosts        number, host, planned_stop_seconds, asked_utc, asked_seconds, off_seconds, took_seconds, ended, margin_seconds, why, ...
+//	outage_margins      number, ups, last_host, at_utc, low/likely/high_seconds left then, reserve_seconds, margin_seconds, ...
+//	orders              at_utc, outage, word, by_whom
+//	conditions          raised_utc, over_utc, seconds, code, ups, host, outage, text
 //
-// The tables below them (version1.sql, version2.sql) hold each time twice: *_ns by the agent's
+// The tables below them (version1.sql to version3.sql) hold each time twice: *_ns by the agent's
 // clock, for reckoning, and *_ms by the wall's, UTC. A test without ended_ns is
 // unfinished: it runs, or the agent ended before it.
 //
 // The file and its log stay below [Options.MaxBytes]. When room is short the
 // oldest minutes of inputs go and readings of lines, then the oldest normal
 // samples, the oldest samples of outages, those of tests, the oldest predictions,
-// and events of inputs; the outages, tests, stops, starts and draws themselves
-// stay.
+// events of inputs, and conditions that are over; the outages, tests, stops, starts,
+// orders and draws themselves stay.
 package history
 
 import (

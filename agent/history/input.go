@@ -133,21 +133,21 @@ func (r *Reader) InputMinutes(ctx context.Context, ups string, since shutdown.In
 	}
 }
 
-// InputEvents gives the last n events of a UPS's input.
+// InputEvents gives the last n events of a UPS's input, or of all when ups is "".
 func (r *Reader) InputEvents(ctx context.Context, ups string, n int) ([]InputEvent, error) {
 	var list []InputEvent
 	err := r.each(ctx, func(scan func(...any) error) error {
-		e := InputEvent{UPS: ups}
+		var e InputEvent
 		var at instant
 		var lasted, zero time.Duration
-		err := scan(&at.ns, &at.ms, lastedIn(&lasted), &e.Nominal, &e.Event.Extreme, &e.Event.Swell, lastedIn(&zero), &e.Event.Zeros, &e.Event.Readings, &e.Event.Open)
+		err := scan(line{&e.UPS}, &at.ns, &at.ms, lastedIn(&lasted), &e.Nominal, &e.Event.Extreme, &e.Event.Swell, lastedIn(&zero), &e.Event.Zeros, &e.Event.Readings, &e.Event.Open)
 		e.Began = at.moment()
 		e.Event.From, e.Event.To, e.Event.Zero = time.Duration(e.Began.At), time.Duration(e.Began.At)+lasted, zero
 		e.Event.Common = e.Event.Extreme // it is kept so that it classes alike
 		list = append(list, e)
 		return err
-	}, `SELECT * FROM (SELECT began_ns, began_ms, lasted_ms, nominal_volts, percent, swell, without_ms, trips, readings, open
-		FROM input_event WHERE ups = ? ORDER BY began_ns DESC LIMIT ?) ORDER BY began_ns`, ups, n)
+	}, `SELECT * FROM (SELECT ups, began_ns, began_ms, lasted_ms, nominal_volts, percent, swell, without_ms, trips, readings, open
+		FROM input_event WHERE ?1 IN (ups, '') ORDER BY began_ns DESC LIMIT ?2) ORDER BY began_ns, ups`, ups, n)
 	return list, err
 }
 

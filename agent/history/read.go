@@ -179,7 +179,7 @@ func (r *Reader) Outages(ctx context.Context, n int) ([]Outage, error) {
 		var o Outage
 		var id int64
 		var began, ended instant
-		err := scan(&id, &o.Number, &o.Site, &began.ns, &began.ms, &ended.ns, &ended.ms)
+		err := scan(&id, &o.Number, line{&o.Site}, &began.ns, &began.ms, &ended.ns, &ended.ms)
 		o.Began, o.Ended = began.moment(), ended.moment()
 		ids[id] = len(list)
 		list = append(list, o)
@@ -193,7 +193,7 @@ func (r *Reader) Outages(ctx context.Context, n int) ([]Outage, error) {
 		var in Input
 		var id int64
 		var lost, back instant
-		err := scan(&id, &in.UPS, &lost.ns, &lost.ms, &back.ns, &back.ms)
+		err := scan(&id, line{&in.UPS}, &lost.ns, &lost.ms, &back.ns, &back.ms)
 		in.Lost, in.Back = lost.moment(), back.moment()
 		if i, ok := ids[id]; ok {
 			list[i].Inputs = append(list[i].Inputs, in)
@@ -208,7 +208,7 @@ func (r *Reader) Outages(ctx context.Context, n int) ([]Outage, error) {
 		var e PhaseEntry
 		var id int64
 		var entered instant
-		err := scan(&id, &e.UPS, &entered.ns, named[shutdown.Phase]{&e.Phase, phases}, &entered.ms)
+		err := scan(&id, line{&e.UPS}, &entered.ns, named[shutdown.Phase]{&e.Phase, phases}, &entered.ms)
 		e.Entered = entered.moment()
 		if i, ok := ids[id]; ok {
 			list[i].Phases = append(list[i].Phases, e)
@@ -251,7 +251,7 @@ func (r *Reader) Tests(ctx context.Context, ups string, n int) ([]Test, error) {
 		var basis sql.NullString
 		var weak string
 		c := &t.Forecast
-		err := scan(&id, &t.UPS, &began.ns, &began.ms, &seen.ns, &seen.ms, &ended.ns, &ended.ms,
+		err := scan(&id, line{&t.UPS}, &began.ns, &began.ms, &seen.ns, &seen.ms, &ended.ns, &ended.ms,
 			&made.ns, &made.ms, named[Maker]{&c.By, makers}, &basis, unread{&c.LoadWatts}, unread{&c.ChargeTenths},
 			lasted{&c.Low, time.Second}, lasted{&c.Likely, time.Second}, lasted{&c.High, time.Second},
 			unread{&t.LoadWatts}, unread{&t.LeastWatts}, unread{&t.MostWatts}, unread{&t.ChargeTenths}, unread{&t.EndChargeTenths}, unread{&t.EndMillivolts},
@@ -300,6 +300,16 @@ type Scored struct {
 
 // Predictions gives the last n predictions for a UPS, or for all when ups is "".
 func (r *Reader) Predictions(ctx context.Context, ups string, n int) ([]Scored, error) {
+	return r.predictions(ctx, ups, Always, n)
+}
+
+// PredictionsIn gives the predictions for a UPS that were made in a span. They grow
+// fewer as an outage goes on, so that all of one are few.
+func (r *Reader) PredictionsIn(ctx context.Context, ups string, in Span) ([]Scored, error) {
+	return r.predictions(ctx, ups, in, 100_000)
+}
+
+func (r *Reader) predictions(ctx context.Context, ups string, in Span, n int) ([]Scored, error) {
 	var list []Scored
 	makers := words(ByUPS)
 	err := r.each(ctx, func(scan func(...any) error) error {
@@ -312,7 +322,8 @@ func (r *Reader) Predictions(ctx context.Context, ups string, n int) ([]Scored, 
 		list = append(list, s)
 		return err
 	}, `SELECT * FROM (SELECT ups, made_ns, made_ms, made_by, occasion = 'test', basis, load_watts, charge_tenths, low_seconds, likely_seconds, high_seconds,
-		outcome, outcome_seconds FROM predictions WHERE ?1 IN (ups, '') ORDER BY made_ns DESC LIMIT ?2) ORDER BY made_ns, ups, made_by`, ups, n)
+		outcome, outcome_seconds FROM predictions WHERE ?1 IN (ups, '') AND made_ns BETWEEN ?3 AND ?4 ORDER BY made_ns DESC LIMIT ?2) ORDER BY made_ns, ups, made_by`,
+		ups, n, int64(in.From), int64(in.To))
 	return list, err
 }
 

@@ -220,6 +220,9 @@ func upMilliseconds(d time.Duration) int64 {
 }
 
 func (t *transaction) fact(f any) {
+	if t.told(f) {
+		return
+	}
 	switch f := f.(type) {
 	case Prediction:
 		t.exec("INSERT INTO prediction VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL) ON CONFLICT DO NOTHING",
@@ -317,6 +320,7 @@ var prunings = [...]string{
 	"DELETE FROM sample WHERE during = 3 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 3 ORDER BY at_ns LIMIT ?))",
 	oldest("prediction", "made_ns"),
 	oldest("input_event", "began_ns"),
+	"DELETE FROM condition WHERE over_ns < ?1 AND raised_ns <= (SELECT max(raised_ns) FROM (SELECT raised_ns FROM condition WHERE over_ns IS NOT NULL ORDER BY raised_ns LIMIT ?2))",
 }
 
 // agedOut is how many of them age lets go, too: what is of every day.

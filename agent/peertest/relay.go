@@ -87,9 +87,9 @@ func (r *Relay) requests() {
 		}
 		packet := append([]byte(nil), buf[:n]...)
 		if back := r.back(client); back != nil {
-			r.pass(false, packet, func() {
-				if asked := r.path.Asked; asked != nil {
-					asked(client, packet)
+			r.pass(false, packet, func(p Path) {
+				if p.Asked != nil {
+					p.Asked(client, packet)
 				}
 				back.Write(packet)
 			})
@@ -125,15 +125,15 @@ func (r *Relay) replies(client netip.AddrPort, back *net.UDPConn) {
 			return
 		}
 		packet := append([]byte(nil), buf[:n]...)
-		r.pass(true, packet, func() { r.front.WriteToUDPAddrPort(packet, client) })
+		r.pass(true, packet, func(Path) { r.front.WriteToUDPAddrPort(packet, client) })
 	}
 }
 
-// pass sends a packet on, or not.
-func (r *Relay) pass(reply bool, packet []byte, send func()) {
+// pass sends a packet on, or not, by the path as it is when the packet comes.
+func (r *Relay) pass(reply bool, packet []byte, send func(Path)) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	p := &r.path
+	p := r.path
 	if p.Down || r.random.Float64() < p.Loss || p.Drop != nil && p.Drop(reply, packet) {
 		return
 	}
@@ -143,9 +143,9 @@ func (r *Relay) pass(reply bool, packet []byte, send func()) {
 	}
 	for range times {
 		if d := p.Delay + time.Duration(r.random.Float64()*float64(p.Jitter)); d > 0 {
-			time.AfterFunc(d, send)
+			time.AfterFunc(d, func() { send(p) })
 		} else {
-			send()
+			send(p)
 		}
 	}
 }

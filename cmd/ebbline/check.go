@@ -156,6 +156,12 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 		}
 		warn("ups", u.Name, "battery", "The plan does not fit", detail)
 	}
+	for i := range v.UPSs {
+		if u := &v.UPSs[i]; u.Gain != nil && u.Gain.Chart > 0 {
+			warn("ups", u.Name, "battery", "Battery not measured",
+				fmt.Sprintf("The forecast of UPS %q rests on %s. At %d W: %s.", u.Name, u.Basis, u.LoadWatts, u.Gain.words()))
+		}
+	}
 	for _, h := range v.Hosts {
 		if h.PromiseKept || h.PromisedSeconds == 0 {
 			continue

@@ -60,7 +60,7 @@ type command struct {
 var commands []command
 
 func init() {
-	commands = []command{checkCommand, planCommand, simulateCommand, tuneCommand, rehearseCommand, runCommand, statusCommand, batteryCommand, surveyCommand, demoCommand}
+	commands = []command{initCommand, checkCommand, planCommand, simulateCommand, tuneCommand, rehearseCommand, runCommand, statusCommand, batteryCommand, historyCommand, surveyCommand, demoCommand}
 }
 
 // call is one call of a command: its flags, arguments and streams.

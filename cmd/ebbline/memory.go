@@ -41,6 +41,9 @@ type memory struct {
 
 	told    []string  // the last notes, as they were logged
 	toldAll time.Time // when all were
+
+	held     conditions                                    // of watch alone
+	reported func(outage uint32, text string, page []byte) // told of the report of each outage; may be nil
 }
 
 func openMemory(path string, log *zap.Logger) (*memory, error) {
@@ -115,13 +118,14 @@ func (m *memory) tell(notes []learn.Note, at time.Time) {
 // again learns from the outage that has just ended, or from a test that another
 // program recorded. The core would hold a policy back that comes in an outage.
 func (m *memory) again(ctx context.Context, a *agent.Agent) {
-	if m.own == nil {
-		return // the recorded policy is in force, for the operator's has errors
-	}
 	flush, cancel := context.WithTimeout(ctx, learnWithin)
 	defer cancel()
 	if err := m.store.Flush(flush); err != nil {
 		return // the condition says why
+	}
+	m.reports(ctx)
+	if m.own == nil {
+		return // the recorded policy is in force, for the operator's has errors
 	}
 	before := m.used
 	if now := m.learned(ctx, m.own); !alike(before, now) {
@@ -176,6 +180,7 @@ func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 			tested = now
 			m.learnAgain()
 		}
+		m.heard(a)
 		m.rec.Inputs(func(ups string, unsteady bool) { a.Mark(shutdown.InputUnsteady, ups, unsteady) })
 		h := m.store.Health()
 		switch {

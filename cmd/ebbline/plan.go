@@ -167,6 +167,7 @@ type planUPSView struct {
 	LoadWatts       int64    `json:"load_watts"`
 	ChargePercent   float64  `json:"charge_percent"`
 	Basis           string   `json:"basis"`
+	Gain            *gain    `json:"low_would_be,omitempty"`
 	RuntimeSeconds  threeWay `json:"runtime_seconds"`
 	EndSeconds      threeWay `json:"end_seconds"`
 	LastDownSeconds int64    `json:"last_down_seconds"`
@@ -257,8 +258,8 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		highCurve, highEnd := o.Curve(&high, j, until/100, until)
 		view := planUPSView{
 			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
-			ChargePercent:  math.Floor(10*s.ChargePercent(i)) / 10,
-			Basis:          s.Belief(i).Basis,
+			ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
+			Basis:         s.Belief(i).Basis, Gain: gainOf(s, i),
 			RuntimeSeconds: threeWay{ending(low), ending(mid), ending(top)},
 			EndSeconds:     threeWay{ending(end), ending(likelyEnd), ending(highEnd)}, LastDownSeconds: ceilSeconds(last),
 			curve: points(curve), likely: points(likelyCurve), high: points(highCurve),
@@ -272,6 +273,57 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		}
 		v.UPSs = append(v.UPSs, view)
 	}
+}
+
+// gain is the low runtime, if nothing were shed, with one more figure of the battery; only
+// what gains a tenth or more.
+type gain struct {
+	Now   int64 `json:"now_seconds"`
+	Chart int64 `json:"with_chart_seconds,omitempty"`
+	Test  int64 `json:"with_test_seconds,omitempty"`
+	Date  int64 `json:"if_installed_today_seconds,omitempty"`
+}
+
+// gainOf works it out with the battery full, at the load of now; nil when there is nothing
+// to gain.
+func gainOf(s *shutdown.State, i int32) *gain {
+	g, err := battery.Gains(&s.Policy.UPSs[i], s.Day, s.UPSs[i].Load)
+	if err != nil || g.Low >= battery.Unending {
+		return nil
+	}
+	worth := func(d time.Duration) int64 {
+		if d < g.Low+g.Low/10 || d >= battery.Unending {
+			return 0
+		}
+		return seconds(d)
+	}
+	out := &gain{Now: seconds(g.Low), Chart: worth(g.Chart), Test: worth(g.Test), Date: worth(g.Date)}
+	if out.Chart == 0 && out.Test == 0 && out.Date == 0 {
+		return nil
+	}
+	return out
+}
+
+// words says it, the cheapest first.
+func (g *gain) words() string {
+	about := func(secs int64) string {
+		d := time.Duration(secs) * time.Second
+		if d >= 10*time.Minute {
+			return strings.TrimSuffix(shutdown.Spell(d.Truncate(time.Minute)), "00s")
+		}
+		return shutdown.Spell(d)
+	}
+	var list []string
+	if g.Chart > 0 {
+		list = append(list, about(g.Chart)+" with the data sheet's minutes at full and half load (chart)")
+	}
+	if g.Test > 0 {
+		list = append(list, about(g.Test)+" after one discharge test to the end")
+	}
+	if g.Date > 0 {
+		list = append(list, about(g.Date)+" if it was installed today (installed)")
+	}
+	return fmt.Sprintf("low %s; would be about %s", shutdown.Spell(time.Duration(g.Now)*time.Second), strings.Join(list, ", "))
 }
 
 func points(left []shutdown.Left) []report.Point {
@@ -358,6 +410,9 @@ func planUPSText(w io.Writer, u *planUPSView, columns int) {
 	}
 	hang(w, "UPS "+u.Name+": ", fmt.Sprintf("%d W, charge %g %%, by %s", u.LoadWatts, u.ChargePercent, u.Basis), columns)
 	hang(w, "  ", fmt.Sprintf("if nothing were shed it lasts %s (low), %s (likely), %s (high)", text(u.RuntimeSeconds.Low), text(u.RuntimeSeconds.Likely), text(u.RuntimeSeconds.High)), columns)
+	if u.Gain != nil {
+		hang(w, "  ", u.Gain.words(), columns)
+	}
 	if u.MarginSeconds != nil {
 		hang(w, "  ", fmt.Sprintf("under the plan the last host is down by %s; the battery lasts to %s (low); margin %s",
 			text(&u.LastDownSeconds), text(u.EndSeconds.Low), text(u.MarginSeconds)), columns)

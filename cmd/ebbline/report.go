@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -59,7 +60,12 @@ func (p *paper) close() {
 
 // write puts the report in its place.
 func (p *paper) write(d *report.Document) error {
-	err := report.HTML(p.file, d)
+	return p.put(func(w io.Writer) error { return report.HTML(w, d) })
+}
+
+// put puts what is rendered in its place.
+func (p *paper) put(render func(w io.Writer) error) error {
+	err := render(p.file)
 	if err == nil {
 		err = p.file.Chmod(0o644)
 	}

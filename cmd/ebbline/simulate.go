@@ -287,11 +287,11 @@ func (s *simulation) outages(names []string) error {
 
 // fears are the outages that every plan should survive.
 func (s *simulation) fears() ([]*simulate.Outage, error) {
-	low, own, err := simulate.LowParts(s.p, s.day)
+	low, err := simulate.LowParts(s.p, s.day)
 	if err != nil {
 		return nil, err
 	}
-	return simulate.Fears(s.p, low, own), nil
+	return simulate.Fears(s.p, low), nil
 }
 
 // outage reads one file, or one of the named ones.
@@ -343,7 +343,7 @@ type simulation struct {
 
 	crew     []*worker
 	judge    *simulate.Judge
-	low, own []float64
+	low      []simulate.Low
 	runs     []outcome
 	proof    proof
 	exact    exact

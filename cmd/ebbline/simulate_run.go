@@ -70,7 +70,7 @@ type worker struct {
 func (s *simulation) newWorker() (*worker, error) {
 	w := &worker{}
 	var errs [5]error
-	if s.low, s.own, errs[0] = simulate.LowParts(s.p, s.day); errs[0] != nil {
+	if s.low, errs[0] = simulate.LowParts(s.p, s.day); errs[0] != nil {
 		return nil, errs[0]
 	}
 	if w.runner, errs[0] = simulate.NewRunner(s.p, s.day); errs[0] != nil {
@@ -79,7 +79,7 @@ func (s *simulation) newWorker() (*worker, error) {
 	w.check, errs[1] = simulate.NewChecker(w.runner, s.day)
 	w.dice, errs[2] = simulate.NewDice(s.p, s.day)
 	w.small, errs[3] = simulate.NewSmall(s.p, s.day)
-	w.edges, errs[4] = simulate.NewCorners(s.p, s.low, s.own, s.day)
+	w.edges, errs[4] = simulate.NewCorners(s.p, s.low, s.day)
 	w.hind = simulate.NewHindsight(s.p, s.day)
 	w.pick = make([]int, len(s.p.Hosts)+len(s.p.UPSs))
 	return w, errors.Join(errs[:]...)
@@ -105,7 +105,7 @@ func (s *simulation) run(ctx context.Context) error {
 		}
 		s.crew = append(s.crew, w)
 	}
-	s.judge = simulate.NewJudge(s.p, s.low, s.own)
+	s.judge = simulate.NewJudge(s.p, s.low)
 	s.runs = make([]outcome, s.count())
 	s.prove(ctx)
 	s.tryAll(ctx)
@@ -211,7 +211,7 @@ func (s *simulation) prove(ctx context.Context) {
 	p := &s.proof
 	fits, noReturn := simulate.Fits(s.p, s.day)
 	p.conditions, p.noReturn = simulate.Conditions(s.p, fits), noReturn
-	run, broken := s.crew[0].replay(simulate.Bounds(s.p, s.low, s.own), s.seed)
+	run, broken := s.crew[0].replay(simulate.Bounds(s.p, s.low), s.seed)
 	p.margin, p.cut, p.broken = run.Margin, run.Cut, len(broken)
 	p.proven = simulate.Within(run, len(broken))
 	peaks := false

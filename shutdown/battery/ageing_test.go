@@ -38,7 +38,7 @@ func TestTrend(t *testing.T) {
 
 // Aim: with too few tests for a trend the usual ageing counts. Method: a new
 // block of five years' design reaches 80 % after 3.5 years, 2.75 at the low end
-// and 5 at the high one, from rated capacity; after a test at 90 % the rest of it.
+// and 5 at the high one, from rated capacity, each as wide again as a test; after a test at 90 % the rest of it.
 func TestUsualAge(t *testing.T) {
 	u := rack()
 	a := Age(&u.Battery, nil)
@@ -46,7 +46,7 @@ func TestUsualAge(t *testing.T) {
 		name  string
 		got   int64
 		years float64
-	}{{"likely", a.Likely, 3.5}, {"earliest", a.From, 2.75 * (1 - 0.8/0.92) / 0.2}, {"latest", a.To, 5 * (1 - 0.8/1.08) / 0.2}} {
+	}{{"likely", a.Likely, 3.5}, {"earliest", a.From, 2.152}, {"latest", a.To, 5.429}} {
 		near(t, c.name+" in years", float64(c.got-newToday)/365.25, c.years, 0.01)
 	}
 	a = Age(&u.Battery, []Tested{{newToday + 500, 0.90}})

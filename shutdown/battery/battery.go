@@ -43,6 +43,15 @@ type Charge struct {
 	Floated   float64 // seconds charged since 90 %; see [Belief.Recharge]
 }
 
+// As is a charge that followed the loads by one model, as another with the same
+// relaxation time would have it: what is bound grows with the diffusion loss.
+func (c Charge) As(from, to *Model) Charge {
+	if from.Diffusion > 0 {
+		c.Bound *= to.Diffusion / from.Diffusion
+	}
+	return c
+}
+
 // Forever is the runtime of a load that the battery never fails to carry.
 var Forever = math.Inf(1)
 

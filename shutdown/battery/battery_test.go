@@ -50,6 +50,17 @@ func TestQuantile(t *testing.T) {
 	}
 }
 
+// The chance below a figure, against the standard library's error function, and its density
+// against the difference of two.
+func TestBelow(t *testing.T) {
+	for z := -7.0; z < 7; z += 0.01 {
+		chance, density := below(z)
+		more, _ := below(z + 1e-3)
+		near(t, "chance", chance, 1-math.Erfc(z/math.Sqrt2)/2, 1e-7)
+		near(t, "density", density, (more-chance)/1e-3, 3e-4)
+	}
+}
+
 // anyModel draws batteries of the sizes, losses and relaxation that a UPS may
 // have, lithium and plain kinetic ones among them.
 func anyModel(t *rapid.T) Model {

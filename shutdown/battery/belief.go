@@ -16,6 +16,8 @@ type Belief struct {
 	OverheadWatts float64 // drawn by the UPS itself from the store, beside the load
 	OwnSpread     float64 // of its logarithm: one standard deviation; 0 where it is stated
 	SeenWatts     float64 // the heaviest load that the store was seen to carry, the UPS's own with it; 0 for none
+	LowOhmic      float64 // the ohmic loss of the low battery, over that of Model; 0 for 1
+	LowDiffusion  float64 // its diffusion loss, likewise
 	Factors               // on Model.Store: At25 by Warmth
 	At25          Factors // what the evidence and the age leave, at 25 °C
 	Warmth        Factors // what the temperature leaves of that
@@ -28,16 +30,13 @@ type Belief struct {
 // there probably is, and as much as is there with 5 % certainty.
 type Factors struct{ Low, Likely, High float64 }
 
-// The factors that each kind of evidence leaves. They are engineering values
-// from few batteries: between the published tables the store spreads by a tenth
-// about its rating, three measured blocks stood at +16, -17 and 0 %, two full
-// tests of one block 3.6 % apart (testdata/battery/README.md).
+// What a fitted model leaves, dated and undated; what a battery of unknown
+// temperature may lack. Engineering values from few batteries: three measured
+// blocks stood at +16, -17 and 0 % of their rating, two full tests of one block 3.6 %
+// apart (testdata/battery/README.md).
 var (
-	fromRated      = Factors{0.80, 1.00, 1.17}
-	fromRatedLFP   = Factors{0.90, 1.00, 1.05}
-	fromChart      = Factors{0.83, 1.00, 1.15}
+	fromModel      = Factors{0.83, 1.00, 1.15}
 	fromFullTest   = Factors{0.92, 1.00, 1.08}
-	ofUnknownAge   = Factors{0.65 / 0.80, 0.95, 1.15 / 1.17} // the rated row, with the age unknown over new
 	ofUnknownChill = Factors{0.93, 1.00, 1.00}
 )
 
@@ -46,27 +45,11 @@ const (
 	// electronics cut hard.
 	lfpInHand = 0.90
 
-	ratedVRLA = 1.03 // apparent store over rated energy, best over the published tables
-	ratedLFP  = 0.95
+	ratedLFP = 0.95 // energy of a LiFePO4 pack over that on its label
 
 	usualEfficiency    = 850 // battery to output, permille; from memory
 	usualRechargeHours = 7   // the slowest of seven measured recharges gave 90 % back after 6.9 h
 )
-
-// kernel gives the shape that a battery has until something better is known; its
-// store is still to be filled in. The ohmic loss is that of an end at 1.67 V per
-// cell, and doubles with each quarter of a volt above: in the published tables with
-// 0.16 to 0.36 V, and in one battery's with 0.77 (testdata/battery/README.md).
-func kernel(p *policy.Battery) Model {
-	if p.Chemistry == policy.LFP {
-		return Model{Ohmic: 1.35 * 60}
-	}
-	m := Model{Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
-	if p.EndVolts > 0 {
-		m.Ohmic = float64(m.Ohmic * exp(math.Ln2*(p.EndVolts-1.67)/0.25))
-	}
-	return m
-}
 
 // New gives the belief that the policy's figures support on the day given (days
 // since 1970-01-01): from a fitted model, else from the maker's chart, else from
@@ -94,21 +77,14 @@ func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 	case p.Model != nil:
 		b.fromModel(p.Model)
 		since = p.Model.FittedDay
-	case len(p.Chart) > 0:
-		err = b.fromChart(u, free)
 	default:
-		b.Model = kernel(p)
-		b.Model.Store = rated(u)
-		b.At25, b.Basis = fromRated, "rated figures"
+		err = b.fromFigures(u, free)
 	}
 	if err == nil {
 		err = b.sound()
 	}
 	if err != nil {
 		return Belief{}, err
-	}
-	if p.Chemistry == policy.LFP && p.Model == nil {
-		b.At25 = fromRatedLFP // a chart leaves no more doubt than the label
 	}
 	b = b.with(b.At25, ofUnknownChill)
 	if p.TemperatureSet {
@@ -123,7 +99,7 @@ func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 		b = b.Aged(p, days)
 		b.Basis += ", " + ageInWords(days)
 	case p.Model == nil:
-		b = b.with(b.At25.times(ofUnknownAge), b.Warmth)
+		b = b.with(b.At25.times(someAge(p)), b.Warmth)
 		b.Basis += ", age unknown"
 	}
 	return b, nil
@@ -139,6 +115,34 @@ func (b Belief) with(at25, warmth Factors) Belief {
 	return b
 }
 
+// fromFigures takes the chart and the rated figures.
+func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
+	k, err := b.figures(u, free)
+	if err != nil {
+		return err
+	}
+	var low lowBattery
+	b.Model, low, b.At25 = k.settle()
+	b.LowOhmic, b.LowDiffusion = low.ohmic, low.diffusion
+	chart := u.Battery.Chart
+	switch len(chart) {
+	case 0:
+		b.Basis = "rated figures"
+		return nil
+	case 1:
+		b.Basis = "one point of the maker's chart"
+	default:
+		worst := 0.0
+		for _, p := range chart {
+			t := b.Model.Runtime(Charge{}, float64(p.Watts)+b.OverheadWatts)
+			worst = max(worst, math.Abs(t/p.Runtime.Seconds()-1))
+		}
+		b.Basis = fmt.Sprintf("maker's chart of %d points, met within %.0f %%", len(chart), 100*worst)
+	}
+	b.SeenWatts = float64(chart[len(chart)-1].Watts) + b.OverheadWatts
+	return nil
+}
+
 func (b *Belief) fromModel(m *policy.Model) {
 	b.Model = Model{
 		Store: float64(m.StoreWattHours * 3600),
@@ -146,11 +150,12 @@ func (b *Belief) fromModel(m *policy.Model) {
 	}
 	b.At25, b.Basis = fromFullTest, "fitted model"
 	if m.FittedDay == 0 { // it may be a chart's as well as a test's, of any age
-		b.At25, b.Basis = fromChart, "fitted model of unknown date"
+		b.At25, b.Basis = fromModel, "fitted model of unknown date"
 	}
 	if f := (Factors{m.Low, m.Likely, m.High}); f != (Factors{}) {
 		b.At25 = f
 	}
+	b.LowOhmic, b.LowDiffusion = m.LowOhmic, m.LowDiffusion
 	if m.Basis != "" {
 		b.Basis, b.OwnSpread, b.SeenWatts = m.Basis, m.OwnSpread, m.SeenWatts
 	}
@@ -174,22 +179,23 @@ func (b *Belief) sound() error {
 	return nil
 }
 
-// rated is the apparent store at the output that the rated figures promise, in
-// joules; zero when they are not stated.
+// rated is the energy at the output that the rated figures promise, in joules; zero
+// when they are not stated.
 func rated(u *policy.UPS) float64 {
 	efficiency := u.EfficiencyPermille
 	if efficiency <= 0 {
 		efficiency = usualEfficiency
 	}
-	part := ratedVRLA
-	if u.Battery.Chemistry == policy.LFP {
-		part = ratedLFP
-	}
-	return part * u.Battery.AmpHours * u.Battery.Volts * 3600 * float64(efficiency) / 1000
+	return u.Battery.AmpHours * u.Battery.Volts * 3600 * float64(efficiency) / 1000
 }
 
+// times combines what two causes leave that have nothing to do with each other: their
+// spreads add by their squares.
 func (f Factors) times(g Factors) Factors {
-	return Factors{float64(f.Low * g.Low), float64(f.Likely * g.Likely), float64(f.High * g.High)}
+	likely := float64(f.Likely * g.Likely)
+	below := hypot(ln(f.Likely/f.Low), ln(g.Likely/g.Low))
+	above := hypot(ln(f.High/f.Likely), ln(g.High/g.Likely))
+	return Factors{float64(likely * expNeg(below)), likely, float64(likely * exp(above))}
 }
 
 // Aged gives the belief the days given later, or that long after its test.
@@ -203,19 +209,36 @@ func (b Belief) Aged(p *policy.Battery, days int64) Belief {
 // the low end (service pages); at the high end it keeps its design life (no
 // source). Above 25 °C it ages twice as fast for each 10 °C.
 func faded(p *policy.Battery, days int64) Factors {
-	design := float64(p.DesignYears)
-	if design <= 0 {
-		design = 5
-		if p.Chemistry == policy.LFP {
-			design = 10 // no source
-		}
-	}
 	years := float64(days) / 365.25
 	if p.TemperatureSet && p.TemperatureC > 25 && p.TemperatureC <= hottest {
 		years *= exp(math.Ln2 * (p.TemperatureC - 25) / 10)
 	}
-	left := func(part float64) float64 { return max(0.4, 1-0.2*years/(part*design)) }
+	return afterYears(p, years)
+}
+
+// afterYears is what so many years at 25 °C leave.
+func afterYears(p *policy.Battery, years float64) Factors {
+	left := func(part float64) float64 { return max(0.4, 1-0.2*years/(part*designed(p))) }
 	return Factors{left(0.55), left(0.70), left(1)}
+}
+
+// designed is a battery's design life in years.
+func designed(p *policy.Battery) float64 {
+	switch {
+	case p.DesignYears > 0:
+		return float64(p.DesignYears)
+	case p.Chemistry == policy.LFP:
+		return 10 // no source
+	}
+	return 5
+}
+
+// someAge is what an unknown age leaves: probably half of the design life, at the
+// low end all of it, at the high end nothing of it is over (common practice, no
+// source).
+func someAge(p *policy.Battery) Factors {
+	whole := designed(p)
+	return Factors{afterYears(p, whole).Low, afterYears(p, whole/2).Likely, 1}
 }
 
 // ageInWords rounds down.
@@ -328,11 +351,55 @@ func (b *Belief) OwnAt(confidencePermille int64) float64 {
 	return float64(b.OverheadWatts * exp(float64(sure(confidencePermille)*(both-factor)/part)))
 }
 
-// Scaled is the model with its store scaled.
+// ends are the likely battery and the low one.
+func (b *Belief) ends() (likely, low Model) {
+	likely, low = b.Model, b.Model
+	likely.Store = float64(b.Model.Store * b.Likely)
+	low.Store = float64(b.Model.Store * b.Low)
+	if b.LowOhmic > 0 {
+		low.Ohmic = float64(b.Model.Ohmic * b.LowOhmic)
+	}
+	if b.LowDiffusion > 0 {
+		low.Diffusion = float64(b.Model.Diffusion * b.LowDiffusion)
+	}
+	low.Store *= low.Phi(reference) / b.Model.Phi(reference)
+	return likely, low
+}
+
+// Scaled is the battery of which so much is there. Between the likely and the low
+// factor its losses go over into those of the low battery; the factor is that on the
+// power which lasts half an hour.
 func (b *Belief) Scaled(factor float64) Model {
-	m := b.Model
-	m.Store = float64(m.Store * factor)
+	m, low := b.ends()
+	switch {
+	case factor >= b.Likely || b.Low >= b.Likely:
+		m.Store = float64(b.Model.Store * factor)
+		return m
+	case factor <= b.Low:
+		low.Store = float64(low.Store * (factor / b.Low))
+		return low
+	}
+	part := (b.Likely - factor) / (b.Likely - b.Low)
+	m.Store += float64(part * (low.Store - m.Store))
+	m.Ohmic += float64(part * (low.Ohmic - m.Ohmic))
+	m.Diffusion += float64(part * (low.Diffusion - m.Diffusion))
 	return m
+}
+
+// Holding is the factor with which the battery is at its end at this charge, which
+// followed the loads by Model, when it carries the watts.
+func (b *Belief) Holding(c Charge, watts float64) float64 {
+	m, low := b.ends()
+	left := m.Left(c, watts)
+	if left <= 0 || b.Low >= b.Likely {
+		return (c.Delivered + c.Bound + float64(m.Ohmic*watts)) / b.Model.Store
+	}
+	at := c.As(&b.Model, &low)
+	short := low.Left(at, watts)
+	if short > 0 {
+		return float64(b.Low * ((at.Delivered + at.Bound + float64(low.Ohmic*watts)) / low.Store))
+	}
+	return b.Likely - float64((b.Likely-b.Low)*(left/(left-short)))
 }
 
 // Unending is the runtime of a load that the battery never fails to carry.

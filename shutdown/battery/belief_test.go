@@ -26,9 +26,25 @@ func rack() policy.UPS {
 
 func chart(points ...policy.ChartPoint) []policy.ChartPoint { return points }
 
-// What each kind of evidence gives, against the table of uncertainties by which
-// the factors were chosen (engineering values, see belief.go).
+// both is what two causes leave together that have nothing to do with each other.
+func both(f, g Factors) Factors {
+	likely := f.Likely * g.Likely
+	return Factors{
+		likely * math.Exp(-math.Hypot(math.Log(f.Likely/f.Low), math.Log(g.Likely/g.Low))), likely,
+		likely * math.Exp(math.Hypot(math.Log(f.High/f.Likely), math.Log(g.High/g.Likely))),
+	}
+}
+
+// What each kind of evidence gives: how much of the likely power there is for half an hour,
+// low, likely and high, as the prior had it when it was measured against the tables
+// (TestKinds), and age and temperature with it by hand.
 func TestEvidence(t *testing.T) {
+	label, test := Factors{0.7088, 1, 1.3535}, Factors{0.92, 1, 1.08}
+	aged := func(f Factors, years, five float64) Factors { // a block of so many years' design
+		left := func(part float64) float64 { return max(0.4, 1-0.2*years/(part*five)) }
+		return both(f, Factors{left(0.55), left(0.70), left(1)})
+	}
+	chill := TemperatureFactor(policy.VRLA, 10)
 	for _, c := range []struct {
 		name   string
 		change func(*policy.UPS)
@@ -36,22 +52,20 @@ func TestEvidence(t *testing.T) {
 		want   Factors
 		basis  string
 	}{
-		{"rated, new", func(*policy.UPS) {}, 1.03 * 72 * 9 * 0.88, Factors{0.80, 1, 1.17}, "rated figures, new"},
-		{"rated, usual efficiency", func(u *policy.UPS) { u.EfficiencyPermille = 0 }, 1.03 * 72 * 9 * 0.85, Factors{0.80, 1, 1.17}, "rated figures, new"},
-		{"rated, age unknown", func(u *policy.UPS) { u.Battery.InstalledDay = 0 }, 0, Factors{0.65, 0.95, 1.15}, "rated figures, age unknown"},
-		{"rated, temperature unknown", func(u *policy.UPS) { u.Battery.TemperatureSet = false }, 0, Factors{0.80 * 0.93, 1, 1.17}, "rated figures, new"},
-		{"rated, 20 months old", func(u *policy.UPS) { u.Battery.InstalledDay -= 610 }, 0,
-			Factors{0.80 * (1 - 0.2*610/365.25/2.75), 1 - 0.2*610/365.25/3.5, 1.17 * (1 - 0.2*610/365.25/5)}, "rated figures, 20 months old"},
-		{"rated, very old", func(u *policy.UPS) { u.Battery.InstalledDay -= 40 * 365 }, 0, Factors{0.80 * 0.4, 0.4, 1.17 * 0.4}, "rated figures, 40 years old"},
-		{"ten-year blocks", func(u *policy.UPS) { u.Battery.InstalledDay, u.Battery.DesignYears = newToday-3653, 10 }, 0,
-			Factors{0.80 * (1 - 0.2*10.0014/5.5), 1 - 0.2*10.0014/7, 1.17 * 0.8}, "rated figures, 10 years old"},
+		{"rated, new", func(*policy.UPS) {}, 634.2, label, "rated figures, new"},
+		{"rated, usual efficiency", func(u *policy.UPS) { u.EfficiencyPermille = 0 }, 613, Factors{0.6973, 1, 1.3774}, "rated figures, new"},
+		{"rated, age unknown", func(u *policy.UPS) { u.Battery.InstalledDay = 0 }, 0,
+			both(label, Factors{1 - 0.2/0.55, 1 - 0.2*0.5/0.70, 1}), "rated figures, age unknown"},
+		{"rated, temperature unknown", func(u *policy.UPS) { u.Battery.TemperatureSet = false }, 0, both(label, Factors{0.93, 1, 1}), "rated figures, new"},
+		{"rated, 20 months old", func(u *policy.UPS) { u.Battery.InstalledDay -= 610 }, 0, aged(label, 610/365.25, 5), "rated figures, 20 months old"},
+		{"rated, very old", func(u *policy.UPS) { u.Battery.InstalledDay -= 40 * 365 }, 0, both(label, Factors{0.4, 0.4, 0.4}), "rated figures, 40 years old"},
+		{"ten-year blocks", func(u *policy.UPS) { u.Battery.InstalledDay, u.Battery.DesignYears = newToday-3653, 10 }, 0, aged(label, 3653/365.25, 10), "rated figures, 10 years old"},
 		{"a warm room ages faster", func(u *policy.UPS) {
 			u.Battery.InstalledDay, u.Battery.TemperatureC = newToday-365, 35
-		}, 0, Factors{0.80 * (1 - 0.4*365/365.25/2.75), 1 - 0.4*365/365.25/3.5, 1.17 * (1 - 0.4*365/365.25/5)}, "rated figures, 12 months old"},
-		{"a cold one", func(u *policy.UPS) { u.Battery.TemperatureC = 10 }, 0,
-			Factors{0.80 * TemperatureFactor(policy.VRLA, 10), TemperatureFactor(policy.VRLA, 10), 1.17 * TemperatureFactor(policy.VRLA, 10)}, "rated figures, new"},
-		{"installed tomorrow", func(u *policy.UPS) { u.Battery.InstalledDay++ }, 0, Factors{0.80, 1, 1.17}, "rated figures, new"},
-		{"lithium", func(u *policy.UPS) { u.Battery.Chemistry = policy.LFP }, 0.95 * 72 * 9 * 0.88, Factors{0.90, 1, 1.05}, "rated figures, new"},
+		}, 0, aged(label, 2*365/365.25, 5), "rated figures, 12 months old"},
+		{"a cold one", func(u *policy.UPS) { u.Battery.TemperatureC = 10 }, 0, both(label, Factors{chill, chill, chill}), "rated figures, new"},
+		{"installed tomorrow", func(u *policy.UPS) { u.Battery.InstalledDay++ }, 0, label, "rated figures, new"},
+		{"lithium", func(u *policy.UPS) { u.Battery.Chemistry = policy.LFP }, 0.95 * 72 * 9 * 0.88, Factors{0.892, 1, 1.106}, "rated figures, new"},
 		{"lithium with a fitted model", func(u *policy.UPS) {
 			u.Battery.Chemistry = policy.LFP
 			u.Battery.Model = &policy.Model{StoreWattHours: 500, Ohmic: time.Minute, FittedDay: newToday}
@@ -63,22 +77,22 @@ func TestEvidence(t *testing.T) {
 		{"lithium with a chart", func(u *policy.UPS) {
 			u.Battery.Chemistry = policy.LFP
 			u.Battery.Chart = chart(policy.ChartPoint{Watts: 675, Runtime: 29 * time.Minute})
-		}, 0, Factors{0.90, 1, 1.05}, "one point of the maker's chart, new"},
+		}, 0, Factors{0.90, 1, 1.0877}, "one point of the maker's chart, new"},
 		{"fitted model of unknown date", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, Diffusion: 64 * time.Minute, Relaxation: 90 * time.Minute}
 		}, 312, Factors{0.83, 1, 1.15}, "fitted model of unknown date"},
 		{"fitted model", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, Diffusion: 64 * time.Minute, Relaxation: 90 * time.Minute, FittedDay: newToday}
-		}, 312, Factors{0.92, 1, 1.08}, "fitted model, new"},
+		}, 312, test, "fitted model, new"},
 		{"fitted model of a year ago", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, FittedDay: newToday - 365}
-		}, 312, Factors{0.92 * (1 - 0.2*365/365.25/2.75), 1 - 0.2*365/365.25/3.5, 1.08 * (1 - 0.2*365/365.25/5)}, "fitted model, 12 months old"},
+		}, 312, aged(test, 365/365.25, 5), "fitted model, 12 months old"},
 		{"a model that measurements made", func(u *policy.UPS) {
 			u.Battery.Model = &policy.Model{StoreWattHours: 312, Ohmic: 9 * time.Minute, FittedDay: newToday - 36, Low: 0.9, Likely: 1.01, High: 1.1, Basis: "2 tests"}
-		}, 312, Factors{0.9 * (1 - 0.2*36/365.25/2.75), 1.01 * (1 - 0.2*36/365.25/3.5), 1.1 * (1 - 0.2*36/365.25/5)}, "2 tests, last 5 weeks ago"},
+		}, 312, aged(Factors{0.9, 1.01, 1.1}, 36/365.25, 5), "2 tests, last 5 weeks ago"},
 		{"chart", func(u *policy.UPS) {
 			u.Battery.Chart = chart(policy.ChartPoint{Watts: 675, Runtime: 29 * time.Minute}, policy.ChartPoint{Watts: 1350, Runtime: 12 * time.Minute}, policy.ChartPoint{Watts: 2700, Runtime: 4 * time.Minute})
-		}, 0, Factors{0.83, 1, 1.15}, "maker's chart of 3 points, met within 2 %, new"},
+		}, 0, Factors{0.867, 1, 1.147}, "maker's chart of 3 points, met within 3 %, new"},
 	} {
 		u := rack()
 		c.change(&u)
@@ -88,10 +102,10 @@ func TestEvidence(t *testing.T) {
 			continue
 		}
 		if c.store != 0 {
-			near(t, c.name+": store in Wh", b.Model.Store/3600, c.store, 1e-9*c.store)
+			near(t, c.name+": store in Wh", b.Model.Store/3600, c.store, 1e-3*c.store)
 		}
 		for _, f := range [][2]float64{{b.Low, c.want.Low}, {b.Likely, c.want.Likely}, {b.High, c.want.High}} {
-			near(t, c.name+": factor", f[0], f[1], 1e-4)
+			near(t, c.name+": factor", f[0], f[1], 1e-3)
 		}
 		if b.Basis != c.basis {
 			t.Errorf("%s: rests on %q, want %q", c.name, b.Basis, c.basis)
@@ -172,12 +186,12 @@ func TestAnyChart(t *testing.T) {
 		u := rack()
 		u.Battery.Volts = 0
 		ups := rapid.Bool().Draw(t, "a UPS and no bare battery")
-		made, _ := (&Belief{Chemistry: policy.VRLA}).charted(&u)
+		made := charted(&u, 0)
 		if ups {
-			made, _ = (&Belief{Chemistry: policy.VRLA, OverheadWatts: 1}).charted(&u)
+			made = charted(&u, 1)
 		}
 		made.Store = 100 * 3600 * rapid.Float64Range(1, 100).Draw(t, "size")
-		both := rapid.Float64Range(0.6, 1.6).Draw(t, "losses")
+		both := rapid.Float64Range(0.8, 1.6).Draw(t, "losses")
 		made.Ohmic, made.Diffusion = made.Ohmic*both, made.Diffusion*both
 		u.RatedWatts = int64(made.Store / made.Phi(300))
 		own := 0.0
@@ -203,28 +217,31 @@ func TestAnyChart(t *testing.T) {
 	})
 }
 
-// The usual ohmic loss grows with the end voltage stated, and a chart's usual shape
-// is a bare battery's where that or the rated figures are stated, or nothing else
-// draws. Figures: belief.go and fit.go.
+// charted is the first shape behind a chart.
+func charted(u *policy.UPS, overhead float64) Model {
+	v := *u
+	v.Battery.Chart = chart(policy.ChartPoint{Watts: 1, Runtime: time.Minute})
+	return (&Belief{Chemistry: u.Battery.Chemistry, OverheadWatts: overhead}).shapes(&v)[0].Model
+}
+
+// The ohmic loss of every shape doubles with each quarter of a volt that the end voltage is
+// higher, and a UPS's chart has a shape of its own, but where the end voltage or the rated
+// figures are stated, or nothing else draws. Figures: prior.go.
 func TestUsualShape(t *testing.T) {
 	for _, c := range []struct {
-		chemistry                policy.Chemistry
-		ends, overhead, ampHours float64
-		ohmic, charted           float64 // minutes
+		chemistry                      policy.Chemistry
+		ends, overhead, ampHours, want float64 // minutes
 	}{
-		{policy.VRLA, 0, 0, 0, 9, 9},
-		{policy.VRLA, 0, 20, 0, 9, 6},
-		{policy.VRLA, 0, 20, 9, 9, 9},
-		{policy.VRLA, 1.67, 20, 0, 9, 9},
-		{policy.VRLA, 1.67 + 0.25, 20, 0, 18, 18},
-		{policy.VRLA, 1.67 - 0.125, 0, 0, 9 / math.Sqrt2, 9 / math.Sqrt2},
-		{policy.LFP, 0, 20, 0, 1.35, 1.35},
+		{policy.VRLA, 0, 0, 0, 6.7},
+		{policy.VRLA, 0, 20, 0, 7.5},
+		{policy.VRLA, 0, 20, 9, 6.7},
+		{policy.VRLA, 1.68, 20, 0, 6.7},
+		{policy.VRLA, 1.68 + 0.25, 20, 0, 13.4},
+		{policy.VRLA, 1.68 - 0.125, 0, 0, 6.7 / math.Sqrt2},
+		{policy.LFP, 0, 20, 0, 1.35},
 	} {
 		u := policy.UPS{Battery: policy.Battery{Chemistry: c.chemistry, EndVolts: c.ends, Volts: 72, AmpHours: c.ampHours}}
-		b := Belief{Chemistry: c.chemistry, OverheadWatts: c.overhead}
-		charted, _ := b.charted(&u)
-		near(t, fmt.Sprintf("%+v: ohmic", c), kernel(&u.Battery).Ohmic, 60*c.ohmic, 1e-9)
-		near(t, fmt.Sprintf("%+v: ohmic of a chart", c), charted.Ohmic, 60*c.charted, 1e-9)
+		near(t, fmt.Sprintf("%+v: ohmic of a chart", c), charted(&u, c.overhead).Ohmic, 60*c.want, 1e-9)
 	}
 }
 
@@ -284,7 +301,7 @@ func TestMeasuredTemperature(t *testing.T) {
 		t.Fatal(err)
 	}
 	cold := first.AtTemperature(10)
-	near(t, "low at 10 C", cold.Low, 0.80*TemperatureFactor(policy.VRLA, 10), 1e-12)
+	near(t, "low at 10 C", cold.Low, first.At25.Low*TemperatureFactor(policy.VRLA, 10), 1e-12)
 	for _, broken := range []float64{math.NaN(), -273.15, 200, math.Inf(1)} {
 		if first.AtTemperature(broken) != first {
 			t.Errorf("%v degrees changed the belief", broken)

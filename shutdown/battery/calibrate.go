@@ -542,21 +542,36 @@ func (c *calibrator) middle() float64 {
 	return all[(len(all)-1)/2]
 }
 
-// spreadAt is how far the power that lasts as long as this one does may be off:
-// by the store and the losses as far as they are known, by the UPS's own draw
-// where it was another part of the power that was tested, and from one time to the
-// next.
-func (c *calibrator) spreadAt(m *Model, watts, tested float64) float64 {
-	t := m.Runtime(Charge{}, watts)
-	if t <= 0 || t > 1e9 {
-		return 0
+// range90 is how far the power that lasts for each of the times may be off: by the
+// store and the losses as far as they are known, by the UPS's own draw where it was
+// another part of the power that was tested, and from one time to the next.
+func (c *calibrator) range90(m *Model) (lowBattery, Factors) {
+	var low, high curve
+	for i, t := range times {
+		phi := m.Phi(t)
+		watts := m.Store / phi
+		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
+		if b := &c.ups.Battery; c.usualDraw && len(b.Chart) < 2 && b.Model == nil {
+			// The low battery's draw ([Belief.OwnAt]) goes on from there to lighter loads.
+			tested := c.nearest(watts)
+			row[ownDraw] = c.fresh.OverheadWatts * (1/max(tested/3, min(1.5*tested, watts)) - 1/tested)
+		}
+		wide := float64(widest * hypot(c.equations.spread(row), repeatSpread))
+		low[i], high[i] = ln(watts)-wide, ln(watts)+wide
 	}
-	phi := m.Phi(t)
-	row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
-	if b := &c.ups.Battery; c.usualDraw && len(b.Chart) < 2 && b.Model == nil {
-		row[ownDraw] = c.fresh.OverheadWatts * (1/watts - 1/tested)
+	return m.between(&low, &high)
+}
+
+// nearest is the load of a discharge that says what the store is, next to the watts.
+func (c *calibrator) nearest(watts float64) float64 {
+	best := 0.0
+	for i := range c.seen {
+		o := &c.seen[i]
+		if !o.atLeast && (best == 0 || math.Abs(ln(o.watts/watts)) < math.Abs(ln(best/watts))) {
+			best = o.watts
+		}
 	}
-	return hypot(c.equations.spread(row), repeatSpread)
+	return best
 }
 
 // model is the battery found, and what it rests on; nil when no discharge says
@@ -566,7 +581,8 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	aged, _ := New(&c.ups, c.last)
 	factors := aged.At25
 	tests, outages := 0, 0
-	spread, seen := 0.0, 0.0
+	seen := 0.0
+	low := lowBattery{c.fresh.LowOhmic, c.fresh.LowDiffusion}
 	for i := range c.seen {
 		o, j := &c.seen[i], &judged[c.seen[i].of]
 		switch {
@@ -582,12 +598,10 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 		}
 		j.Used = true
 		seen = max(seen, o.watts)
-		// A plan sheds load: it goes down to a third of what was tested.
-		spread = max(spread, c.spreadAt(&m, 1.5*o.watts, o.watts), c.spreadAt(&m, o.watts/3, o.watts))
 	}
 	basis := join(count(tests, "test"), count(outages, "outage"))
 	if basis != "" {
-		factors = Factors{exp(-widest * spread), 1, exp(widest * spread)}
+		low, factors = c.range90(&m)
 	} else {
 		m = c.fresh.Model
 		basis, seen = c.fresh.Basis, c.fresh.SeenWatts
@@ -621,6 +635,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	return &policy.Model{
 		StoreWattHours: m.Store / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
 		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
+		LowOhmic: low.ohmic, LowDiffusion: low.diffusion,
 		OwnSpread: c.ownSpread, SeenWatts: seen,
 	}
 }

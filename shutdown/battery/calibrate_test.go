@@ -56,8 +56,15 @@ func discharged(t *testing.T, part, watts float64) Discharge {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := b.Scaled(part)
+	m := stored(&b, part)
 	return Discharge{Segments: []Segment{{watts, m.Runtime(Charge{}, watts+b.OverheadWatts)}}, Ended: AtCutOff}
+}
+
+// stored is a battery that has the losses believed likely and so much of the store.
+func stored(b *Belief, part float64) Model {
+	m := b.Model
+	m.Store *= part
+	return m
 }
 
 // on puts a discharge on another day.
@@ -93,7 +100,7 @@ func TestCalibrateFindsTheStore(t *testing.T) {
 			t.Fatal(err)
 		}
 		part := rapid.Float64Range(0.75, 1.2).Draw(r, "part")
-		truth := label.Scaled(part * label.Warmth.Likely)
+		truth := stored(&label, part*label.Warmth.Likely)
 		warm := 1.0 // a projection credits no warmth above 25 °C; a capacity is corrected for it
 		if u.Battery.TemperatureC > 25 {
 			warm = RateFactor(policy.VRLA, u.Battery.TemperatureC)

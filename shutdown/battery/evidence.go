@@ -9,9 +9,7 @@ const z95 = 1.6448536269514722
 // watts, the UPS's own draw included, for just so many seconds more from this
 // charge.
 func (b *Belief) Lasting(c Charge, watts, seconds float64) float64 {
-	m := &b.Model
-	end := m.Advance(c, watts, seconds)
-	return (end.Delivered + end.Bound + float64(m.Ohmic*watts)) / m.Store
+	return b.Holding(b.Model.Advance(c, watts, seconds), watts)
 }
 
 // Weighed gives what is left of the likely factor, and of a low one, after a

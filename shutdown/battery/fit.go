@@ -12,65 +12,55 @@ import (
 // they are exactly matters little (testdata/battery/README.md).
 const (
 	chartSpread    = 0.03 // a point of a chart, in watts
-	ratedSpread    = 0.15 // the rated store: 0.10 between batteries, and the efficiency
-	lossSpread     = 0.75 // both losses together, against the usual kernel
-	upsLossSpread  = 0.4  // the same of a UPS's chart without rated figures
-	balanceSpread  = 0.15 // half of ohmic over diffusion loss
 	overheadSpread = 0.7  // the UPS's own draw, where it is free
 )
 
-// fromChart finds the battery that best explains the chart, and the rated
-// figures when they are stated, with the usual shape as far as these leave it
-// open. One point settles the store and little else; two settle how strongly
-// runtime falls with load; more settle the balance of the losses too. Four
-// points that span a factor of four also show the UPS's own draw, unless the
-// policy states another than the usual one.
-func (b *Belief) fromChart(u *policy.UPS, free bool) error {
+// figures finds the kernels that the policy's figures leave: those of the chart,
+// if there is one, and the rated ones. One point settles the store and little
+// else; two settle how strongly runtime falls with load; more settle the balance of
+// the losses too. Four points that span a factor of four also show the UPS's own
+// draw, unless the policy states another than the usual one.
+func (b *Belief) figures(u *policy.UPS, free bool) (kernels, error) {
 	chart := u.Battery.Chart
 	for i, p := range chart {
 		if p.Watts <= 0 || p.Runtime <= 0 {
-			return fmt.Errorf("the runtime chart gives %v at %d W; both must be more than nothing", p.Runtime, p.Watts)
+			return kernels{}, fmt.Errorf("the runtime chart gives %v at %d W; both must be more than nothing", p.Runtime, p.Watts)
 		}
 		if i > 0 && (p.Watts <= chart[i-1].Watts || p.Runtime >= chart[i-1].Runtime) {
-			return fmt.Errorf("the runtime chart gives %v at %d W but %v at %d W; runtimes must fall as the load grows",
+			return kernels{}, fmt.Errorf("the runtime chart gives %v at %d W but %v at %d W; runtimes must fall as the load grows",
 				p.Runtime, p.Watts, chart[i-1].Runtime, chart[i-1].Watts)
 		}
 	}
 	f := fitting{
-		chart: chart, rated: rated(u), overhead: b.OverheadWatts,
+		chart: chart, rated: rated(u), overhead: b.OverheadWatts, label: labelSpread,
 		free: free && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
 	}
-	f.usual, f.spread = b.charted(u)
-	x := f.solve()
-	b.Model, b.OverheadWatts = f.model(x), float64(f.overhead*exp(x[ownDraw]))
-	b.At25 = fromChart
+	if len(chart) == 0 && !(f.rated > 0 && f.rated < 1e15) {
+		return kernels{}, fmt.Errorf("the battery's store comes out as %g watt hours; state its volts and amp hours, a runtime chart or a fitted model", f.rated/3600)
+	}
+	k := kernels{beside: copySpread}
+	if b.Chemistry == policy.LFP {
+		f.label, k.beside = lfpLabel, lfpCopy
+	}
+	if u.EfficiencyPermille <= 0 {
+		f.label = hypot(f.label, lossySpread)
+	}
+	list := b.shapes(u)
+	k.parts = f.like(list)
+	own, wide := 0.0, 0.0
+	for i := range k.parts {
+		p := &k.parts[i]
+		if f.overhead > 0 {
+			own += float64(p.weight * ln(p.own/f.overhead))
+		}
+		if f.free {
+			wide += float64(p.weight * p.equations.spread(unknowns{ownDraw: 1}))
+		}
+	}
 	if f.free {
-		q := f.equations(x)
-		b.OwnSpread = q.spread(unknowns{ownDraw: 1})
+		b.OverheadWatts, b.OwnSpread = float64(f.overhead*exp(own)), wide
 	}
-	b.SeenWatts = float64(chart[len(chart)-1].Watts) + b.OverheadWatts
-	worst := 0.0
-	for _, p := range chart {
-		t := b.Model.Runtime(Charge{}, float64(p.Watts)+b.OverheadWatts)
-		worst = max(worst, math.Abs(t/p.Runtime.Seconds()-1))
-	}
-	b.Basis = fmt.Sprintf("maker's chart of %d points, met within %.0f %%", len(chart), 100*worst)
-	if len(chart) == 1 {
-		b.Basis = "one point of the maker's chart"
-	}
-	return nil
-}
-
-// charted is the usual shape behind a chart, and the spread of both losses about
-// it. A UPS goes on to a lower voltage at a high load than at a low one (common
-// practice, no source), so its chart is straighter than a table of its battery to one
-// end voltage. What draws nothing itself is no UPS but a bare battery, as in such a
-// table; and with the rated figures beside, it was not measured.
-func (b *Belief) charted(u *policy.UPS) (usual Model, spread float64) {
-	if b.Chemistry == policy.VRLA && b.OverheadWatts > 0 && u.Battery.EndVolts == 0 && rated(u) == 0 {
-		return Model{Ohmic: 6 * 60, Diffusion: 40 * 60, Relaxation: 40 * 60}, upsLossSpread
-	}
-	return kernel(&u.Battery), lossSpread
+	return k, nil
 }
 
 // usualOverhead is what a policy has that does not state the UPS's own draw: 2 %
@@ -84,8 +74,10 @@ func usualDraw(u *policy.UPS) bool { return !u.OverheadSet && u.OverheadWatts ==
 type fitting struct {
 	usual    Model
 	spread   float64 // of both losses about those
+	balance  float64 // of half of ohmic over diffusion loss
 	chart    []policy.ChartPoint
-	rated    float64 // joules; 0 when not stated
+	rated    float64 // joules in 20 hours; 0 when not stated
+	label    float64 // spread of those
 	overhead float64 // watts, usual or stated
 	free     bool    // the overhead is sought too
 }
@@ -116,9 +108,15 @@ func (f *fitting) solve() unknowns {
 		watts := float64(p.Watts) + f.overhead
 		x[store] += ln(watts*f.usual.Phi(p.Runtime.Seconds())) / float64(len(f.chart))
 	}
+	if len(f.chart) == 0 {
+		x[store] = ln(f.rated / rating * f.usual.Phi(rating))
+	}
 	now := f.equations(x)
 	for range 100 {
 		step := now.solve()
+		if math.Abs(step[store])+math.Abs(step[losses])+math.Abs(step[balance])+math.Abs(step[ownDraw]) < 1e-9 {
+			return x
+		}
 		next, better := x, now
 		for scale := 1.0; scale > 1e-6; scale /= 2 {
 			for i := range x {
@@ -192,10 +190,10 @@ func (f *fitting) equations(x unknowns) equations {
 		q.add(ln(watts*phi)-x[store], row, chartSpread)
 	}
 	if f.rated > 0 {
-		q.addRated(x, &m, ln(f.rated/f.usual.Phi(rating)), ratedSpread)
+		q.addRated(x, &m, ln(f.rated/rating), f.label)
 	}
 	q.add(x[losses], unknowns{losses: 1}, f.spread)
-	q.add(x[balance], unknowns{balance: 1}, balanceSpread)
+	q.add(x[balance], unknowns{balance: 1}, f.balance)
 	q.add(x[ownDraw], unknowns{ownDraw: 1}, overheadSpread)
 	return q
 }

@@ -207,7 +207,12 @@ var promises = map[string]string{
 //go:embed page.html
 var page string
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
+// style is that of every page.
+//
+//go:embed style.html
+var style string
+
+var pageTemplate = template.Must(template.Must(template.New("page").Funcs(template.FuncMap{
 	"spell":     shutdown.Spell,
 	"tie":       tie,
 	"promise":   func(code string) string { return promises[code] },
@@ -226,7 +231,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%d\u00a0%%", int(100*float64(d)/float64(of)))
 	},
-}).Parse(page))
+}).Parse(style)).Parse(page))
 
 // tie keeps a figure and its percent sign on one line.
 func tie(text string) string { return strings.ReplaceAll(text, " %", "\u00a0%") }

@@ -217,35 +217,43 @@ func TestPageInChromium(t *testing.T) {
 	if err := os.WriteFile(path, []byte(write(t, d)), 0o644); err != nil {
 		t.Fatal(err)
 	}
+	b.look(path, "", d.Verdict.String())
+	b.keep("print.pdf", "Page.printToPDF", map[string]any{"printBackground": false})
+}
+
+// look opens a page in all widths and schemes and holds it to what the test of it
+// says; want is its verdict.
+func (b *browser) look(path, prefix, want string) {
+	b.t.Helper()
 	grounds := map[string]string{"light": "rgb(255, 255, 255)", "dark": "rgb(20, 24, 29)"}
 	for _, width := range []int{390, 1100} {
 		for _, scheme := range []string{"light", "dark"} {
 			b.open("file://"+path, width, scheme)
-			name := fmt.Sprintf("%s-%d", scheme, width)
+			name := fmt.Sprintf("%s%s-%d", prefix, scheme, width)
 			for _, e := range b.events {
 				switch e.Method {
 				case "Network.requestWillBeSent":
 					var r struct{ Request struct{ URL string } }
 					if json.Unmarshal(e.Params, &r); r.Request.URL != "file://"+path && !strings.HasPrefix(r.Request.URL, "data:") {
-						t.Errorf("%s: the page asks for %s", name, r.Request.URL)
+						b.t.Errorf("%s: the page asks for %s", name, r.Request.URL)
 					}
 				case "Log.entryAdded", "Runtime.consoleAPICalled", "Runtime.exceptionThrown":
-					t.Errorf("%s: the browser complains: %s", name, e.Params)
+					b.t.Errorf("%s: the browser complains: %s", name, e.Params)
 				}
 			}
 			if b.ask(tooWide(width)) != "false" {
-				t.Errorf("%s: the page is %s wide", name, b.ask("document.documentElement.scrollWidth"))
+				b.t.Errorf("%s: the page is %s wide", name, b.ask("document.documentElement.scrollWidth"))
 			}
 			verdict := b.ask(`(() => { const v = document.querySelector(".verdict"), r = v.getBoundingClientRect();
 				return [v.innerText, r.top >= 0 && r.bottom <= innerHeight && r.left >= 0 && r.right <= innerWidth].join("|") })()`)
-			if verdict != d.Verdict.String()+"|true" {
-				t.Errorf("%s: on the first screen the verdict is %q", name, verdict)
+			if verdict != want+"|true" {
+				b.t.Errorf("%s: on the first screen the verdict is %q", name, verdict)
 			}
 			if got := b.ask("getComputedStyle(document.body).backgroundColor"); got != grounds[scheme] {
-				t.Errorf("%s: the ground is %s, not %s", name, got, grounds[scheme])
+				b.t.Errorf("%s: the ground is %s, not %s", name, got, grounds[scheme])
 			}
 			if got := b.ask(`[...document.querySelectorAll("svg")].filter(s => s.getBoundingClientRect().width < 40).length`); got != "0" {
-				t.Errorf("%s: %s drawings have no size", name, got)
+				b.t.Errorf("%s: %s drawings have no size", name, got)
 			}
 			// Each part that is cut off has a shadow at its edge, and says so in words
 			// where that is known beforehand; none that is whole does.
@@ -254,12 +262,11 @@ func TestPageInChromium(t *testing.T) {
 				return !style.backgroundAttachment.includes("local") || s.matches(".wide") && cut !== (getComputedStyle(s, "::before").content !== "none") })
 				.map(s => s.getAttribute("aria-label") + " " + s.scrollWidth + " in " + s.clientWidth).join("; ")`)
 			if got != "" {
-				t.Errorf("%s: cut off without a sign, or a sign without need: %s", name, got)
+				b.t.Errorf("%s: cut off without a sign, or a sign without need: %s", name, got)
 			}
 			b.keep(name+".png", "Page.captureScreenshot", map[string]any{"captureBeyondViewport": true})
 		}
 	}
-	b.keep("print.pdf", "Page.printToPDF", map[string]any{"printBackground": false})
 }
 
 // Aim: the checks of the test above can fail. Method: a page that is too wide,

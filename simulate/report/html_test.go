@@ -227,9 +227,9 @@ func TestPageIsAccessible(t *testing.T) {
 // WCAG 2.1 (success criterion 1.4.3: 4.5 to 1 for text) of every text colour on
 // both backgrounds, in light, dark and print; 3 to 1 (1.4.11) for what is drawn.
 func TestPageContrast(t *testing.T) {
-	blocks := regexp.MustCompile(`:root \{([^}]*)\}`).FindAllStringSubmatch(page, -1)
+	blocks := regexp.MustCompile(`:root \{([^}]*)\}`).FindAllStringSubmatch(style, -1)
 	if len(blocks) != 3 {
-		t.Fatalf("the page has %d sets of colours, not light, dark and print", len(blocks))
+		t.Fatalf("the style has %d sets of colours, not light, dark and print", len(blocks))
 	}
 	for i, b := range blocks {
 		color := map[string]float64{}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
 )
 
 // What happens at a [Moment].
@@ -72,12 +73,23 @@ type Truth struct {
 
 // UPSTruth is one UPS as it really is.
 type UPSTruth struct {
-	Holds      float64       // the store, as a part of what the core believes likely
+	Battery    battery.Model // full, new or old, as it really is; zero for what the core believes likely
+	Holds      float64       // the store, as a part of that
 	Charge     float64       // at the start, 0 to 1; its gauge knows
 	Optimism   float64       // factor on the minutes it claims; 1 is honest
 	LowAt      time.Duration // the runtime at which it says "battery low"
 	Own        float64       // factor on the watts that it is believed to take itself
 	ClaimsFull bool          // its gauge stays at 100 % and it never says "battery low"
+}
+
+// Model is the battery as it really is, beside what is believed of it.
+func (t *UPSTruth) Model(b *battery.Belief) battery.Model {
+	m := t.Battery
+	if m == (battery.Model{}) {
+		m = b.Scaled(b.Likely)
+	}
+	m.Store = float64(m.Store * t.Holds)
+	return m
 }
 
 // HostTruth is one host as it really is.

@@ -151,7 +151,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	for i := range w.UPSs {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
-		m := b.Scaled(b.Likely * tr.Holds)
+		m := tr.Model(b)
 		w.UPSs[i] = UPS{Input: true, Margin: NoMargin, Before: NoMargin, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism, own: b.OverheadWatts * tr.Own}
 	}
 	for k := range w.Hosts {

@@ -53,6 +53,7 @@ ups "shelf" {
     volts     = 24
     amp_hours = 9
     installed = "2024-11-15"
+    chart     = { "450" = "14m", "900" = "4m30s" } # its data sheet: half and full load
   }
   hid {
     serial = "S1042"

@@ -136,7 +136,7 @@ func TestCommands(t *testing.T) {
 		{"true", shutdown.Accepted, "exit status 0"},
 		{"echo noise >&2", shutdown.Accepted, "exit status 0"},
 		{"exit 3", shutdown.Refused, "exit status 3"},
-		{`printf '\033[1mfirst\033[0m\nsecond\n' >&2; exit 3`, shutdown.Refused, "exit status 3: [1mfirst[0m"},
+		{`printf '\033[1mfirst\033[0m\nsecond\n' >&2; exit 3`, shutdown.Refused, "exit status 3: first"},
 		{"/no/such/program", shutdown.Refused, "exit status 127: /bin/sh: 1: /no/such/program: not found"},
 		// The host's own stop kills the command: no failure.
 		{"kill -TERM $PPID", shutdown.Unknown, "the command was ended by a signal, as a host that stops does"},

@@ -15,9 +15,9 @@ type Due struct {
 }
 
 const (
-	// testOverdue is how long a test may lie back, in days: a quarter, and a month
+	// TestOverdue is how long a test may lie back, in days: a quarter, and a month
 	// to get round to it. Common practice, no source.
-	testOverdue = 120
+	TestOverdue = 120
 )
 
 // Dues says what is to be done for a battery by what is known of it: replace it,
@@ -44,7 +44,7 @@ func Dues(u *policy.UPS, r *Record, day int64) []Due {
 	}
 	switch {
 	case last == 0: // nobody knows for how long
-	case day-last > testOverdue:
+	case day-last > TestOverdue:
 		list = append(list, Due{shutdown.TestOverdue, fmt.Sprintf("%d days have passed since %s; a battery is tested every quarter. Test it: ebbline battery test %s", day-last, since, u.Name)})
 	}
 	return list

@@ -27,6 +27,7 @@ type Recorder struct {
 	number uint32
 	foresee
 	inputs inputs
+	room   rooms
 }
 
 // ups is one UPS as the recorder knows it.
@@ -68,7 +69,9 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 			}
 		}
 	}
+	outage := r.key(s)
 	r.outage(s, ended)
+	r.tell(outage, e, effects, of, s)
 	for i := range s.UPSs {
 		r.predict(int32(i), e, s)
 		u := &s.UPSs[i]

@@ -66,7 +66,7 @@ func newRoom(t *testing.T) *room {
 			Restore: policy.Restore{StableFor: 30 * time.Second, Stagger: 2 * time.Minute}},
 		UPSs: []policy.UPS{{
 			Name: "rack", RatedWatts: 2700, OverheadWatts: 54, EfficiencyPermille: 880,
-			Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 72, AmpHours: 9, InstalledDay: day - 200, TemperatureC: 25, TemperatureSet: true, RechargeHours: 0.2},
+			Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 72, AmpHours: 11, InstalledDay: day - 200, TemperatureC: 25, TemperatureSet: true, RechargeHours: 0.2},
 			SNMP:    &policy.SNMP{Address: "192.0.2.10", Version: 2, PollEvery: time.Second, Timeout: time.Second},
 		}},
 		Hosts: []policy.Host{host("desk", 10, 120, 30*time.Second), host("disks", 50, 80, time.Minute)},
@@ -79,7 +79,8 @@ func newRoom(t *testing.T) *room {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &room{t: t, policy: p, path: filepath.Join(t.TempDir(), "history"), at: start, battery: label.Scaled(0.9), more: 1000}
+	r := &room{t: t, policy: p, path: filepath.Join(t.TempDir(), "history"), at: start, battery: label.Model, more: 1000}
+	r.battery.Store *= 0.9
 	if r.store, err = history.Open(r.path, history.Options{}); err != nil {
 		t.Fatal(err)
 	}

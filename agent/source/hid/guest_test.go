@@ -244,6 +244,9 @@ func TestGuestFind(t *testing.T) {
 	}
 	look := func(cfg policy.HID) error { _, err := New(cfg, rated, nil).Poll(t.Context()); return err }
 	g.fails(look(policy.HID{Serial: "SN2"}), `no UPS on USB has it; there are: [/dev/hidraw`)
+	if list := Present(); len(list) != 1 || list[0].Node != node || list[0].Serial != "SN1" {
+		t.Errorf("plugged in are %+v", list)
+	}
 	g.fails(look(policy.HID{Path: "/dev/hidraw99"}), "no such device")
 	g.fails(look(policy.HID{Path: "/dev/null"}), "it is no hidraw device")
 

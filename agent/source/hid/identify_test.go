@@ -4,6 +4,7 @@ import (
 	"testing"
 	"testing/fstest"
 
+	"ebbline/agent/peertest/uhidups"
 	"ebbline/policy"
 )
 
@@ -23,5 +24,24 @@ func TestIdentityIsClean(t *testing.T) {
 		if got, err := find(class, policy.HID{Serial: serial}); err != nil || got != want {
 			t.Errorf("by serial %q: %+v, %v", serial, got, err)
 		}
+	}
+}
+
+// Aim: of what is plugged in the UPSs are listed, and nothing else. Method: nodes as
+// the kernel shows them, with the virtual UPS's descriptor, a mouse's and a broken one.
+func TestPresent(t *testing.T) {
+	mouse := []byte{0x05, 0x01, 0x09, 0x02, 0xA1, 0x01, 0x75, 8, 0x95, 2, 0x15, 0x81, 0x25, 0x7F, 0x09, 0x30, 0x09, 0x31, 0x81, 0x06, 0xC0}
+	class := fstest.MapFS{
+		"hidraw0/device/uevent":            {Data: []byte("HID_NAME=A mouse\n")},
+		"hidraw0/device/report_descriptor": {Data: mouse},
+		"hidraw1/device/uevent":            {Data: []byte("HID_NAME=Example UPS\nHID_UNIQ=4711\n")},
+		"hidraw1/device/report_descriptor": {Data: uhidups.Descriptor(false)},
+		"hidraw2/device/report_descriptor": {Data: []byte{0x06}},
+	}
+	if got, want := present(class), (Identity{Node: "/dev/hidraw1", Name: "Example UPS", Serial: "4711"}); len(got) != 1 || got[0] != want {
+		t.Errorf("%+v", got)
+	}
+	if got := present(fstest.MapFS{}); got != nil {
+		t.Errorf("of nothing %+v", got)
 	}
 }

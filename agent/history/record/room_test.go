@@ -1,0 +1,213 @@
+package record
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbline/agent/history"
+	"ebbline/agent/history/aftermath"
+	"ebbline/shutdown"
+)
+
+// tell gives the account of the last outage.
+func (r *room) tell() *aftermath.Account {
+	r.t.Helper()
+	r.rec.room.going.Wait()
+	a, err := aftermath.Find(r.t.Context(), r.reader(), "last")
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return a
+}
+
+func (r *room) hostTold(a *aftermath.Account, name string) *aftermath.Host {
+	r.t.Helper()
+	i := slices.IndexFunc(a.Hosts, func(h aftermath.Host) bool { return h.Host == name })
+	if i < 0 {
+		r.t.Fatalf("nothing is told of %s: %+v", name, a.Hosts)
+	}
+	return &a.Hosts[i]
+}
+
+// steps gives the next steps, one a line.
+func steps(a *aftermath.Account) string {
+	var b strings.Builder
+	for _, s := range a.Steps {
+		b.WriteString(s.Text + "\n")
+	}
+	return b.String()
+}
+
+// Aim: what is told of an outage is what the room did: when each host was asked by
+// the plan and in truth, how long it took, in which order, what the battery had left
+// when the last was off, and that all came back. Method: the room's own record of
+// when hosts went, and its battery's own runtime then, against the account; the
+// agent is killed and started again in the middle; desk needs disks.
+func TestOutageIsTold(t *testing.T) {
+	r := newRoom(t)
+	r.more = 300 // else the plan, which counts on a weak battery, does not fit
+	r.policy.Hosts[0].DependsOn = []int{1}
+	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
+	r.run(60)
+	r.lost = true
+	lost := r.at.Add(time.Second) // when it is heard of
+	gone := [2]shutdown.Instant{}
+	truth := time.Duration(0) // what the battery really had left when the last host went
+	pass := func(seconds int) {
+		for range seconds {
+			load := float64(r.load() + r.policy.UPSs[0].OverheadWatts)
+			r.run(1)
+			for k := range r.hosts {
+				if !r.hosts[k].up && gone[k] == 0 {
+					gone[k], truth = r.at, time.Duration(r.battery.Runtime(r.charge, load)*float64(time.Second))
+				}
+			}
+		}
+	}
+	pass(30)
+	r.step(&shutdown.Event{Kind: shutdown.Commanded, Order: shutdown.Hold, Text: "root"})
+	pass(10)
+	r.step(&shutdown.Event{Kind: shutdown.Commanded, Order: shutdown.Proceed, Text: "root"})
+	pass(5)
+	r.begin()
+	pass(300)
+	running := r.tell()
+	if !running.Running || running.Count(aftermath.WentOff) != 2 || len(running.Asked()) != 2 {
+		t.Errorf("while it is on: running %v, asked %v, %d off", running.Running, running.Asked(), running.Count(aftermath.WentOff))
+	}
+	r.lost = false
+	r.run(1500)
+	a := r.tell()
+	if a.Running || !a.Full || len(a.Hosts) != 2 {
+		t.Fatalf("%+v", a)
+	}
+	for k, want := range []time.Duration{20 * time.Second, 45 * time.Second} {
+		h := r.hostTold(a, r.policy.Hosts[k].Name)
+		if h.Fate != aftermath.WentOff || !h.Back || h.BackAt.At == 0 || len(h.Ahead) != 0 {
+			t.Errorf("%+v", h)
+		}
+		// It is proven off two seconds after it is silent, at most; and its time counts from when it was asked.
+		if late := h.Off.At.Sub(gone[k]); late < 0 || late > 3*time.Second || h.Took < want || h.Took > want+3*time.Second {
+			t.Errorf("%s went at %v and is told off at %v, after %v", h.Host, gone[k].Sub(lost), h.Off.At.Sub(lost), h.Took)
+		}
+		if !h.Planned || h.PlanStop <= 0 || h.Why == "" || strings.Contains(h.Why, "asked to stop") || h.Margin <= 0 {
+			t.Errorf("%s: planned %v at %v, %q, margin %v", h.Host, h.Planned, h.PlanStop, h.Why, h.Margin)
+		}
+	}
+	l := a.Margin()
+	if l == nil || l.Host != "disks" || l.LoadWatts != 380 || l.Low > truth || l.High < truth || l.Margin() != l.Low-90*time.Second {
+		t.Errorf("left over %+v; the battery had %v", l, truth)
+	}
+	var words []string
+	for _, o := range a.Orders {
+		words = append(words, o.Word+" by "+o.By)
+	}
+	if got := strings.Join(words, ", "); got != "hold by root, proceed by root" {
+		t.Errorf("orders: %s", got)
+	}
+	held := slices.IndexFunc(a.Conditions, func(c history.Condition) bool { return c.Code == "hold-in-force" })
+	if held < 0 || a.Conditions[held].Over.At.Sub(a.Conditions[held].Raised.At) != 10*time.Second {
+		t.Errorf("conditions: %+v", a.Conditions)
+	}
+	if b := a.Batteries; len(b) != 1 || len(b[0].Predicted) != 3 || b[0].Lost.At != lost {
+		t.Errorf("batteries: %+v", b)
+	}
+	lowered := slices.ContainsFunc(a.Conditions, func(c history.Condition) bool { return c.Code == "forecast-lowered" })
+	want := "Test the battery of UPS rack once it is charged: it never was, so its forecast is wide. `ebbline battery test rack`.\n"
+	if lowered { // this battery holds less than its label says
+		want = "Test the battery of UPS rack once it is charged: its readings fell faster than was counted on. `ebbline battery test rack`.\n"
+	}
+	if got := steps(a); got != want {
+		t.Errorf("steps:\n%s", got)
+	}
+}
+
+// Aim: what goes wrong with hosts is told, and what to do follows from it. Method: a
+// host that takes longer than was counted on, one that hangs, and a battery that ends
+// under it; the agent sees the output go off.
+func TestBadOutageIsTold(t *testing.T) {
+	r := newRoom(t)
+	r.hosts[0].takes = 50 * time.Second // 30 s are counted on
+	r.hosts[1].takes = 0                // told in vain
+	r.run(60)
+	r.lost = true
+	for i := 0; !r.empty && i < 7200; i++ {
+		r.run(1)
+	}
+	r.run(30)
+	a := r.tell()
+	desk, disks := r.hostTold(a, "desk"), r.hostTold(a, "disks")
+	if desk.Fate != aftermath.WentOff || disks.Fate != aftermath.LostPower || disks.Cut.At == 0 || disks.Asked.At == 0 {
+		t.Errorf("desk %+v\ndisks %+v", desk, disks)
+	}
+	got := steps(a)
+	for _, want := range []string{"Look at the disks and services of disks: it lost its power while it was up", `Write stops_in = "50s" for host desk: it took 50s; 30s was counted on.`} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no step says %q:\n%s", want, got)
+		}
+	}
+	if !strings.HasPrefix(got, "Look at") {
+		t.Errorf("the most urgent step is not the first:\n%s", got)
+	}
+	if d, measured := a.Batteries[0].Measured(); !measured || d < 5*time.Minute {
+		t.Errorf("the battery's end was measured %v, after %v", measured, d)
+	}
+}
+
+// Aim: an outage in which no host stops leaves no hosts, and a host out of order is
+// found by the times alone. Method: a loss of ten seconds; then an outage made of
+// records in which disks, which desk needs, is asked before desk is off.
+func TestOrderIsJudged(t *testing.T) {
+	r := newRoom(t)
+	r.more = 300
+	r.run(60)
+	r.lost = true
+	r.run(10)
+	r.lost = false
+	r.run(300)
+	a := r.tell()
+	if a.Full || len(a.Hosts) != 0 || len(a.Asked()) != 0 || a.Margin() != nil {
+		t.Errorf("%+v", a)
+	}
+	base := history.Moment{At: r.at, UTC: time.Unix(0, int64(r.at))}
+	at := func(s int) history.Moment { return base.When(r.at.Add(time.Duration(s) * time.Second)) }
+	o := history.Outage{Number: 8, Site: "barn", Began: at(0), Ended: at(600), Inputs: []history.Input{{UPS: "rack", Lost: at(0), Back: at(400)}}}
+	key := o.Key()
+	host := func(name string, needs ...string) history.OutageHost {
+		return history.OutageHost{Host: name, Needs: needs, FedBy: []string{"rack"}, StopsIn: time.Minute, GivesUp: 2 * time.Minute}
+	}
+	for _, err := range []error{
+		r.store.RecordOutage(o),
+		r.store.RecordRoom(history.Room{Of: key, Hosts: []history.OutageHost{host("desk", "disks"), host("disks"), host("net"), host("wiki", "net")}}),
+		r.store.RecordAsking(history.Asking{Of: key, Host: "desk", At: at(60)}), r.store.RecordStop(history.Stop{Host: "desk", Asked: at(60), Outage: 8, Method: "ssh", Took: 70 * time.Second, Ended: history.Clean}),
+		r.store.RecordAsking(history.Asking{Of: key, Host: "disks", At: at(129)}), r.store.RecordStop(history.Stop{Host: "disks", Asked: at(129), Outage: 8, Method: "ssh", Took: time.Second, Ended: history.Clean}),
+		r.store.RecordAsking(history.Asking{Of: key, Host: "wiki", At: at(70)}), r.store.RecordStop(history.Stop{Host: "wiki", Asked: at(70), Outage: 8, Method: "ssh", Took: 30 * time.Second, Ended: history.Clean}),
+		r.store.RecordAsking(history.Asking{Of: key, Host: "net", At: at(100)}), r.store.RecordStop(history.Stop{Host: "net", Asked: at(100), Outage: 8, Method: "bmc", Took: 9 * time.Second, Ended: history.Forced}),
+		r.store.RecordStart(history.Start{Host: "net", Told: at(450), Outage: 8, Method: "wake", Took: time.Minute, Ended: history.GivenUp}),
+	} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	a = r.tell()
+	disks, net := r.hostTold(a, "disks"), r.hostTold(a, "net")
+	if !slices.Equal(disks.Ahead, []string{"desk"}) || len(net.Ahead) != 0 || !net.Forced || !net.NotBack || net.Back {
+		t.Errorf("disks before %v, net before %v: %+v", disks.Ahead, net.Ahead, net)
+	}
+	got := steps(a)
+	for _, want := range []string{"Start net by hand: every way to start it was tried in vain.", "See that desk is off sooner", "Look at net: its orderly stop failed, and its power was taken by bmc."} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no step says %q:\n%s", want, got)
+		}
+	}
+	for which, want := range map[string]uint32{"8": 8, "1": 1, aftermath.Stamp(o.Began): 8, "last": 8} {
+		if a, err := aftermath.Find(t.Context(), r.reader(), which); err != nil || a.Outage.Number != want {
+			t.Errorf("%s is outage %v, %v", which, a, err)
+		}
+	}
+	if _, err := aftermath.Find(t.Context(), r.reader(), "7"); err == nil || !strings.Contains(err.Error(), "from outage 1 of") {
+		t.Errorf("outage 7: %v", err)
+	}
+}

@@ -1,0 +1,324 @@
+package battery
+
+import (
+	"math"
+
+	"ebbline/policy"
+)
+
+// candidate is a kernel that a battery may have, with a store of 1, and how common
+// those like it are.
+type candidate struct {
+	Model
+	rated           float64 // as in shape
+	part            float64
+	losses, balance float64 // spreads about it
+}
+
+// shape is how a battery loses at high rates, and what it gives at its rating:
+// the fit of one published block between 3 min and 10 h, ended as UPSs end
+// (testdata/battery/README.md). Batteries differ in this more than in anything
+// else that a label does not say.
+type shape struct {
+	kind, of         string  // of what, and the tables that it was fitted to
+	ohmic, diffusion float64 // minutes
+	rated            float64 // energy given in 20 hours, over that on its label
+	one              float64 // counts as so much of one battery
+}
+
+// shapes are the published blocks, as ended at [usualEnd].
+var shapes = []shape{
+	{"high rate", "vrla-7.8a", 6.7, 49, 0.98, 0.5},
+	{"high rate", "vrla-1.3g", 9.5, 38, 0.96, 0.5},
+	{"high rate", "vrla-7.5b", 9.5, 84, 0.96, 1},
+	{"high rate", "vrla-4.5d", 9.5, 53, 1.02, 1},
+	{"high rate", "vrla-40e", 12.3, 69, 1.18, 1},
+	{"general purpose", "vrla-67.4j9", 30, 103, 1.08, 1},
+	{"general purpose", "vrla-7j11 vrla-17.5j12", 15, 98, 1.02, 1},
+	{"general purpose", "vrla-17j15", 23.5, 117, 1.06, 1},
+	{"deep cycle", "vrla-115c", 13.3, 79, 1.05, 1},
+	{"deep cycle", "vrla-103j8", 21.7, 43, 1.00, 1},
+	{"front terminal", "vrla-165j5", 17.5, 65, 1.02, 1},
+	{"pure lead", "vrla-190j1", 17.5, 36, 1.06, 1},
+	{"pure lead", "vrla-90j3", 14.6, 61, 1.13, 1},
+	{"pure lead", "vrla-8p10", 6, 28, 1.00, 1},
+	{"another", "", 25, 85, 1.03, 1}, // what none of these is like: as weak as the weakest (no source)
+}
+
+// kind is a kind of battery and how common it is.
+type kind struct {
+	name string
+	part float64
+}
+
+// common is how much of the batteries in UPSs are of a kind (common practice, no
+// source): small UPSs hold high-rate or general-purpose blocks of 7 to 9 Ah, large
+// ones high-rate, front-terminal or pure-lead ones, and deep-cycle ones where
+// somebody took what there was.
+var common = []kind{
+	{"high rate", 0.40}, {"general purpose", 0.25}, {"deep cycle", 0.10}, {"front terminal", 0.10}, {"pure lead", 0.10}, {"another", 0.05},
+}
+
+const (
+	usualEnd    = 1.68 // V per lead-acid cell, at which UPSs end and the shapes are given
+	relaxation  = 90 * 60
+	within      = 0.15 // both losses of a battery, about those of the shape it is like
+	ofTheTwo    = 0.12 // half of ohmic over diffusion loss, likewise
+	labelSpread = 0.05 // what a block gives in 20 hours, about its label
+	lossySpread = 0.06 // the UPS's efficiency, where it is not stated: 0.85 to 0.95 were read
+	copySpread  = 0.08 // this battery, when new, about its maker's figures
+	lfpLabel    = 0.04 // what a LiFePO4 pack gives, about its label, and a copy of it: 90 % in 95 of 100 together
+	lfpCopy     = 0.045
+)
+
+// part is one of the kernels that a battery may have, and how probable it is
+// that the battery is like it.
+type part struct {
+	weight    float64
+	model     Model   // the most probable of those like it
+	own       float64 // watts that the UPS draws itself
+	equations equations
+}
+
+// spread of kernels: what is believed of a battery before it is settled to two.
+type kernels struct {
+	parts  []part
+	beside float64 // spread of the store that no figure settles: this copy of the battery
+}
+
+// shapes gives the kernels that a battery may have before anything is measured. A UPS goes
+// on to a lower voltage at a high load than at a low one (common practice, no source), so
+// its chart is straighter than a table of its battery to one end voltage. What draws nothing
+// itself is no UPS but a bare battery, as in such a table; and with the rated figures beside,
+// it was not measured.
+func (b *Belief) shapes(u *policy.UPS) (list []candidate) {
+	p := &u.Battery
+	if b.Chemistry == policy.LFP {
+		return []candidate{{Model{Ohmic: 1.35 * 60}, ratedLFP / (1 + 1.35/1200), 1, within, ofTheTwo}}
+	}
+	if len(p.Chart) > 0 && b.OverheadWatts > 0 && p.EndVolts == 0 && rated(u) == 0 {
+		return []candidate{{Model{Ohmic: 7.5 * 60, Diffusion: 40 * 60, Relaxation: 40 * 60}, 1, 1, .5, 0.15}}
+	}
+	for _, k := range common {
+		of := 0.0
+		for _, s := range shapes {
+			if s.kind == k.name {
+				of += s.one
+			}
+		}
+		for _, s := range shapes {
+			if s.kind != k.name {
+				continue
+			}
+			m := Model{Ohmic: s.ohmic * 60, Diffusion: s.diffusion * 60, Relaxation: relaxation}
+			if p.EndVolts > 0 {
+				m.Ohmic = float64(m.Ohmic * exp(math.Ln2*(p.EndVolts-usualEnd)/0.25))
+			}
+			list = append(list, candidate{m, s.rated, k.part * s.one / of, within, ofTheTwo})
+		}
+	}
+	return list
+}
+
+// like fits every shape to what is known, and weighs them by how well that goes
+// (the Laplace approximation of the evidence).
+func (f *fitting) like(list []candidate) []part {
+	out := make([]part, len(list))
+	best := math.Inf(-1)
+	figure := f.rated
+	for i, c := range list {
+		f.usual, f.rated, f.spread, f.balance = c.Model, float64(figure*c.rated), c.losses, c.balance
+		x := f.solve()
+		q := f.equations(x)
+		out[i] = part{ln(c.part/(c.losses*c.balance)) - float64(0.5*(q.cost+q.lnDet())), f.model(x), float64(f.overhead * exp(x[ownDraw])), q}
+		best = max(best, out[i].weight)
+	}
+	sum := 0.0
+	for i := range out {
+		out[i].weight = expNeg(best - out[i].weight)
+		sum += out[i].weight
+	}
+	for i := range out {
+		out[i].weight /= sum
+	}
+	return out
+}
+
+// The times at which a belief is looked at, in seconds. The longest stands for a load so light
+// that nothing is lost: after a heavy load, too, the low battery must not give back more than
+// is sure.
+var (
+	times = [...]float64{2 * 60, 3 * 60, 5 * 60, 7 * 60, 10 * 60, 15 * 60, 20 * 60, 30 * 60, 45 * 60, 3600, 90 * 60, 2 * 3600, 4 * 3600, 10 * 3600, 20 * 3600, 1000 * 3600}
+	// weights is what a part of power counts there, when one kernel stands for many
+	heed = [...]float64{0.2, 0.5, 1, 1, 1, 1, 1, 1, 1, 1, 0.7, 0.5, 0.2, 0.1, 0.1, 0.3}
+)
+
+// reference is the time at whose power the factors on a store count, in seconds.
+const reference = 30 * 60
+
+// curve is the logarithm of the power that lasts as long as [times] say, with a
+// chance.
+type curve [len(times)]float64
+
+// powers gives the curves below which the power lies with each of the chances.
+func (k *kernels) powers(chances ...float64) []curve {
+	out := make([]curve, len(chances))
+	mean, wide := make([]float64, len(k.parts)), make([]float64, len(k.parts))
+	for i, t := range times {
+		for j := range k.parts {
+			p := &k.parts[j]
+			phi := p.model.Phi(t)
+			mean[j] = ln(p.model.Store / phi)
+			wide[j] = hypot(p.equations.spread(lossRow(p.model.Ohmic, phi-t-p.model.Ohmic, phi)), k.beside)
+		}
+		from := 0.0
+		for j := range mean {
+			from += float64(k.parts[j].weight * mean[j])
+		}
+		for c, chance := range chances {
+			out[c][i] = k.quantile(mean, wide, chance, from)
+		}
+	}
+	return out
+}
+
+// quantile is the value below which the mixture lies with the chance: Newton's method,
+// kept between bounds that close in.
+func (k *kernels) quantile(mean, wide []float64, chance, from float64) float64 {
+	low, high := math.Inf(1), math.Inf(-1)
+	for j := range mean {
+		low, high = min(low, mean[j]-float64(6*wide[j])), max(high, mean[j]+float64(6*wide[j]))
+	}
+	at := min(max(from, low), high)
+	for range 60 {
+		sum, slope := -chance, 0.0
+		for j := range mean {
+			part, density := below((at - mean[j]) / wide[j])
+			sum += float64(k.parts[j].weight * part)
+			slope += float64(k.parts[j].weight*density) / wide[j]
+		}
+		if sum < 0 {
+			low = at
+		} else {
+			high = at
+		}
+		next := at - sum/slope
+		if !(next > low && next < high) {
+			next = (low + high) / 2
+		}
+		if math.Abs(next-at) < 1e-9 {
+			return next
+		}
+		at = next
+	}
+	return at
+}
+
+// settle gives the likely kernel, and with it what the low one is.
+func (k *kernels) settle() (likely Model, low lowBattery, f Factors) {
+	c := k.powers(0.05, 0.5, 0.95)
+	likely = c[1].kernel(k.middle())
+	low, f = likely.between(&c[0], &c[2])
+	return likely, low, f
+}
+
+// lowBattery is by how much the losses of the low battery are those of the likely one.
+type lowBattery struct{ ohmic, diffusion float64 }
+
+// between finds the low battery about a likely one: no more than the low power at any of
+// the times, and as near as can be. The factors are those on the power that lasts as long
+// as [reference].
+func (m *Model) between(low, high *curve) (lowBattery, Factors) {
+	l := low.kernel(*m)
+	for i, t := range times {
+		l.Store = min(l.Store, float64(exp(low[i])*l.Phi(t)))
+	}
+	l.Store = min(l.Store, m.Store)
+	most := m.Store / m.Phi(reference)
+	f := Factors{Low: min(1, l.Store/l.Phi(reference)/most), Likely: 1, High: 1}
+	for i, t := range times {
+		if t == reference {
+			f.High = max(1, exp(high[i])/most)
+		}
+	}
+	out := lowBattery{1, 1}
+	if m.Ohmic > 0 {
+		out.ohmic = l.Ohmic / m.Ohmic
+	}
+	if m.Diffusion > 0 {
+		out.diffusion = l.Diffusion / m.Diffusion
+	}
+	return out, f
+}
+
+// middle is the mean of the kernels.
+func (k *kernels) middle() Model {
+	var m Model
+	for i := range k.parts {
+		p := &k.parts[i]
+		m.Store += float64(p.weight * ln(p.model.Store))
+		m.Ohmic += float64(p.weight * p.model.Ohmic)
+		m.Diffusion += float64(p.weight * p.model.Diffusion)
+		m.Relaxation += float64(p.weight * p.model.Relaxation)
+	}
+	m.Store = exp(m.Store)
+	return m
+}
+
+// kernel is the one with the relaxation time given that comes nearest to a curve.
+func (c *curve) kernel(start Model) Model {
+	m := start
+	for range 30 {
+		var q equations
+		for i, t := range times {
+			phi := m.Phi(t)
+			q.add(c[i]-ln(m.Store/phi), lossRow(m.Ohmic, phi-t-m.Ohmic, phi), 0.01/math.Sqrt(heed[i]))
+		}
+		for _, u := range [...]int{losses, balance, ownDraw} {
+			var row unknowns
+			row[u] = 1
+			q.add(0, row, 1)
+		}
+		x := q.solve()
+		moved := math.Abs(x[store]) + math.Abs(x[losses]) + math.Abs(x[balance])
+		m.Store = float64(m.Store * exp(x[store]))
+		m.Ohmic = float64(m.Ohmic * exp(max(-1, min(1, x[losses]+x[balance]))))
+		m.Diffusion = float64(m.Diffusion * exp(max(-1, min(1, x[losses]-x[balance]))))
+		if moved < 1e-6 {
+			break
+		}
+	}
+	return m
+}
+
+// lnDet is the logarithm of the matrix's determinant.
+func (q *equations) lnDet() float64 {
+	a, sum := q.matrix, 0.0
+	for i := range a {
+		sum += ln(a[i][i])
+		for k := i + 1; k < len(a); k++ {
+			part := a[k][i] / a[i][i]
+			for j := i; j < len(a); j++ {
+				a[k][j] -= float64(part * a[i][j])
+			}
+		}
+	}
+	return sum
+}
+
+// below is the chance that a normal variable lies below z, within 1e-7 (Hastings 1955,
+// in Abramowitz and Stegun, 26.2.17; the coefficients from memory, checked by test), and
+// its density there.
+func below(z float64) (chance, density float64) {
+	size := math.Abs(z)
+	density = expNeg(float64(size*size)/2) / math.Sqrt(2*math.Pi)
+	t, sum := 1/(1+float64(0.2316419*size)), 0.0
+	for _, c := range [...]float64{1.330274429, -1.821255978, 1.781477937, -0.356563782, 0.319381530} {
+		sum = float64((sum + c) * t)
+	}
+	chance = float64(density * sum)
+	if z > 0 {
+		chance = 1 - chance
+	}
+	return chance, density
+}
