@@ -2,6 +2,7 @@ package agent
 
 import (
 	"encoding/json"
+	"time"
 
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -102,13 +103,13 @@ func (u *formerUPS) facts(o *formerState, i int32) shutdown.UPS {
 	n := shutdown.UPS{
 		Last: u.Last, LastAt: u.LastAt, Says: shutdown.SaysInput, From: u.Back, Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
 		TakenAt: u.ChargeAt, AtLoss: u.Start, AtGauge: u.StartTenths, Holds: [2]float64{u.Factor, u.Likely},
-		LowLeft: -1, OwnEnd: u.OwnEnd, AtEnd: u.AtEnd, Warmth: u.Warmth, Load: u.Load,
+		Warmth: u.Warmth, Load: u.Load,
 	}
 	n.Taken[0], n.Taken[1] = u.Charge, u.Charge
 	n.Taken[0].Delivered += u.Beside.Delivered
 	n.Taken[0].Bound += u.Beside.Bound
 	if u.Low {
-		n.LowLeft = u.LowEnergy
+		n.EndHeard, n.LowLeft = max(1, u.LastAt.Add(-time.Second)), u.LowEnergy // it was believed
 	}
 	away := u.Phase >= formerRideThrough && u.Phase <= formerAllDown
 	switch {

@@ -25,6 +25,7 @@ func sound(s *shutdown.State) error {
 	f := &finder{now: s.Now}
 	f.is(s.Now >= 0 && s.Now <= latest, "Now", s.Now)
 	f.past("Began", s.Began)
+	f.past("Alive", s.Alive)
 	f.days("Day", s.Day)
 	f.is(s.Word <= shutdown.Release, "Word", uint8(s.Word))
 	for i := range s.UPSs {
@@ -79,8 +80,7 @@ func (f *finder) amount(name string, x float64) {
 }
 
 func (f *finder) ups(u *shutdown.UPS) {
-	f.is(u.Says <= shutdown.SaysOffLost, "Says", uint8(u.Says))
-	f.is(u.AtEnd <= 2, "AtEnd", u.AtEnd)
+	f.is(u.Says <= shutdown.SaysNothing, "Says", uint8(u.Says))
 	f.is(u.Last.Source <= shutdown.FromNothing, "Last.Source", uint8(u.Last.Source))
 	f.is(u.Last.Input <= shutdown.LineBad, "Last.Input", uint8(u.Last.Input))
 	f.is(u.Last.Battery <= shutdown.StoreDepleted, "Last.Battery", uint8(u.Last.Battery))
@@ -88,7 +88,7 @@ func (f *finder) ups(u *shutdown.UPS) {
 		name string
 		at   shutdown.Instant
 	}{
-		{"LastAt", u.LastAt}, {"From", u.From}, {"Lost", u.Lost}, {"OffHeard", u.OffHeard}, {"GapFrom", u.GapFrom}, {"GapTo", u.GapTo}, {"TakenAt", u.TakenAt},
+		{"LastAt", u.LastAt}, {"From", u.From}, {"Lost", u.Lost}, {"OffHeard", u.OffHeard}, {"EndHeard", u.EndHeard}, {"GapFrom", u.GapFrom}, {"GapTo", u.GapTo}, {"TakenAt", u.TakenAt},
 	} {
 		f.past(t.name, t.at)
 	}
@@ -100,7 +100,7 @@ func (f *finder) ups(u *shutdown.UPS) {
 	f.amount("AtLoss", u.AtLoss)
 	f.amount("Gauge", u.Gauge)
 	f.amount("Load", u.Load)
-	f.is(u.LowLeft >= -1 && u.LowLeft <= most, "LowLeft", u.LowLeft)
+	f.amount("LowLeft", u.LowLeft)
 	for _, x := range u.Holds {
 		f.is(x >= 0 && x <= 100, "Holds", x)
 	}

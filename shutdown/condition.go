@@ -144,9 +144,9 @@ func (s *State) ofUPSs(at Instant) {
 		if s.silent(at, i) {
 			s.holdsThat(SourceSilent, i, -1).Margin = at.Sub(u.LastAt)
 		}
-		if u.OnBattery() && u.low() {
+		if u.OnBattery() && s.low(i) {
 			n := s.holdsThat(BatteryLow, i, -1)
-			if u.AtEnd >= 2 && u.Last.Battery != StoreLow && u.Last.Battery != StoreDepleted {
+			if u.Last.Battery != StoreLow && u.Last.Battery != StoreDepleted && s.saysEnd(i, &u.Last) {
 				n.A = u.Last.Millivolts
 			}
 		}

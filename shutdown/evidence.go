@@ -8,6 +8,8 @@ import "time"
 //	what                  proof                                          believed
 //	input lost            two answers that say battery, a second apart;  until one says input
 //	                      or one, and then silence
+//	                      or silence, while another UPS has lost its     until it answers, or
+//	                      input surely                                   the other's is back
 //	input there           one answer for stopping nobody further; ten    until one says battery
 //	                      seconds of them for taking it as given; the
 //	                      policy's stable_for for starting anything
@@ -20,8 +22,9 @@ import "time"
 //	                      between them that it has input
 //	host cut              silence, its input being there, after a time   until it answers
 //	                      in which its feeds may have carried nothing
-//	battery low           one answer: it brings hosts down in order      until the input is back
-//	end of a discharge    two answers with that voltage, in a row        until the input is back
+//	battery low           two answers that say so, or have the voltage   until the input is back
+//	                      at which a discharge ends, a second apart; or
+//	                      one, and then silence
 //	fewer minutes left    two answers in a row that agree on the end     until the input is back
 const (
 	aMoment      = time.Second      // apart are two answers that together prove something
@@ -42,6 +45,7 @@ const (
 	SaysBattery                 // from the battery, since the input is away
 	SaysOff                     // it carries nothing, and the input was there
 	SaysOffLost                 // it carries nothing, and the input was away
+	SaysNothing                 // it is silent, and the input of another is away
 )
 
 // says reads an answer, beside what was said before. In a loss of input a test that
@@ -65,14 +69,19 @@ func (u *UPS) says(m *Measurement, at Instant) Says {
 			return SaysTest
 		}
 		return SaysBattery
+	case m.Source == 0 && u.Says == SaysNothing:
+		return SaysBattery
 	case m.Source == 0 && u.Says != 0:
 		return u.Says
 	}
 	return SaysInput
 }
 
-// OnBattery tells whether the input is away, by the last that was said of it.
-func (u *UPS) OnBattery() bool { return u.Says == SaysBattery || u.Says == SaysOffLost }
+// OnBattery tells whether the input is away, by the last that was said of it, or by
+// silence.
+func (u *UPS) OnBattery() bool {
+	return u.Says == SaysBattery || u.Says == SaysOffLost || u.Says == SaysNothing
+}
 
 // Dead tells whether the UPS's output is off.
 func (u *UPS) Dead() bool {
@@ -112,7 +121,16 @@ func (s *State) sureBySilence(i int32) Instant {
 	if u.From == 0 {
 		return u.LastAt.Add(afterBoot)
 	}
-	return u.LastAt.Add(s.late(i))
+	return s.listened(i).Add(s.late(i))
+}
+
+// listened is since when an answer of a UPS is waited for.
+func (s *State) listened(i int32) Instant { return max(s.UPSs[i].LastAt, s.Alive) }
+
+// low tells whether a UPS's battery is at its end, by its own word or its voltage.
+func (s *State) low(i int32) bool {
+	u := &s.UPSs[i]
+	return u.EndHeard != 0 && (u.LastAt >= u.EndHeard.Add(aMoment) || s.Now >= s.listened(i).Add(s.late(i)))
 }
 
 // late is what may pass before an answer is missing.
@@ -157,6 +175,12 @@ func (s *State) silentAfter(i int32) time.Duration {
 
 // silent tells whether a UPS counts as silent: by time, not by tries.
 func (s *State) silent(at Instant, i int32) bool {
+	return s.reachable(i) && at.Sub(s.listened(i)) >= s.silentAfter(i)
+}
+
+// unheard tells whether nothing is known of so long a time, whether it was silent or
+// the agent was not there.
+func (s *State) unheard(at Instant, i int32) bool {
 	return s.reachable(i) && at.Sub(s.UPSs[i].LastAt) >= s.silentAfter(i)
 }
 
@@ -166,7 +190,7 @@ func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	switch {
 	case u.GapFrom != 0 && u.GapTo == 0:
 		return u.GapFrom, at, true
-	case s.silent(at, i) && !s.carriesAgent(i):
+	case s.unheard(at, i) && !s.carriesAgent(i):
 		return u.LastAt, at, true
 	}
 	return u.GapFrom, u.GapTo, u.GapFrom != 0
@@ -233,7 +257,7 @@ func (s *State) inView(k int32, certain bool) bool {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
 			u := &s.UPSs[f]
-			dark = dark && (u.Dead() || (certain || u.low()) && u.OnBattery() && s.silent(s.Now, int32(f)))
+			dark = dark && (u.Dead() || (certain || s.low(int32(f))) && u.OnBattery() && s.silent(s.Now, int32(f)))
 		}
 		if dark {
 			return false

@@ -22,6 +22,7 @@ type State struct {
 	Day      int64          // of its adoption, in days since 1970-01-01, for the batteries' ages
 	Next     *policy.Policy // came in an outage; it is adopted when that is over
 	Now      Instant        // of the last event
+	Alive    Instant        // when the agent last started: what was not heard before says nothing
 	Outage   uint32         // counts outages; keeps action names unique
 	Began    Instant        // when the running outage began; 0 when all is normal
 	Word     Order          // the operator's, in force; 0 for none
@@ -50,9 +51,8 @@ type UPS struct {
 	AtGauge  int64      // its charge reading then, in tenths of a percent
 	Gauge    float64    // joules from full to empty by its gauge, as the last discharge showed that moved it; 0: not known
 	Holds    [2]float64 // the parts of the model's store that there are by this outage's readings: low, likely
-	LowLeft  float64    // joules that it said it had at "battery low", less what it gave since; negative: not said in this outage
-	OwnEnd   Instant    // when its last answer said that it would be empty; 0 for not
-	AtEnd    uint8      // answers in a row with its voltage at the end of a discharge, up to 2
+	EndHeard Instant    // the first answer in a row that says that the battery is at its end; 0 while none does
+	LowLeft  float64    // joules that it said it had then, less what it gave since
 	Warmth   int64      // the battery's temperature, last read with input there, tenths of a degree Celsius
 	Load     float64    // watts at its output: by the last answer, or by the policy where that gives none
 	Switch   Begun      // the last order to its output
@@ -166,7 +166,7 @@ func (s *State) adopted(at Instant, e *Event) {
 	s.Schedule, s.Told = Schedule{}, nil
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
-		*u = UPS{Last: Nothing, LastAt: at, TakenAt: at, Warmth: Unread, LowLeft: -1, AtGauge: Unread}
+		*u = UPS{Last: Nothing, LastAt: at, TakenAt: at, Warmth: Unread, AtGauge: Unread}
 		if j := old.upsNamed(e.Policy.UPSs[i].Name); j >= 0 {
 			*u = old.UPSs[j]
 			u.Warmth = Unread
@@ -300,6 +300,7 @@ func (s *State) restarted(at Instant, gap time.Duration, rebooted, orderly bool)
 	// somebody was at work: what is off was turned off.
 	doubtful := s.Outstanding() || !orderly && (!rebooted || s.ownHost() >= 0)
 	long := false // enough for a host to go
+	s.Alive = at
 	for i := range s.UPSs {
 		s.emit(Effect{Kind: Poll, UPS: int32(i)})
 		long = s.resumeUPS(at, int32(i), rebooted, doubtful, gap) || long
@@ -316,9 +317,13 @@ func (s *State) restarted(at Instant, gap time.Duration, rebooted, orderly bool)
 // meanwhile.
 func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time.Duration) (off bool) {
 	u := &s.UPSs[i]
+	carried := u.LastAt // until then at least
+	if s.carriesAgent(i) {
+		carried = at.Add(-gap)
+	}
 	switch {
-	case doubtful && (rebooted || s.silent(at, i) && !s.carriesAgent(i)):
-		u.GapFrom, u.GapTo, off = min(u.LastAt, at), 0, true
+	case doubtful && (rebooted || s.unheard(at, i) && !s.carriesAgent(i)):
+		u.GapFrom, u.GapTo, off = min(carried, at), 0, true
 	case !doubtful:
 		u.LastAt = at
 	}
@@ -336,7 +341,6 @@ func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time
 			if gap > quickly {
 				u.From = at
 			}
-			u.LastAt = at
 		}
 		if u.Switch.underWay() && at < u.Switch.Action.Deadline {
 			s.emit(Effect{Kind: Begin, Action: u.Switch.Action})
@@ -415,7 +419,7 @@ func (s *State) Sound() error {
 		}
 	}
 	for i := range s.UPSs {
-		if u := &s.UPSs[i]; u.Says > SaysOffLost || u.AtEnd > 2 {
+		if u := &s.UPSs[i]; u.Says > SaysNothing {
 			return fmt.Errorf("UPS %s says nothing that there is", s.Policy.UPSs[i].Name)
 		}
 	}

@@ -92,7 +92,7 @@ func TestStatedEndVoltage(t *testing.T) {
 			at = at.Add(2 * time.Second)
 			s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
 		}
-		if s.UPSs[0].low() != c.low {
+		if s.low(0) != c.low {
 			t.Errorf("ends at %g V per cell, reads %d mV: at its end %v, want %v", c.stated, c.millivolts, !c.low, c.low)
 		}
 	}

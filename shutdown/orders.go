@@ -259,6 +259,9 @@ func (s *State) ask(at Instant, k int32) {
 	s.fold(k, InAsked)
 	h.Asked = at
 	s.try(at, k, 0, s.Policy.Hosts[k].Methods[0].GivesUp)
+	if s.Policy.Hosts[k].Self {
+		s.switchOutputs(at) // that are to go with it: nothing is there to tell them later
+	}
 }
 
 // try begins a method of a host that is asked, for as long as is given; the same one
@@ -327,10 +330,15 @@ func (s *State) againAt(k int32) Instant {
 	return Never
 }
 
-// askAgain asks a UPS whose one answer said that its output is off, a moment later.
+// askAgain asks a UPS a moment later whose one answer said that its output is off, or
+// its battery at its end.
 func (s *State) askAgain(before, at Instant) {
 	for i := range s.UPSs {
-		if u := &s.UPSs[i]; u.OffHeard != 0 && !u.Dead() && at >= u.OffHeard.Add(aMoment) && before < u.OffHeard.Add(aMoment) {
+		u := &s.UPSs[i]
+		due := func(heard Instant) bool {
+			return heard != 0 && at >= heard.Add(aMoment) && before < heard.Add(aMoment)
+		}
+		if due(u.OffHeard) && !u.Dead() || due(u.EndHeard) && u.LastAt < u.EndHeard.Add(aMoment) {
 			s.emit(Effect{Kind: Poll, UPS: int32(i)})
 		}
 	}

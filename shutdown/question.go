@@ -118,11 +118,19 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 	}
 	s.poseOrder(w)
 	for i := range p.Stores {
-		// What draws and is not planned goes on drawing.
+		// What draws and is not planned goes on drawing; but one that looks turned off, no
+		// more than the measured load leaves for it.
 		for k := range s.Hosts {
-			if w.place[k] < 0 {
-				p.Stores[i].Base += s.part(int32(k), w.stores[i])
+			if w.place[k] >= 0 {
+				continue
 			}
+			watts := s.part(int32(k), w.stores[i])
+			if s.Hosts[k].State == TurnedOff {
+				less := min(watts, w.lack[w.stores[i]])
+				w.lack[w.stores[i]] -= less
+				watts -= less
+			}
+			p.Stores[i].Base += watts
 		}
 	}
 	s.wanting(w)

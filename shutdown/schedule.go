@@ -409,7 +409,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	for _, i := range w.stores {
 		u, m := &s.UPSs[i], &s.belief(i).Model
 		gone := u.Taken[likely].Delivered + u.Taken[likely].Bound
-		if u.low() || s.lowering(i) || gone > 0.6*m.Store*u.Holds[low] {
+		if s.low(i) || s.lowering(i) || gone > 0.6*m.Store*u.Holds[low] {
 			return false
 		}
 		first = min(first, u.Lost)

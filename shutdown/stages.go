@@ -135,7 +135,7 @@ func (s *State) runsLow(k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if u := &s.UPSs[f]; !u.Dead() {
 			any = true
-			if !u.low() {
+			if !s.low(int32(f)) {
 				return false
 			}
 		}

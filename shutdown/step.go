@@ -51,6 +51,7 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 // decide draws what follows, from above: where the hosts stand, who should be off from
 // when on, what is to be begun for that, and what an operator is to know.
 func (s *State) decide(at Instant) {
+	s.presume(at)
 	s.age(at)
 	s.intend(at)
 	s.switchOutputs(at)

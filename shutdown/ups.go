@@ -18,6 +18,10 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two
 	u.Load = load
 	source, first, says, since := u.Last.Source, u.From == 0, u.says(m, at), u.since(at, m)
+	end := s.ownEnd(i) // of the answer before
+	if u.EndHeard != 0 && u.LastAt < u.EndHeard.Add(aMoment) && !s.saysEnd(i, m) {
+		u.EndHeard = 0 // an odd one
+	}
 	u.Last, u.LastAt = *m, at
 	if m.Source == 0 {
 		u.Last.Source = source
@@ -29,7 +33,7 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 				c := s.filled(i)
 				u.Taken = Taken{c, c}
 			}
-			s.unheard(i, at.Sub(since), first)
+			s.unwatched(i, at.Sub(since), first)
 		}
 		s.gauge(i, first, away)
 		s.warmth(i, away)
@@ -38,7 +42,7 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 		s.turn(at, i, says, since)
 	}
 	if u.OnBattery() {
-		s.lowered(at, i)
+		s.lowered(at, i, end)
 	}
 	return before != s.glance(at, i)
 }
@@ -47,6 +51,7 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 type glance struct {
 	says        Says
 	sure, fresh bool // of the loss; of the input
+	end         bool // its battery is said to be at its end
 	dead        bool
 	silent      bool
 	source      Source
@@ -61,7 +66,7 @@ func (s *State) glance(at Instant, i int32) glance {
 	g := glance{says: u.Says, dead: u.Dead(), silent: s.silent(at, i), source: u.Last.Source}
 	switch {
 	case u.OnBattery():
-		g.sure, g.counted, g.above = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.aboveSchedule(i)
+		g.sure, g.counted, g.above, g.end = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.aboveSchedule(i), u.EndHeard != 0
 	case u.Lost != 0:
 		g.percent, g.stale = s.percent(i), at.Sub(u.LastAt) > s.late(i)
 	}
@@ -75,7 +80,7 @@ func (s *State) glance(at Instant, i int32) glance {
 // answer says that it carries its load. Nobody knows what the input did in a silence.
 func (s *State) gapEnds(at Instant, i int32, m *Measurement) {
 	u := &s.UPSs[i]
-	if s.silent(at, i) {
+	if s.unheard(at, i) {
 		switch {
 		case !s.carriesAgent(i):
 			u.GapFrom, u.GapTo = u.LastAt, 0
@@ -129,7 +134,6 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	case was && !away:
 		s.calibrate(i)
 		u.Taken[likely] = u.Taken[low]
-		u.LowLeft = -1
 		s.afresh(i)
 		s.gauge(i, false, false)
 		if s.Word == Proceed && !s.anyOnBattery() {
@@ -138,11 +142,43 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	}
 }
 
+// presume takes the silence of a UPS for a loss of its input while that of another is
+// surely away: most often it is the same. It is over with an answer, or with the
+// other's return.
+func (s *State) presume(at Instant) {
+	lost, steady := Never, true // when the first was surely lost; all that speak have input
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if u.Says == SaysNothing {
+			continue
+		}
+		if u.OnBattery() && s.sure(at, int32(i)) {
+			lost = min(lost, u.Lost)
+		}
+		steady = steady && u.good() && at >= u.back().Add(settledFor)
+	}
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		switch {
+		case u.Says == SaysNothing && steady:
+			s.drain(int32(i), at, u.Load)
+			s.turn(at, int32(i), SaysInput, at)
+		case lost < Never && !u.OnBattery() && !u.Dead() && s.silent(at, int32(i)):
+			since := max(lost, u.LastAt)
+			s.drain(int32(i), since, u.Load)
+			c := s.filled(int32(i))
+			u.Taken = Taken{c, c}
+			s.turn(at, int32(i), SaysNothing, since)
+			s.drain(int32(i), at, u.Load)
+		}
+	}
+}
+
 // inputLost begins an outage, or goes on with one.
 func (s *State) inputLost(at Instant, i int32, since Instant, resumes bool) {
 	u := &s.UPSs[i]
 	if !resumes {
-		u.Lost, u.LowLeft = since, -1
+		u.Lost, u.EndHeard = since, 0
 		u.AtLoss, u.AtGauge = u.Taken[likely].Delivered+u.Taken[likely].Bound, u.Last.ChargeTenths
 		alone := true
 		for j := range s.UPSs {
@@ -183,9 +219,9 @@ func (u *UPS) since(at Instant, m *Measurement) Instant {
 	return began
 }
 
-// unheard takes off the charge what the load took from the beginning of a loss until
+// unwatched takes off the charge what the load took from the beginning of a loss until
 // the first answer that tells of it. A gauge may know it, and may not.
-func (s *State) unheard(i int32, d time.Duration, first bool) {
+func (s *State) unwatched(i int32, d time.Duration, first bool) {
 	u := &s.UPSs[i]
 	if _, reads := u.gauged(); reads && first {
 		u.Taken = Taken{} // full, at the most, when it was lost
@@ -210,9 +246,7 @@ func (s *State) drain(i int32, at Instant, load float64) {
 		}
 	case u.OnBattery():
 		s.discharge(i, load, secs)
-		if u.low() {
-			u.LowLeft = max(0, u.LowLeft-float64((load+s.own(i))*secs))
-		}
+		u.LowLeft = max(0, u.LowLeft-float64((load+s.own(i))*secs))
 	case u.Says == SaysTest:
 		s.discharge(i, load, secs)
 	default:
@@ -324,21 +358,22 @@ func (s *State) warmth(i int32, away bool) {
 func (s *State) afresh(i int32) {
 	u, b := &s.UPSs[i], s.belief(i)
 	u.Holds = [2]float64{s.prior(i), b.Likely}
-	u.OwnEnd, u.AtEnd = 0, 0
+	u.EndHeard, u.LowLeft = 0, 0
 }
 
 // lowered takes what speaks against the low projection: the UPS's "battery low",
 // which outranks the model at once, its voltage, its charge reading and its own
 // minutes. Nothing here ever raises it: a reading that is better than the belief
 // changes nothing.
-func (s *State) lowered(at Instant, i int32) {
+func (s *State) lowered(at Instant, i int32, end Instant) {
 	u, b := &s.UPSs[i], s.belief(i)
 	watts := u.Load + b.OverheadWatts
-	s.nearEnd(i, u.Load+s.own(i))
-	if most, ok := s.byCharge(i, watts); ok {
-		u.lower(most, u.Holds[likely])
+	s.nearEnd(at, i)
+	if most, ok := s.byCharge(i, watts); ok && u.lower(most, u.Holds[likely]) {
+		// What was missing before is a part of the smaller store too, by the same gauge.
+		u.Taken[low].Delivered = min(u.Taken[low].Delivered, s.goneByGauge(i))
 	}
-	if factor, ok := s.byMinutes(at, i, watts); ok {
+	if factor, ok := s.byMinutes(i, watts, end); ok {
 		spread := ownSpread
 		if s.Policy.UPSs[i].OwnPermille != 0 {
 			spread = knownSpread
@@ -356,44 +391,44 @@ const (
 	knownSpread = 0.4
 )
 
-// lower puts a lower projection in force.
-func (u *UPS) lower(least, probable float64) {
+// lower puts a lower projection in force; true when the low part is lower.
+func (u *UPS) lower(least, probable float64) bool {
 	u.Holds[likely] = min(u.Holds[likely], probable)
-	if least < u.Holds[low]-noticed {
-		u.Holds[low] = least
+	if least >= u.Holds[low]-noticed {
+		return false
 	}
+	u.Holds[low] = least
+	return true
 }
 
 // noticed is the least part of a store by which a projection is lowered.
 const noticed = 0.005
 
-// low tells whether the UPS has said that its battery is low, or its voltage has.
-func (u *UPS) low() bool { return u.LowLeft >= 0 }
-
-// nearEnd takes the UPS's "battery low", or a voltage that means it.
-func (s *State) nearEnd(i int32, watts float64) {
+// nearEnd takes the UPS's "battery low", or a voltage that means it. One answer that
+// says it may be an odd one; see [State.low].
+func (s *State) nearEnd(at Instant, i int32) {
 	u := &s.UPSs[i]
-	p := &s.Policy.UPSs[i].Battery
-	if v := u.Last.Millivolts; v != Unread && v > 0 && p.Chemistry == policy.VRLA && p.Volts > 0 {
-		u.AtEnd = min(u.AtEnd+1, 2)
-		if float64(v) > float64(1000*max(endVolts, p.EndVolts)/cellVolts*p.Volts) {
-			u.AtEnd = 0
-		}
-	}
-	st := u.Last.Battery
-	if st != StoreLow && st != StoreDepleted && u.AtEnd < 2 {
+	if !s.saysEnd(i, &u.Last) {
 		return
 	}
-	left := int64(lowDefault)
-	if l := u.Last.LowSeconds; l != Unread && l > 0 {
-		left = l
+	if u.EndHeard == 0 {
+		left := int64(lowDefault)
+		if l := u.Last.LowSeconds; l != Unread && l > 0 {
+			left = l
+		}
+		u.EndHeard, u.LowLeft = at, float64((u.Load+s.own(i))*float64(left))
 	}
-	if st == StoreDepleted {
-		left = 0
+	if u.Last.Battery == StoreDepleted {
+		u.LowLeft = 0
 	}
-	if !u.low() || st == StoreDepleted {
-		u.LowLeft = watts * float64(left)
-	}
+}
+
+// saysEnd tells whether an answer says that the battery is at its end.
+func (s *State) saysEnd(i int32, m *Measurement) bool {
+	p := &s.Policy.UPSs[i].Battery
+	return m.Battery == StoreLow || m.Battery == StoreDepleted ||
+		m.Millivolts != Unread && m.Millivolts > 0 && p.Chemistry == policy.VRLA && p.Volts > 0 &&
+			float64(m.Millivolts) <= float64(1000*max(endVolts, p.EndVolts)/cellVolts*p.Volts)
 }
 
 const (
@@ -421,13 +456,24 @@ func (s *State) byCharge(i int32, watts float64) (float64, bool) {
 // byMinutes gives the factor on the store that the UPS's own minutes mean, when
 // that is less than the likely one, and two answers in a row agree on the end:
 // within a fifth, or the whole minute in which many count.
-func (s *State) byMinutes(at Instant, i int32, watts float64) (float64, bool) {
+func (s *State) byMinutes(i int32, watts float64, before Instant) (float64, bool) {
 	u, b := &s.UPSs[i], s.belief(i)
-	left := time.Duration(u.Last.RuntimeSeconds) * time.Second
-	was := u.OwnEnd
-	if u.Last.RuntimeSeconds == Unread || left < 0 {
-		u.OwnEnd = 0
+	end := s.ownEnd(i)
+	left := end.Sub(u.LastAt)
+	if end == 0 || before == 0 || max(before, end).Sub(min(before, end)) > max(time.Minute, left/5) {
 		return 0, false
+	}
+	factor := b.Lasting(u.Taken[likely], watts, left.Seconds())
+	return factor, factor < b.Likely && factor > 0
+}
+
+// ownEnd is when the last answer of a UPS on battery said that it would be empty; 0 for
+// not.
+func (s *State) ownEnd(i int32) Instant {
+	u := &s.UPSs[i]
+	left := time.Duration(u.Last.RuntimeSeconds) * time.Second
+	if !u.OnBattery() || u.Last.RuntimeSeconds == Unread || left < 0 {
+		return 0
 	}
 	// Whole minutes are what is left, cut off to the step in which most cards count:
 	// up to the next one nothing speaks against the forecast. None is taken as none.
@@ -437,12 +483,7 @@ func (s *State) byMinutes(at Instant, i int32, watts float64) (float64, bool) {
 	if n := s.Policy.UPSs[i].OwnPermille; n != 0 {
 		left = left * time.Duration(n) / 1000
 	}
-	u.OwnEnd = at.Add(left)
-	if was == 0 || max(was, u.OwnEnd).Sub(min(was, u.OwnEnd)) > max(time.Minute, left/5) {
-		return 0, false
-	}
-	factor := b.Lasting(u.Taken[likely], watts, left.Seconds())
-	return factor, factor < b.Likely && factor > 0
+	return u.LastAt.Add(left)
 }
 
 // belief is what is believed of a UPS's battery before this outage's readings.
@@ -503,7 +544,7 @@ func (s *State) store(i int32) (m battery.Model, c battery.Charge, watts float64
 		c = s.filled(i)
 	}
 	c = c.As(&b.Model, &m)
-	if u.low() {
+	if s.low(i) {
 		if low := (battery.Model{Store: u.LowLeft}); low.Runtime(battery.Charge{}, watts) < m.Runtime(c, watts) {
 			return low, battery.Charge{}, watts
 		}
@@ -559,9 +600,9 @@ func (s *State) Runtime(i int32) (short, probable, long time.Duration) {
 // "battery low" it is nothing, and less than that when it is spent.
 func (s *State) counted(i int32) float64 {
 	switch u := &s.UPSs[i]; {
-	case u.LowLeft == 0:
+	case s.low(i) && u.LowLeft == 0:
 		return -1
-	case u.low():
+	case s.low(i):
 		return 0
 	default:
 		return u.Holds[low]

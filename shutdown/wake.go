@@ -40,6 +40,7 @@ func (s *State) silenceWake(i int32, sooner func(Instant)) {
 	u := &s.UPSs[i]
 	if s.reachable(i) {
 		sooner(u.LastAt.Add(s.silentAfter(i)))
+		sooner(s.listened(i).Add(s.silentAfter(i)))
 	}
 	if u.OnBattery() {
 		sooner(s.sureBySilence(i))
@@ -50,6 +51,9 @@ func (s *State) upsWake(at Instant, i int32, sooner func(Instant)) {
 	u := &s.UPSs[i]
 	if u.OffHeard != 0 && !u.Dead() {
 		sooner(u.OffHeard.Add(aMoment))
+	}
+	if u.EndHeard != 0 {
+		sooner(u.EndHeard.Add(aMoment))
 	}
 	if u.Switch.underWay() {
 		sooner(u.Switch.Action.Deadline)

@@ -52,11 +52,10 @@ type inputState struct {
 	before  shutdown.Instant // since when it was good before it was last lost
 	heard   shutdown.Instant // the last answer that reached the core
 	saw     shutdown.Instant // the last one that said battery
-	told    shutdown.Instant // the first one that said so after the input was lost; 0: none yet
 	carried shutdown.Instant // the last one that said that it carries its load
 	gap     shutdown.Instant // the last long time without such a one began
 	gapTo   shutdown.Instant // and ended
-	lost    shutdown.Instant // when it was last lost
+	low     bool             // its last answer said that its battery is low
 }
 
 type hostState struct {
@@ -67,6 +66,7 @@ type hostState struct {
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
+	leaned  bool // when it was asked, another that shares a UPS had no input that had proven itself
 	notBack bool // every way to start it was tried, and it was said so
 }
 
@@ -134,11 +134,10 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		}
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
-			if !in.good && in.told == 0 {
-				in.told = at
-			}
 		}
-		c.saidLow = c.saidLow || e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		low := e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		c.saidLow = c.saidLow || low && in.low // one such reading may be an odd one
+		in.low = low
 	}
 }
 
@@ -149,9 +148,6 @@ func (c *Checker) follow(at shutdown.Instant) {
 		if good := c.r.world.UPSs[i].Input; good != in.good {
 			was := in.since
 			in.good, in.since, in.changed = good, at, at
-			if !good {
-				in.told, in.lost = 0, at
-			}
 			switch {
 			case !good:
 				in.before = was
@@ -215,6 +211,9 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
+	if p.Self && h.asked.Verb == 0 {
+		h.leaned = c.leaned(at, k)
+	}
 	again := h.asked.Verb != 0 && h.asked.Outage == id.Outage
 	h.asked = id
 	if h.forced || h.left && again {
@@ -234,6 +233,29 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)
 	}
 	h.ours = true
+}
+
+// leaned tells whether a host that stays up, since another feed has input again, lives on
+// a UPS of the agent's own host until that input has proven itself: its output is not to
+// be switched off.
+func (c *Checker) leaned(at shutdown.Instant, own int32) bool {
+	for j := range c.p.Hosts {
+		q := &c.p.Hosts[j]
+		if j == int(own) || !c.r.world.Hosts[j].On || c.hosts[j].asked.Verb != 0 {
+			continue
+		}
+		shares, good, proven := false, false, false
+		for _, f := range q.FedBy {
+			in := &c.inputs[f]
+			shares = shares || feeds(c.p.Hosts[own].FedBy, f)
+			good = good || in.good
+			proven = proven || in.good && at.Sub(in.since) >= c.p.Site.Restore.StableFor
+		}
+		if shares && good && !proven {
+			return true
+		}
+	}
+	return false
 }
 
 // hidden tells whether a host is up behind a way to it that died: it looks like
@@ -392,8 +414,9 @@ func (c *Checker) couldCarry(k int32) bool {
 	counts := make([]bool, len(c.p.Hosts))
 	for j := range counts {
 		w := &c.r.world.Hosts[j]
-		// One that is up and cannot be seen, from the beginning on, looks off.
-		counts[j] = j == int(k) || w.On && (c.truth.Hosts[j].Mode != world.Unreachable || w.WasOff)
+		// One that is up and cannot be seen looks off: it is load that nothing stops.
+		unseen := c.truth.Hosts[j].Mode == world.Unreachable && !w.WasOff || c.hidden(j)
+		counts[j] = j == int(k) || w.On && !unseen
 	}
 	down := c.longest(counts)
 	for _, i := range c.p.Hosts[k].FedBy {
@@ -481,7 +504,7 @@ func (c *Checker) stranded() {
 		if !p.Self || c.r.world.Hosts[k].On {
 			continue
 		}
-		could := true
+		could := !c.hosts[k].leaned
 		for _, f := range p.FedBy {
 			u := &c.r.world.UPSs[f]
 			could = could && c.p.UPSs[f].Output != nil && u.Input && !u.Dead && !c.faulty(f)
@@ -626,8 +649,8 @@ func (c *Checker) bound() bool {
 				return false
 			}
 		case world.Mute:
-			if c.unseen(m) {
-				return false
+			if m.At <= 0 {
+				return false // the loss itself was not seen
 			}
 		}
 	}
@@ -641,18 +664,6 @@ func (c *Checker) bound() bool {
 		}
 	}
 	return losses == 1 && bad <= 1 && c.truth.Loss < 0.3
-}
-
-// unseen tells whether a UPS fell silent before any answer told of the loss.
-func (c *Checker) unseen(m *world.Moment) bool {
-	for i := range c.inputs {
-		in := &c.inputs[i]
-		soon := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
-		if (m.UPS < 0 || int(m.UPS) == i) && in.lost != 0 && (in.told == 0 || in.told.Sub(in.lost) > soon) {
-			return true
-		}
-	}
-	return m.At <= 0
 }
 
 // least is the smallest point of no return of the UPSs.
@@ -681,7 +692,7 @@ func (c *Checker) short() bool {
 		m := &c.truth.Moments[i]
 		switch m.What {
 		case world.InputLost, world.InputBack:
-		case world.Tests, world.OddReading, world.OddNothing, world.ClaimsTest, world.HostMode:
+		case world.Tests, world.OddReading, world.OddNothing, world.OddLow, world.ClaimsTest, world.HostMode:
 			continue
 		default:
 			return false
@@ -759,11 +770,11 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	}
 	for k := range c.p.Hosts {
 		q := &c.p.Hosts[k]
-		if !feeds(q.FedBy, i) || counts != nil && !counts[k] {
+		if !feeds(q.FedBy, i) || counts != nil && !counts[k] && !c.r.world.Hosts[k].On {
 			continue
 		}
 		load += draw(float64(q.Watts), q.FedBy, shared)
-		if q.StaysUp {
+		if q.StaysUp || counts != nil && !counts[k] {
 			continue
 		}
 		at := (from + down[k]).Seconds()
