@@ -141,7 +141,7 @@ func (s *State) Phase(i int32) Phase {
 func (s *State) ofUPSs(at Instant) {
 	for i := range s.UPSs {
 		i, u := int32(i), &s.UPSs[i]
-		if s.silent(at, i) {
+		if s.silent(at, i) || s.unheard(at, i) && s.toldOf(SourceSilent, i) {
 			s.holdsThat(SourceSilent, i, -1).Margin = at.Sub(u.LastAt)
 		}
 		if u.OnBattery() && s.low(i) {
@@ -174,6 +174,12 @@ func (s *State) ofUPSs(at Instant) {
 			}
 		}
 	}
+}
+
+// toldOf tells whether an operator knows of a condition of a UPS that held last: a new
+// start of the agent ends none.
+func (s *State) toldOf(c Code, i int32) bool {
+	return find(s.Told, &Notice{Code: c, UPS: i, Host: -1}) >= 0
 }
 
 // What lowered the projection, as a notice says it.

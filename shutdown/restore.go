@@ -212,7 +212,7 @@ func (s *State) startAgain(at Instant, k int32) {
 // begins one again where a host turns out to be off after all.
 func (s *State) conclude(at Instant) {
 	for k := range s.Hosts {
-		if s.owed(int32(k)) {
+		if s.owed(int32(k)) && (s.Outstanding() || s.anyAnswers(at, int32(k))) {
 			s.reopen(at, int32(k))
 		}
 	}
@@ -246,6 +246,17 @@ func (s *State) owed(k int32) bool {
 		return true
 	}
 	return s.seemsCut(k)
+}
+
+// anyAnswers tells whether a feed of a host is not silent: what a silent one has nobody
+// knows.
+func (s *State) anyAnswers(at Instant, k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if !s.silent(at, int32(f)) {
+			return true
+		}
+	}
+	return false
 }
 
 // reopen has the UPSs of a host that is to be brought back, and that were through with
