@@ -226,9 +226,13 @@ func (s *State) ofHosts(at Instant) {
 		case Asked, Told, Doubt:
 			s.ofStop(k)
 		case GivenUp, Late:
-			s.holdsThat(HostGivenUp, -1, k)
+			if !s.stopFailed(k) {
+				s.holdsThat(HostGivenUp, -1, k)
+			}
 		case Halfway:
-			s.holdsThat(StoppedHalfway, -1, k)
+			if !s.stopFailed(k) {
+				s.holdsThat(StoppedHalfway, -1, k)
+			}
 		case TurnedOff:
 			if s.askedInVain(k) {
 				s.holdsThat(HostGivenUp, -1, k)
@@ -239,6 +243,12 @@ func (s *State) ofHosts(at Instant) {
 			} else {
 				s.holdsThat(HostNotBack, -1, k)
 			}
+		}
+		if s.stopFailed(k) {
+			s.holdsThat(StopFailed, -1, k)
+		}
+		if h.Word == KeepHost {
+			s.holdsThat(KeepInForce, -1, k)
 		}
 	}
 }
@@ -272,6 +282,10 @@ func (s *State) ShownAs(k int32) string {
 		return "silent for " + Spell(s.Now.Sub(h.SeenFrom)+s.Policy.Hosts[k].Probe.QuietFor)
 	case Asked, Told, Doubt, Late, Halfway, GivenUp:
 		return h.State.String() + " for " + Spell(max(0, s.Now.Sub(h.Asked)))
+	case Off:
+		if h.Word == StopHost {
+			return "off by an operator's order"
+		}
 	}
 	return h.State.String()
 }

@@ -2,6 +2,7 @@ package shutdown
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"ebbline/policy"
@@ -43,7 +44,7 @@ const (
 	HostStarted                  // Host
 	HostBack                     // Host, Margin: time it took
 	OutageOver                   // A: its number, Margin: how long it took
-	OrderTaken                   // A: Order
+	OrderTaken                   // A: Order; Host, where it is for one; Spare: the Code that is cleared
 	TestSeen                     // UPS: a battery test of its own is under way
 
 	firstCondition
@@ -66,6 +67,8 @@ const (
 	HostNotBack     // every start in vain
 	NoWayToStart    // down, and the policy has no way to start it
 	StoppedHalfway  // asked, still up, input back
+	StopFailed      // an operator ordered it off, and it is still up
+	KeepInForce     // an operator's
 
 	HoldInForce      // operator
 	AbortInForce     // operator
@@ -95,7 +98,7 @@ var codeNames = [...]string{
 	HostRefuses: "host-refuses", HostUnreachable: "host-unreachable", HostGivenUp: "host-given-up",
 	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched", OutputCounts: "output-still-counts",
 	BatteryUncharged: "battery-not-charging",
-	StoppedHalfway:   "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
+	StoppedHalfway:   "stopped-halfway", StopFailed: "stop-failed", KeepInForce: "keep-in-force", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
 	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready", MemoryRefused: "memory-refused", InputUnsteady: "input-unsteady",
@@ -157,7 +160,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return "plan: at worst durations there is no safe plan left; the order is kept as far as the time reaches"
 	case HostAsked:
-		return fmt.Sprintf("%s is asked to stop: %s; margin %s", host, reasonWords(plan.Reason(n.A), other), Spell(n.Margin))
+		text := fmt.Sprintf("%s is asked to stop: %s", host, reasonWords(plan.Reason(n.A), other))
+		if n.Margin < battery.Unending {
+			text += "; margin " + Spell(n.Margin)
+		}
+		return text
 	case HostDown:
 		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Margin))
 	case HostStarted:
@@ -167,7 +174,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case OutageOver:
 		return fmt.Sprintf("outage %d is over after %s", n.A, Spell(n.Margin))
 	case OrderTaken:
-		return fmt.Sprintf("operator: %s", Order(n.A))
+		text := "operator: " + Order(n.A).String()
+		if Order(n.A) == Clear {
+			text += " " + Code(n.Spare).String()
+		}
+		return strings.TrimSpace(text + " " + host)
 	case TestSeen:
 		return fmt.Sprintf("UPS %s tests its battery; nobody is stopped for that", ups)
 	case SourceSilent:
@@ -206,6 +217,10 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back.", ups)
 	case StoppedHalfway:
 		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
+	case StopFailed:
+		return fmt.Sprintf("%s was ordered to stop and is not off after all the time that it is given. An order uses no force. It may be half stopped: look at it.", host)
+	case KeepInForce:
+		return fmt.Sprintf("Keep: %s stays up until the point of no return.", host)
 	case BatteryUncharged:
 		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
 	case HoldInForce:
@@ -213,7 +228,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case AbortInForce:
 		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
 	case PolicyWaits:
-		return "A new policy is read and waits for the end of the outage."
+		return "A new policy is read and waits for the end of the outage, or of a stop or start that was ordered."
 	case ForecastLowered:
 		what := "its charge reading falls faster than was counted on"
 		if n.B == ByMinutes {
@@ -237,7 +252,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnready:
 		return fmt.Sprintf("%s may not stop or start as planned: a way to it (its address, key, password or rights) failed when it was last tried. Run `ebbline rehearse`: it says which, and what to do.", host)
 	case MemoryRefused:
-		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `systemctl restart ebbline`."
+		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `ebbline status --clear memory-refused`."
 	case InputUnsteady:
 		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops nobody, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
 	case MessageUnsent:
@@ -246,6 +261,24 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}
 	return n.Code.String()
+}
+
+// Ending says how a person ends a condition that no look at the host ends; "" for all
+// others.
+func (n *Notice) Ending(p *policy.Policy) string {
+	if n.Clear || n.Host < 0 || !judged(n.Code) {
+		return ""
+	}
+	what := "Seen to?"
+	switch n.Code {
+	case HostGivenUp:
+		what = "To have it asked again:"
+	case HostNotBack, NoWayToStart:
+		what = "If it is to stay off:"
+	case KeepInForce:
+		what = "To end it:"
+	}
+	return fmt.Sprintf("%s `ebbline status --clear %s:%s`.", what, n.Code, p.Hosts[n.Host].Name)
 }
 
 func (n *Notice) subject(ups, host string) string {

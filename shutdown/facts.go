@@ -79,6 +79,8 @@ type Host struct {
 	Asked    Instant       // when the stop or start that is under way, or was the last, began
 	Last     Begun         // the last order to it
 	Prepared Instant       // when its early step was begun; 0 for not in this outage
+	Word     Order         // the operator's for it, in force; 0 for none
+	WordAt   Instant       // when it was said
 }
 
 // Begun is an order that was given.
@@ -153,9 +155,20 @@ func (s *State) Waits() bool {
 	return s.Next != nil && (s.Next.Fingerprint != s.Policy.Fingerprint || s.Next.Fingerprint == "")
 }
 
+// Busy tells whether a policy that comes must wait: an outage is on, or a host is being
+// stopped or started.
+func (s *State) Busy() bool {
+	for k := range s.Hosts {
+		if h := &s.Hosts[k]; h.under() || h.State == Interrupted || h.State == Late || h.State == Halfway {
+			return true
+		}
+	}
+	return s.Outstanding()
+}
+
 // adopted takes a policy: at once, or when the outage is over.
 func (s *State) adopted(at Instant, e *Event) {
-	if s.Outstanding() {
+	if s.Busy() {
 		s.Next = e.Policy
 		return
 	}
@@ -228,13 +241,20 @@ func (s *State) hostNamed(name string) int32 {
 }
 
 // commanded takes an operator's word. What was scheduled before it is thrown away.
-func (s *State) commanded(o Order) {
+func (s *State) commanded(at Instant, e *Event) {
+	o := e.Order
 	switch {
+	case o.OfHost():
+		s.saidOfHost(at, e)
+		return
 	case o == Release && s.Word != Proceed:
 		s.Word = 0
 	case o == Proceed && !s.anyOnBattery(): // nothing is there to begin
 	case o != Release:
 		s.Word = o
+	}
+	if o == Proceed && s.Word == Proceed {
+		s.endKeeps() // whatever was said before
 	}
 	s.dropSchedule()
 	n := record(OrderTaken, -1, -1)
@@ -449,9 +469,13 @@ func (id ActionID) fits(p *policy.Policy, k int32) bool {
 func (s *State) Begun(at Instant, a Action) {
 	id := a.ID
 	s.Now = max(s.Now, at)
-	s.Outage = max(s.Outage, id.Outage)
-	if s.Began == 0 {
-		s.Began = at
+	if id.Ordered {
+		s.Hosts[id.Host].ordered(id)
+	} else {
+		s.Outage = max(s.Outage, id.Outage)
+		if s.Began == 0 {
+			s.Began = at
+		}
 	}
 	if id.Host < 0 {
 		s.UPSs[id.UPS].Switch = Begun{Action: a}

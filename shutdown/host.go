@@ -57,13 +57,14 @@ const (
 	InVain                      // no way to start it is left
 	InBoot                      // the agent's host was off meanwhile
 	InOwn                       // it is the agent's own host, and that runs
+	InJudged                    // a person has looked at it: it is as any other
 	numInputs
 )
 
 // String gives the input in words.
 func (i Input) String() string {
 	return [...]string{"", "seen up", "seen refusing", "silent", "gone", "off", "turned off", "asked", "order arrived", "order in doubt", "allowance used up", "spared", "stays up",
-		"cut", "no feed carries", "a feed carries again", "its host is off", "input lost", "input back", "start begins", "starts in vain", "agent's host booted", "own host runs"}[i]
+		"cut", "no feed carries", "a feed carries again", "its host is off", "input lost", "input back", "start begins", "starts in vain", "agent's host booted", "own host runs", "judged by a person"}[i]
 }
 
 // transitions is the table: what follows from a state and an input. What it does
@@ -73,9 +74,9 @@ var transitions = [numStates][numInputs]HostState{
 		InDark: Dark, InHostOff: Off, InOwn: Up},
 	Up: {InSilent: Silent, InGone: Silent, InOff: TurnedOff, InAsked: Asked,
 		InCut: Off, InDark: Dark, InHostOff: Off},
-	Silent: {InUp: Up, InRefusing: Up, InOff: TurnedOff, InAway: TurnedOff, InAsked: Asked,
+	Silent: {InUp: Up, InRefusing: Up, InOff: TurnedOff, InAway: TurnedOff, InAsked: Asked, InStarted: Starting,
 		InCut: Off, InDark: Dark, InHostOff: Off, InOwn: Up},
-	TurnedOff: {InUp: Up, InRefusing: Up, InAsked: Asked, InOwn: Up},
+	TurnedOff: {InUp: Up, InRefusing: Up, InAsked: Asked, InStarted: Starting, InOwn: Up},
 	Asked: {InOff: Off, InTaken: Told, InUnsure: Doubt, InSpent: GivenUp, InSpared: Up, InCut: Off,
 		InDark: Dark, InHostOff: Off, InBoot: Doubt, InOwn: Up},
 	Told: {InGone: Off, InOff: Off, InSpent: Late, InCut: Off,
@@ -83,16 +84,16 @@ var transitions = [numStates][numInputs]HostState{
 	Doubt: {InGone: Off, InOff: Off, InTaken: Told, InSpent: Late, InCut: Off,
 		InDark: Dark, InHostOff: Off, InOwn: Up},
 	Late: {InGone: Off, InOff: Off, InBack: Halfway, InCut: Off,
-		InDark: Dark, InHostOff: Off, InOwn: Up},
+		InDark: Dark, InHostOff: Off, InOwn: Up, InJudged: Up},
 	Halfway: {InGone: Off, InOff: Off, InStays: Up, InAsked: Doubt, InCut: Off,
-		InDark: Dark, InHostOff: Off, InOwn: Up},
+		InDark: Dark, InHostOff: Off, InOwn: Up, InJudged: Up},
 	GivenUp: {InOff: Off, InTaken: Late, InUnsure: Late, InStays: Up, InCut: Off,
-		InDark: Dark, InHostOff: Off, InLost: Up, InOwn: Up},
+		InDark: Dark, InHostOff: Off, InLost: Up, InOwn: Up, InJudged: Up},
 	Off:         {InUp: Up, InStarted: Starting, InOwn: Up},
 	Dark:        {InUp: Up, InLit: Silent, InOff: Off, InHostOff: Off, InOwn: Up},
 	Starting:    {InUp: Up, InLost: Interrupted, InVain: Failed, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
 	Interrupted: {InUp: Up, InOff: Off, InAsked: Asked, InBack: Starting, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
-	Failed:      {InUp: Up, InOwn: Up},
+	Failed:      {InUp: Up, InStarted: Starting, InOwn: Up, InJudged: TurnedOff},
 }
 
 // next gives the state that follows. What was off before it was asked is not ours
@@ -116,7 +117,7 @@ func (s *State) fold(k int32, in Input) {
 	case from == Unseen || from == Up || from == Silent || from == Halfway || from == Interrupted:
 		h.Ours = true
 	case from == TurnedOff:
-		h.Ours = in == InUp || in == InRefusing
+		h.Ours = in == InUp || in == InRefusing || in == InStarted
 	case h.asked() && (in == InUp || in == InRefusing):
 		h.Ours = true // it runs after all
 	}
@@ -125,6 +126,7 @@ func (s *State) fold(k int32, in Input) {
 		return
 	}
 	s.shift(k, to)
+	h.endWord(from)
 	if h.Last.underWay() && (to == Off || to == Dark || to == Up || to == TurnedOff || to == Interrupted || to == GivenUp || to == Late || to == Failed) {
 		s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
 		if to != GivenUp && to != Late {

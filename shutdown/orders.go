@@ -52,7 +52,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 	}
 	switch h.State {
 	case Asked, Told, Doubt:
-		if s.affected(k) {
+		if s.due(k) {
 			if s.spent(at, k) {
 				s.fold(k, InSpent)
 			}
@@ -135,17 +135,23 @@ func (s *State) methodOver(at Instant, k int32) bool {
 // spent tells whether no method is left.
 func (s *State) spent(at Instant, k int32) bool {
 	h := &s.Hosts[k]
-	return s.methodOver(at, k) && (s.Word == Abort || int(h.Last.Action.ID.Method)+1 >= len(s.Policy.Hosts[k].Methods))
+	return s.methodOver(at, k) && (s.aborted(k) || s.nextWay(k, int(h.Last.Action.ID.Method), s.mayForce(k)) < 0)
 }
+
+// aborted tells whether an operator's abort holds for a host: a word for the host itself
+// goes further.
+func (s *State) aborted(k int32) bool { return s.Word == Abort && s.Hosts[k].Word != StopHost }
 
 // stop asks those whose time has come, and goes on with those that are asked.
 func (s *State) stop(at Instant) {
 	own := s.ownGoes(at)
 	for _, k := range s.Order() {
 		switch h := &s.Hosts[k]; {
+		case s.toStop(k):
+			s.askForWord(at, k)
 		case h.runs():
 			s.maybeAsk(at, k, own)
-		case stopping(h.State) && s.affected(k):
+		case stopping(h.State) && s.due(k):
 			s.goOn(at, k)
 		}
 	}
@@ -238,7 +244,8 @@ func (s *State) stops() int {
 // prepareAction is a host's early step.
 func (s *State) prepareAction(k int32) Action {
 	h := &s.Hosts[k]
-	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbPrepare, Try: 1}
+	id := s.actionOf(k)
+	id.Verb = VerbPrepare
 	return Action{ID: id, Deadline: h.Prepared.Add(s.Policy.Hosts[k].Prepare.GivesUp)}
 }
 
@@ -268,7 +275,8 @@ func (s *State) ask(at Instant, k int32) {
 // again keeps its deadline.
 func (s *State) try(at Instant, k int32, method int, allowed time.Duration) {
 	h := &s.Hosts[k]
-	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbShutDown, Method: uint8(method), Try: 1}
+	id := s.actionOf(k)
+	id.Verb, id.Method = VerbShutDown, uint8(method)
 	if s.Policy.Hosts[k].Methods[method].Force {
 		id.Verb = VerbPowerOff
 	}
@@ -279,7 +287,7 @@ func (s *State) try(at Instant, k int32, method int, allowed time.Duration) {
 func (s *State) begin(h *Host, id ActionID, deadline Instant) {
 	last := &h.Last.Action.ID
 	outcome := Outcome(0)
-	if last.Outage == id.Outage && last.Verb != 0 {
+	if last.Outage == id.Outage && last.Ordered == id.Ordered && last.Verb != 0 {
 		id.Try = last.Try + 1
 		if last.Verb == id.Verb && last.Method == id.Method && h.Last.Ended >= h.Asked {
 			outcome = h.Last.Outcome
@@ -292,21 +300,28 @@ func (s *State) begin(h *Host, id ActionID, deadline Instant) {
 // goOn moves a host on that is asked: another try, or the next method.
 func (s *State) goOn(at Instant, k int32) {
 	h := &s.Hosts[k]
-	if s.Word == Abort || !s.surelyLost(at, k) {
+	if s.aborted(k) || h.Word != StopHost && !s.surelyLost(at, k) {
 		return
 	}
 	if s.methodOver(at, k) {
+		m := s.nextWay(k, int(h.Last.Action.ID.Method), s.mayForce(k))
+		if m < 0 || s.Policy.Hosts[k].Methods[m].Force && !s.surelyLost(at, k) {
+			return
+		}
 		if h.underWay() {
 			s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
 		}
-		m := int(h.Last.Action.ID.Method) + 1
 		s.try(at, k, m, s.Policy.Hosts[k].Methods[m].GivesUp)
 		return
 	}
 	if h.underWay() || at < s.againAt(k) {
 		return
 	}
-	if b, _ := s.blocker(k); b >= 0 && at < s.latestOf(k) {
+	b, _ := s.blocker(k)
+	if h.Word == StopHost {
+		b = max(b, s.needing(k))
+	}
+	if b >= 0 && at < s.latestOf(k) {
 		return // one that depends on it has come up since
 	}
 	s.try(at, k, int(h.Last.Action.ID.Method), h.Last.Action.Deadline.Sub(at))

@@ -12,18 +12,18 @@ import (
 // battery could carry a second outage with it, with those that are up, and with those
 // more important that still wait.
 func (s *State) bringBack(at Instant) {
-	if !s.Outstanding() || !s.anyGood() {
-		return
-	}
+	out := s.Outstanding() && s.anyGood()
 	for _, k := range s.comeback() {
-		switch h := &s.Hosts[k]; h.State {
-		case Off:
-			if s.mayStart(at, k) {
-				s.start(at, k)
-			}
-		case Starting:
+		h := &s.Hosts[k]
+		word := h.Word == StartHost
+		switch {
+		case s.toStart(k):
+			s.start(at, k)
+		case out && s.waits(k) && s.mayStart(at, k):
+			s.start(at, k)
+		case h.State == Starting && (out || word):
 			switch {
-			case at < s.startOver(k) || !s.mayStart(at, k):
+			case at < s.startOver(k) || !s.mayStart(at, k) && !(word && s.anyFeedGood(k)):
 			case s.interrupted(k):
 				s.startAnew(at, k)
 			default:
@@ -31,6 +31,11 @@ func (s *State) bringBack(at Instant) {
 			}
 		}
 	}
+}
+
+// waits tells whether a host is off and to be brought back.
+func (s *State) waits(k int32) bool {
+	return s.Hosts[k].State == Off && s.Hosts[k].Word != StopHost
 }
 
 func (s *State) anyGood() bool {
@@ -105,7 +110,9 @@ func (s *State) mayStart(at Instant, k int32) bool {
 // stands tells whether nothing is to be waited for in a host that another needs.
 func (s *State) stands(at Instant, k int32) bool {
 	switch h := &s.Hosts[k]; h.State {
-	case Asked, Told, Doubt, Starting, Interrupted, Off, Dark, Failed:
+	case Off:
+		return h.Word == StopHost // as one that was turned off
+	case Asked, Told, Doubt, Starting, Interrupted, Dark, Failed:
 		return false
 	case Halfway:
 		return false // what it serves may be half stopped: it comes to an end, or a person sees to it
@@ -164,7 +171,8 @@ func (s *State) startAnew(at Instant, k int32) {
 
 func (s *State) startBy(at Instant, k int32, way int) {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbStart, Method: uint8(way), Try: 1}
+	id := s.actionOf(k)
+	id.Verb, id.Method = VerbStart, uint8(way)
 	if len(p.Starts) == 0 {
 		h.Last = Begun{Action: Action{ID: id, Deadline: at.Add(p.StartsIn)}, Ended: at}
 		return
@@ -234,13 +242,27 @@ func (s *State) conclude(at Instant) {
 	n.Notice.A, n.Notice.Margin = int64(s.Outage), at.Sub(s.Began)
 	s.emit(n)
 	s.Began, s.Word = 0, 0
+	s.endKeeps()
 	for k := range s.Hosts {
 		s.Hosts[k].Prepared = 0
 	}
 }
 
-// owed tells whether an outage has a host off that is to be brought back.
+// endKeeps ends all that an operator said of keeping hosts up.
+func (s *State) endKeeps() {
+	for k := range s.Hosts {
+		if s.Hosts[k].Word == KeepHost {
+			s.Hosts[k].Word = 0
+		}
+	}
+}
+
+// owed tells whether an outage has a host off that is to be brought back. What an
+// operator wants off is not, and what an operator starts waits for no outage.
 func (s *State) owed(k int32) bool {
+	if w := s.Hosts[k].Word; w == StopHost || w == StartHost {
+		return false
+	}
 	switch s.Hosts[k].State {
 	case Off, Dark, Starting, Interrupted:
 		return true
@@ -339,7 +361,7 @@ func (s *State) withUp(i, k int32) uint64 {
 	}
 	if k >= 0 {
 		for _, j := range s.comeback() {
-			w.counts[j] = w.counts[j] || s.Hosts[j].State == Off
+			w.counts[j] = w.counts[j] || s.waits(j)
 			if j == k {
 				break
 			}
@@ -468,7 +490,7 @@ func (s *State) chargedBy(i int32) Instant {
 // outage, in percent.
 func (s *State) ChargeWanted(i int32) int64 {
 	for _, k := range s.comeback() {
-		if s.Hosts[k].State == Off && s.fedBy(k, i) {
+		if s.waits(k) && s.fedBy(k, i) {
 			return s.readyFrom(i, k)
 		}
 	}

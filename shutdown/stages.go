@@ -34,11 +34,11 @@ func (s *State) excuse(c *Schedule) {
 }
 
 // outrank moves starts for a word that outranks the planner's: an operator's Proceed
-// and a UPS's "battery low" bring hosts to now, in order; Hold keeps all until the
-// point of no return, then in order. True when one was moved.
+// and a UPS's "battery low" bring hosts to now, in order; Hold keeps all, and KeepHost
+// one, until the point of no return, then in order. True when one was moved.
 func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
-	if any = s.Word == Hold && c.Plan.FitsExpected; any {
-		s.keepAll(c, w)
+	if c.Plan.FitsExpected {
+		any = s.keepUp(c, w)
 	}
 	for range c.Hosts { // a longest path: as many passes as hosts at most
 		moved := false
@@ -70,19 +70,44 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 	return any
 }
 
-// keepAll moves those who would go early to the point of no return, and those who would
-// go later than the battery then allows to the latest moment, one for all, that it does.
-func (s *State) keepAll(c *Schedule, w *work) {
+// keepUp moves those who are kept and would go early to the point of no return, and
+// those who would go later than the battery then allows to the latest moment, one for
+// all, that it does. True when any are kept.
+func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 	held := max(0, c.Plan.NoReturn-s.Reaction())
 	least, most := held, held
 	for j, k := range c.Hosts {
-		if stop := &c.Plan.Stops[j]; s.Hosts[k].runs() {
-			if stop.Start < held {
-				stop.Start, stop.Why, stop.Other = held, ByOperator, -1
+		stop, kept := &c.Plan.Stops[j], s.Word == Hold || s.Hosts[k].Word == KeepHost
+		if !s.Hosts[k].runs() {
+			continue
+		}
+		any = any || kept
+		if kept && stop.Start < held {
+			stop.Start, stop.Why, stop.Other = held, ByOperator, -1
+		}
+		most = max(most, stop.Start)
+	}
+	if !any {
+		return false
+	}
+	s.noLater(c, w, least, most)
+	for moved := true; moved; { // what they need goes after them
+		moved = false
+		for j, k := range c.Hosts {
+			for _, a := range w.problem.Hosts[j].After {
+				stop, after := &c.Plan.Stops[j], &c.Plan.Stops[a]
+				if off := after.Start + w.problem.Hosts[a].Stops; s.Hosts[k].runs() && after.Why == ByOperator && stop.Start < off {
+					stop.Start, stop.Why, stop.Other, moved = off, ByOperator, -1, true
+				}
 			}
-			most = max(most, stop.Start)
 		}
 	}
+	return true
+}
+
+// noLater moves starts that are later than the battery allows to the latest moment
+// between two, one for all, that it does.
+func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 	w.planner.Ready(&w.problem)
 	safe := func(end time.Duration) bool {
 		w.starts = w.starts[:0]
@@ -111,7 +136,7 @@ func (s *State) keepAll(c *Schedule, w *work) {
 // urgent tells whether a host goes as soon as the order allows, and why: an operator
 // says so, or all that carries it is low, or it must be down before such a one.
 func (s *State) urgent(k int32) plan.Reason {
-	if s.Word == Proceed {
+	if s.Word == Proceed && s.Hosts[k].Word != KeepHost {
 		return ByOperator
 	}
 	if s.runsLow(k) {

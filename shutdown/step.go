@@ -39,7 +39,7 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 	case Finished:
 		return s.finished(at, e)
 	case Commanded:
-		s.commanded(e.Order)
+		s.commanded(s.Now, e)
 	case Restarted:
 		s.restarted(at, at.Sub(before), e.Rebooted, e.Orderly)
 	case Tick:

@@ -42,7 +42,7 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //	step                     event lines, as in the journal; prints the effects
 //	until INSTANT            ticks, whenever the core wants one, up to the instant
 //	poll UPS EVERY UNTIL     the same answer again and again, ticks between
-//	hosts                    how each host stands
+//	hosts                    how each host stands, and an operator's word for it
 //	plan                     who stops when
 //	upss                     how each UPS stands
 //	adopt FILE               another policy
@@ -72,7 +72,11 @@ func TestTranscripts(t *testing.T) {
 			case "hosts":
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
-					fmt.Fprintf(&b, "%s: %s\n", s.Policy.Hosts[k].Name, h.State)
+					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, h.State)
+					if h.Word != 0 {
+						fmt.Fprintf(&b, "; operator: %s", h.Word)
+					}
+					b.WriteString("\n")
 				}
 			case "plan":
 				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Schedule.Plan.Fits, whole(s.Return()))
@@ -133,6 +137,9 @@ func step(t *testing.T, d *datadriven.TestData, s *shutdown.State, line string, 
 }
 
 func give(s *shutdown.State, at shutdown.Instant, e *shutdown.Event, b *strings.Builder) {
+	if why := s.Objection(e); why != "" {
+		fmt.Fprintf(b, "at %s refused: %s\n", transcript.Instant(at), why)
+	}
 	for _, f := range s.Step(at, e, nil) {
 		if f.Kind == shutdown.Probe || f.Kind == shutdown.Connect {
 			continue // who is looked at how often is tested where it matters
