@@ -169,10 +169,10 @@ func (s *State) saidOfHost(at Instant, e *Event) {
 	h.Word, h.WordAt = e.Order, at
 	if e.Order == Clear {
 		h.Word = 0
-		if h.State == TurnedOff {
-			h.Asked = 0 // not in vain: it is asked again
-		}
 		s.fold(e.Host, InJudged)
+		if h.State == TurnedOff {
+			h.Asked = 0 // not in vain: it may be asked again
+		}
 	}
 	s.dropSchedule()
 }
