@@ -66,8 +66,12 @@ type hostState struct {
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
-	leaned  bool // when it was asked, another that shares a UPS had no input that had proven itself
-	notBack bool // every way to start it was tried, and it was said so
+	leaned  bool             // when it was asked, another that shares a UPS had no input that had proven itself
+	notBack bool             // every way to start it was tried, and it was said so
+	said    shutdown.Order   // of the host, by an operator
+	word    shutdown.Order   // the one that was taken and is in force
+	wordAt  shutdown.Instant // when it was taken
+	judged  bool             // a person said of it that it may stay as it is
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -122,6 +126,15 @@ func (c *Checker) broken(promise, format string, args ...any) {
 // Event follows the truth behind each event.
 func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	c.follow(at)
+	switch {
+	case e.Kind == shutdown.Commanded && e.Order.OfHost():
+		c.hosts[e.Host].said = e.Order
+	case e.Kind == shutdown.Observed && e.Sighting == shutdown.SeenUp:
+		// A start is through; and what was off for an operator was started by somebody.
+		if h, w := &c.hosts[e.Host], &c.r.world.Hosts[e.Host]; h.word == shutdown.StartHost || h.word == shutdown.StopHost && w.WasOff && w.OffAt >= h.wordAt {
+			h.word = 0
+		}
+	}
 	if e.Kind == shutdown.Measured {
 		in := &c.inputs[e.UPS]
 		in.heard = at
@@ -179,6 +192,8 @@ func (c *Checker) Effect(at shutdown.Instant, f *shutdown.Effect) {
 
 func (c *Checker) note(n *shutdown.Notice) {
 	switch {
+	case n.Code == shutdown.OrderTaken && n.Host >= 0:
+		c.ordered(n.Host, shutdown.Order(n.A))
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
 		c.timeLeft = c.timeFor()
@@ -193,6 +208,46 @@ func (c *Checker) note(n *shutdown.Notice) {
 	}
 }
 
+// ordered notes an operator's word that the core took.
+func (c *Checker) ordered(k int32, o shutdown.Order) {
+	h := &c.hosts[k]
+	if h.said != o {
+		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
+	}
+	h.said, h.word, h.wordAt, h.judged = 0, o, c.r.world.Now, false
+	if o == shutdown.Clear {
+		h.word, h.judged = 0, true
+	}
+}
+
+// stopOrdered checks P2 and P4 at the first order to stop that an operator's word is
+// behind: none that needs the host is up as far as anyone can see, and power is taken
+// by force only where no feed has input.
+func (c *Checker) stopOrdered(at shutdown.Instant, k int32, id shutdown.ActionID) {
+	p := &c.p.Hosts[k]
+	if p.Methods[id.Method].Force && id != c.hosts[k].asked {
+		for _, i := range p.FedBy {
+			if c.hasInput(at, i) {
+				c.broken("P4", "the power of %s was taken for an operator's order while UPS %s has had input", p.Name, c.p.UPSs[i].Name)
+			}
+		}
+	}
+	for j := range c.p.Hosts {
+		w := &c.r.world.Hosts[j]
+		if slices.Contains(c.p.Hosts[j].DependsOn, int(k)) && id.Try == 1 && w.On && c.r.world.Sight(int32(j)) == shutdown.SeenUp && c.truth.Hosts[j].Mode != world.WasOff && w.BackAt == shutdown.Never {
+			c.broken("P2", "%s was asked to stop by an operator's order while %s, which depends on it, is up", p.Name, c.p.Hosts[j].Name)
+		}
+	}
+}
+
+// hasInput tells whether a UPS has had input for as long as the core needs to know.
+func (c *Checker) hasInput(at shutdown.Instant, i int) bool {
+	in := &c.inputs[i]
+	slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
+	known := in.heard.Sub(in.changed) > time.Second // the core can know only what an answer told it
+	return in.good && known && at.Sub(in.changed) > slack && !c.faulty(i)
+}
+
 // stop checks P2, P4 and P9 at an order to stop.
 func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h, p := &c.hosts[k], &c.p.Hosts[k]
@@ -203,12 +258,12 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	if !h.noticed {
 		c.broken("P9", "%s was asked to stop without a reason given", p.Name)
 	}
+	if h.word == shutdown.StopHost {
+		c.stopOrdered(at, k, id)
+	}
 	for _, i := range p.FedBy {
-		in := &c.inputs[i]
-		slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
-		known := in.heard.Sub(in.changed) > time.Second // the core can know only what an answer told it
-		if id.Method == 0 && id.Try == 1 && id != h.asked && in.good && known && at.Sub(in.changed) > slack && !c.faulty(i) {
-			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
+		if h.word != shutdown.StopHost && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) {
+			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(c.inputs[i].since))
 		}
 	}
 	if p.Self && h.asked.Verb == 0 {
@@ -330,6 +385,13 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	for _, f := range p.FedBy {
 		unseen = unseen && (c.faulty(int(f)) || c.has(world.PathDies))
 	}
+	switch c.hosts[k].word {
+	case shutdown.StartHost:
+		c.startOrdered(at, k, first)
+		return
+	case shutdown.StopHost:
+		c.broken("P8", "%s is started though an operator wants it off", p.Name)
+	}
 	if !w.Hosts[k].WasOff && !c.hosts[k].ours && !unseen {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
@@ -352,6 +414,9 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
+		if c.hosts[d].word == shutdown.StopHost || c.hosts[d].judged {
+			continue // it is not waited for, as one that was turned off
+		}
 		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) || c.hidden(d) {
 			continue // nobody could see its UPS give out, or itself before that: it looks turned off
 		}
@@ -370,6 +435,22 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	}
 	if !c.lies(p) && !c.couldCarry(k) {
 		c.broken("P8", "%s is started before any battery that feeds it could carry a second outage with it and those that are up (%.0f %% full)", p.Name, 100*c.fullest(p))
+	}
+}
+
+// startOrdered checks at an order to start that an operator's word is behind that the
+// host has input.
+func (c *Checker) startOrdered(at shutdown.Instant, k int32, first bool) {
+	any := false
+	for _, i := range c.p.Hosts[k].FedBy {
+		in := &c.inputs[i]
+		any = any || in.good || at.Sub(in.since) <= 15*time.Second || c.claimsInput(i) || c.has(world.OddGood)
+		if first {
+			c.lastOn[i] = at
+		}
+	}
+	if !any {
+		c.broken("P8", "%s is started by an operator's order, and no feed of it has input", c.p.Hosts[k].Name)
 	}
 }
 
@@ -474,6 +555,9 @@ func (c *Checker) leftOff() {
 	}
 	for k := range c.p.Hosts {
 		h := &c.r.world.Hosts[k]
+		if w := &c.hosts[k]; w.word == shutdown.StopHost || w.judged {
+			continue
+		}
 		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.truth.Hosts[k].Mode == world.WasOff || c.truth.Hosts[k].Mode == world.Unreachable {
 			continue
 		}
@@ -638,7 +722,11 @@ func (c *Checker) bound() bool {
 			losses++
 		case world.HostMode:
 			bad++
-		case world.Operator, world.ExtraLoad, world.OutputFails, world.PathDies:
+		case world.Operator:
+			if !m.Order.OfHost() || m.Order == shutdown.Clear {
+				return false
+			}
+		case world.ExtraLoad, world.OutputFails, world.PathDies:
 			return false
 		case world.ClaimsTest:
 			if m.Number > 0 {

@@ -195,12 +195,7 @@ func (q *parser) line(w []string) error {
 		}
 		return q.add(world.Moment{At: at, What: world.AgentKilled, UPS: -1, For: d})
 	case "operator":
-		for o := shutdown.Hold; o <= shutdown.Release && len(w) == 2 && at >= 0; o++ {
-			if o.String() == w[1] {
-				return q.add(world.Moment{At: at, What: world.Operator, UPS: -1, Order: o})
-			}
-		}
-		return fmt.Errorf("an operator says hold, release, proceed or abort at a time: \"at 4m operator hold\"")
+		return q.operator(at, w)
 	case "answers":
 		if len(w) != 3 || w[1] != "lost" && w[1] != "late" || at >= 0 {
 			return fmt.Errorf("write \"answers lost 10%%\" or \"answers late 10%%\", without a time")
@@ -214,6 +209,40 @@ func (q *parser) line(w []string) error {
 		return err
 	}
 	return fmt.Errorf("no line begins with %q. A line begins with at, input, ups, host, load, agent, operator or answers", w[0])
+}
+
+func (q *parser) operator(at time.Duration, w []string) error {
+	m := world.Moment{At: at, What: world.Operator, UPS: -1}
+	for o := shutdown.Hold; o <= shutdown.Clear && len(w) >= 2 && at >= 0; o++ {
+		if o.String() == w[1] {
+			m.Order = o
+		}
+	}
+	rest := w[min(2, len(w)):]
+	if m.Order == shutdown.Clear && len(rest) > 0 {
+		for _, c := range shutdown.Codes() {
+			if c.String() == rest[0] {
+				m.Code = c
+			}
+		}
+		if m.Code == 0 {
+			return unknown("condition", rest[0], names(len(shutdown.Codes()), func(i int) string { return shutdown.Codes()[i].String() }))
+		}
+		rest = rest[1:]
+	}
+	switch {
+	case m.Order == 0, !m.Order.OfHost() && len(rest) > 0, m.Order.OfHost() && len(rest) != 1:
+		return fmt.Errorf("an operator says hold, release, proceed or abort at a time (\"at 4m operator hold\"), stop, start or keep of a host (\"at 4m operator keep vault\"), or clears a condition of one (\"at 9m operator clear host-given-up vault\")")
+	case m.Order.OfHost():
+		for k := range q.p.Hosts {
+			if q.p.Hosts[k].Name == rest[0] {
+				m.Host = int32(k)
+				return q.add(m)
+			}
+		}
+		return unknown("host", rest[0], names(len(q.p.Hosts), func(k int) string { return q.p.Hosts[k].Name }))
+	}
+	return q.add(m)
 }
 
 func (q *parser) add(m world.Moment) error {
@@ -657,7 +686,14 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 	case world.AgentKilled:
 		return fmt.Sprintf("agent killed %s", short(m.For))
 	case world.Operator:
-		return fmt.Sprintf("operator %s", m.Order)
+		text := "operator " + m.Order.String()
+		if m.Order == shutdown.Clear {
+			text += " " + m.Code.String()
+		}
+		if m.Order.OfHost() {
+			text += " " + p.Hosts[m.Host].Name
+		}
+		return text
 	}
 	return ""
 }

@@ -82,6 +82,7 @@ type thrower struct {
 	dice   *Dice
 	outage Outage
 	run    Run
+	said   bool // an operator gives orders for single hosts
 }
 
 func newThrower(t *testing.T, p *policy.Policy) *thrower {
@@ -99,6 +100,9 @@ func newThrower(t *testing.T, p *policy.Policy) *thrower {
 
 func (d *thrower) throw(seed uint64) []Violation {
 	d.dice.Draw(seed, &d.outage)
+	if d.said {
+		d.dice.Operate(seed, &d.outage)
+	}
 	truth := d.outage.Truth(seed)
 	d.check.Begin(truth)
 	d.runner.Run(truth, &d.run)
@@ -109,6 +113,7 @@ func (d *thrower) throw(seed uint64) []Violation {
 func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int) {
 	d := newThrower(t, p)
 	for seed := room*1000 + uint64(*soakSkip); seed < room*1000+uint64(*soakEach); seed++ {
+		d.said = seed%2 == 1
 		violations := d.throw(seed)
 		if d.run.Cut > 0 {
 			cut++

@@ -30,7 +30,7 @@ const (
 	HostMode                    // Host behaves as Mode says from now on
 	PathDies                    // Load carries nothing any more: what is reached through it is not
 	AgentKilled                 // and started again after For
-	Operator                    // Order
+	Operator                    // Order; Host, of one; Code, of what is cleared
 )
 
 // Mode is how a host takes an order to stop.
@@ -60,6 +60,7 @@ type Moment struct {
 	Number float64
 	Mode   Mode
 	Order  shutdown.Order
+	Code   shutdown.Code
 }
 
 // Truth is what the core is not told: how the room really is in one run.

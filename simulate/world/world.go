@@ -347,7 +347,7 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 		w.Kill(m.For)
 	case Operator:
 		if w.Agent {
-			w.told = shutdown.Event{Kind: shutdown.Commanded, Order: m.Order}
+			w.told = shutdown.Event{Kind: shutdown.Commanded, Order: m.Order, Host: m.Host, Code: m.Code}
 			return &w.told
 		}
 	default:
