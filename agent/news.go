@@ -88,7 +88,7 @@ func Codes() []string {
 
 // newsOf puts a notice into what people may want to be told.
 func newsOf(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice, outage uint32) News {
-	w := News{At: wall(at), Change: Happened, Code: n.Code.String(), Text: n.Text(p), Outage: outage}
+	w := News{At: wall(at), Change: Happened, Code: n.Code.String(), Text: textOf(p, n), Outage: outage}
 	w.UPS, w.Host = names(p, n)
 	switch {
 	case n.Code == shutdown.PhaseEntered:

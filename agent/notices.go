@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"runtime/debug"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -46,6 +47,17 @@ const recordsKept = 200
 // the start of a boot.
 func wall(t shutdown.Instant) time.Time { return time.Unix(0, int64(t)).UTC() }
 
+// textOf is what a person is told of a notice: what is so, the next step, and how a
+// condition ends that only a person ends.
+func textOf(p *policy.Policy, n *shutdown.Notice) string {
+	return strings.TrimSpace(n.Text(p) + " " + n.Ending(p))
+}
+
+// tells tells whether a notice of a code is among effects.
+func tells(effects []shutdown.Effect, c shutdown.Code) bool {
+	return slices.ContainsFunc(effects, func(f shutdown.Effect) bool { return f.Kind == shutdown.Notify && f.Notice.Code == c })
+}
+
 // take puts a notice on the board; false when it says nothing new.
 func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) bool {
 	ups, host := names(p, n)
@@ -64,10 +76,10 @@ func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) 
 	case n.Clear:
 		return false
 	case there:
-		b.Conditions[i].Text = n.Text(p)
+		b.Conditions[i].Text = textOf(p, n)
 		return false
 	default:
-		new.Text = n.Text(p)
+		new.Text = textOf(p, n)
 		b.Conditions = slices.Insert(b.Conditions, i, new)
 	}
 	return true

@@ -27,7 +27,7 @@ func sound(s *shutdown.State) error {
 	f.past("Began", s.Began)
 	f.past("Alive", s.Alive)
 	f.days("Day", s.Day)
-	f.is(s.Word <= shutdown.Release, "Word", uint8(s.Word))
+	f.is(s.Word <= shutdown.Abort, "Word", uint8(s.Word))
 	for i := range s.UPSs {
 		f.in = "UPS " + s.Policy.UPSs[i].Name
 		f.ups(&s.UPSs[i])
@@ -121,11 +121,12 @@ func (f *finder) host(s *shutdown.State, k int) {
 	f.is(!p.StaysUp || !h.Stopping(), "State", uint8(h.State))
 	f.is(!h.Stopping() || h.Last.Action.ID.Verb != 0, "Last", "none of a host that is asked")
 	f.is(h.Prepared == 0 || p.Prepare != nil, "Prepared", int64(h.Prepared))
+	f.is(h.Word == 0 || h.Word >= shutdown.StopHost && h.Word <= shutdown.KeepHost, "Word", uint8(h.Word))
 	f.is(h.Every >= 0 && h.Every <= aWhile, "Every", h.Every)
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant
-	}{{"SeenFrom", h.SeenFrom}, {"SeenAt", h.SeenAt}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}} {
+	}{{"SeenFrom", h.SeenFrom}, {"SeenAt", h.SeenAt}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}, {"WordAt", h.WordAt}} {
 		f.past(t.name, t.at)
 	}
 	f.begun("Last", &h.Last)

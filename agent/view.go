@@ -88,6 +88,7 @@ type HostView struct {
 	Seen               string     `json:"seen"` // at the last look; "" before the first
 	SeenAt             *time.Time `json:"seen_at"`
 	StaysUp            bool       `json:"stays_up"`
+	Ordered            string     `json:"ordered"` // by an operator, for this host: "stop", "start" or "keep"; "" for nothing
 	Asked              *int64     `json:"asked_seconds"`
 	Down               *int64     `json:"down_seconds"` // when it went off, or its allowance is used up
 	StopSeconds        *int64     `json:"stop_seconds"`
@@ -106,7 +107,8 @@ func (a *Agent) Calm() (p *policy.Policy, on []bool) {
 		return nil, nil
 	}
 	for k := range a.seen.Hosts {
-		on = append(on, !a.seen.Hosts[k].IsOff())
+		h := &a.seen.Hosts[k]
+		on = append(on, !h.IsOff() && !h.Stopping() && h.State != shutdown.Starting) // the last two by an operator's order
 	}
 	return a.seen.Policy, on
 }
@@ -231,7 +233,7 @@ func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView
 
 func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Seen: h.Seen.String(), StaysUp: p.StaysUp}
+	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Seen: h.Seen.String(), StaysUp: p.StaysUp, Ordered: h.Word.String()}
 	for _, f := range p.FedBy {
 		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
 	}
