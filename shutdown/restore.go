@@ -365,13 +365,14 @@ func (s *State) unexplained(i int32) float64 {
 
 func (s *State) leastReady(i int32, base float64) int64 {
 	full := int64(100 * nearlyFull)
-	need := min(s.Policy.Site.RideThrough, s.noReturn(i, full, base))
+	s.poseReady(i, base)
+	need := min(s.Policy.Site.RideThrough, s.noReturn(full))
 	if need <= 0 {
 		return full
 	}
 	least, most := int64(-1), full
 	for most-least > 1 {
-		if mid := (least + most) / 2; s.noReturn(i, mid, base) >= need {
+		if mid := (least + most) / 2; s.noReturn(mid) >= need {
 			most = mid
 		} else {
 			least = mid
@@ -409,23 +410,24 @@ func (s *State) waitedFor(i int32) []bool {
 	return w.waited
 }
 
-// noReturn is the point of no return of one UPS alone, with the hosts that count, from
-// the charge given in percent.
-func (s *State) noReturn(i int32, percent int64, unexplained float64) time.Duration {
-	w, b, site := s.scratch(), s.belief(i), &s.Policy.Site
-	p := plan.Problem{Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce}
+// poseReady writes down the question whether one UPS alone, with the hosts that count,
+// could carry a second outage.
+func (s *State) poseReady(i int32, unexplained float64) {
+	w, site := s.scratch(), &s.Policy.Site
+	p := &w.second
+	*p = plan.Problem{Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce, Stores: p.Stores[:0], Hosts: p.Hosts[:0]}
+	w.hosts, w.after = w.hosts[:0], w.after[:0]
 	base := s.own(i) + unexplained
 	for l := range s.Policy.Loads {
 		if load := &s.Policy.Loads[l]; dependsOn(load.FedBy, i) {
 			base += float64(load.Watts) / float64(len(load.FedBy))
 		}
 	}
-	var hosts []int32
 	waited := s.waitedFor(i)
 	for k := range s.Policy.Hosts {
 		h := &s.Policy.Hosts[k]
 		fed, parts := s.fedBy(int32(k), i), float64(len(h.FedBy))
-		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: []plan.Feed{{Store: 0, Part: 1}}}); {
+		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: onlyStore}); {
 		case !w.counts[k] || !fed && !waited[k]:
 		case fed && h.StaysUp:
 			base += float64(h.Watts) / parts
@@ -433,19 +435,22 @@ func (s *State) noReturn(i int32, percent int64, unexplained float64) time.Durat
 			if fed {
 				q.Watts, q.Stopping = float64(h.Watts)/parts, float64(h.StoppingWatts)/parts
 			}
-			hosts, p.Hosts = append(hosts, int32(k)), append(p.Hosts, q)
+			w.hosts, p.Hosts = append(w.hosts, int32(k)), append(p.Hosts, q)
 		}
 	}
-	for j := range p.Hosts {
-		for a := range p.Hosts {
-			if a != j && (s.Policy.Hosts[hosts[j]].Self || dependsOn(s.Policy.Hosts[hosts[a]].DependsOn, hosts[j])) {
-				p.Hosts[j].After = append(p.Hosts[j].After, a)
-			}
-		}
-	}
-	m := b.Scaled(s.prior(i))
-	p.Stores = []plan.Store{{Model: m, Charge: m.At(float64(percent) / 100), Base: base}}
-	return w.planner.NoReturn(&p)
+	s.poseAfter(p, w)
+	p.Stores = append(p.Stores, plan.Store{Model: s.belief(i).Scaled(s.prior(i)), Base: base})
+}
+
+// onlyStore feeds all hosts of a question about one UPS.
+var onlyStore = []plan.Feed{{Store: 0, Part: 1}}
+
+// noReturn is the point of no return in that question, from the charge given in percent.
+func (s *State) noReturn(percent int64) time.Duration {
+	p := &s.work.second
+	st := &p.Stores[0]
+	st.Charge = st.Model.At(float64(percent) / 100)
+	return s.work.planner.NoReturn(p)
 }
 
 // chargedBy is when a battery should have charged, twice over.

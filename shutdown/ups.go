@@ -55,7 +55,7 @@ type glance struct {
 	dead        bool
 	silent      bool
 	source      Source
-	above       bool // its load is above what the schedule counts on
+	load        verdict // on what the schedule counts on of its load
 	counted     float64
 	percent     int64 // of its charge, while hosts or the end of the outage wait for it
 	stale       bool  // the last answer is too old to start anything by, likewise
@@ -66,7 +66,7 @@ func (s *State) glance(at Instant, i int32) glance {
 	g := glance{says: u.Says, dead: u.Dead(), silent: s.silent(at, i), source: u.Last.Source}
 	switch {
 	case u.OnBattery():
-		g.sure, g.counted, g.above, g.end = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.aboveSchedule(i), u.EndHeard != 0
+		g.sure, g.counted, g.load, g.end = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.reviewLoad(i), u.EndHeard != 0
 	case u.Lost != 0:
 		g.percent, g.stale = s.percent(i), at.Sub(u.LastAt) > s.late(i)
 	}

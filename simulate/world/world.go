@@ -369,7 +369,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 			u.Before = u.Least()
 			u.Input, u.Margin, u.since = false, NoMargin, w.Now
 			w.settle()
-			w.poll(i, w.phase(i))
+			w.notice(i)
 		}
 	case InputBack:
 		if !u.Input {
@@ -378,7 +378,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 				w.alive(i)
 			}
 			w.settle()
-			w.poll(i, w.phase(i))
+			w.notice(i)
 		}
 	case Mute:
 		u.mute = w.Now.Add(m.For)
@@ -411,9 +411,14 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	}
 }
 
-// phase is when after a change the next regular poll falls.
-func (w *World) phase(i int32) time.Duration {
-	return time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+// notice has the UPS asked at the next regular poll after a change. That falls at any
+// time within the interval; one that was to come sooner is not put off, or there would be
+// a silence that no agent hears.
+func (w *World) notice(i int32) {
+	in := time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+	if u := &w.UPSs[i]; w.Now.Add(in) < u.pollAt || u.pollAt <= w.Now {
+		w.poll(i, in)
+	}
 }
 
 // poll has a UPS asked in so long; it replaces the poll that was to come.
