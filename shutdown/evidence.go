@@ -155,7 +155,7 @@ func (s *State) justBack(k int32) bool {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && u.LastAt >= u.back().Add(settledFor) {
+		if u := &s.UPSs[f]; u.good() && u.From != 0 && u.LastAt >= u.back().Add(settledFor) {
 			return false
 		}
 	}
@@ -250,14 +250,15 @@ func (s *State) proof(k int32) bool {
 }
 
 // inView tells whether a host can be seen: no load that it is reached through has
-// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when
-// it fell silent; or, to be certain, on any that fell silent on battery.
+// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when an
+// answer of it was missing; or, to be certain, on any that fell silent on battery.
 func (s *State) inView(k int32, certain bool) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
-			u := &s.UPSs[f]
-			dark = dark && (u.Dead() || (certain || s.low(int32(f))) && u.OnBattery() && s.silent(s.Now, int32(f)))
+			i, u := int32(f), &s.UPSs[f]
+			missing := s.reachable(i) && s.low(i) && s.Now.Sub(u.LastAt) >= s.late(i) || certain && s.unheard(s.Now, i)
+			dark = dark && (u.Dead() || u.OnBattery() && missing)
 		}
 		if dark {
 			return false

@@ -510,7 +510,7 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 // goodFor tells whether a host has a feed whose input has been good for so long.
 func (s *State) goodFor(at Instant, k int32, long time.Duration) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && at >= u.back().Add(long) {
+		if u := &s.UPSs[f]; u.good() && u.From != 0 && at >= u.back().Add(long) {
 			return true
 		}
 	}

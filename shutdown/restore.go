@@ -117,10 +117,13 @@ func (s *State) stands(at Instant, k int32) bool {
 	return true
 }
 
-// stableFrom is when a UPS's input will have been good for long enough. Nobody knows
-// what it did in a silence.
+// stableFrom is when a UPS's input will have been good for long enough; Never while
+// nothing was heard of it. Nobody knows what it did in a silence.
 func (s *State) stableFrom(i int32) Instant {
 	u := &s.UPSs[i]
+	if u.From == 0 {
+		return Never
+	}
 	return max(u.back(), u.GapTo).Add(s.Policy.Site.Restore.StableFor)
 }
 
@@ -316,15 +319,16 @@ func (s *State) readyFrom(i, k int32) int64 {
 }
 
 // withUp writes down which hosts count for the readiness of a UPS, and gives a hash of
-// them: those that are not off, one that is to be started, and those that are to be
-// started before it.
+// them: those that are not off, one that is to be started, those that are to be started
+// before it, and those that come with their power, since nothing holds them back.
 func (s *State) withUp(i, k int32) uint64 {
 	w := s.scratch()
 	if w.counts == nil {
 		w.counts = make([]bool, len(s.Hosts))
 	}
 	for j := range s.Hosts {
-		w.counts[j] = !s.Hosts[j].IsOff()
+		h := &s.Hosts[j]
+		w.counts[j] = !h.IsOff() || len(s.Policy.Hosts[j].Starts) == 0 && (h.State == Off || h.State == Dark)
 	}
 	if k >= 0 {
 		for _, j := range s.comeback() {
@@ -453,8 +457,12 @@ func (s *State) noReturn(percent int64) time.Duration {
 	return s.work.planner.NoReturn(p)
 }
 
-// chargedBy is when a battery should have charged, twice over.
+// chargedBy is when a battery should have charged, twice over; Never while nothing was
+// heard of its UPS.
 func (s *State) chargedBy(i int32) Instant {
+	if s.UPSs[i].From == 0 {
+		return Never
+	}
 	return s.UPSs[i].back().Add(2 * battery.Whole(s.belief(i).RechargeTime))
 }
 

@@ -232,10 +232,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h.ours = true
 }
 
-// hidden tells whether a host is up behind a way to it that died: it looks like
-// one that is off.
+// hidden tells whether a host is behind a way to it that died: it looks like one that is
+// off.
 func (c *Checker) hidden(j int) bool {
-	return c.has(world.PathDies) && c.r.world.Sight(int32(j)) == shutdown.SeenSilent
+	return c.has(world.PathDies) && !c.r.world.PathTo(int32(j))
 }
 
 // needs tells whether j depends on k: all depend on the agent's own host.

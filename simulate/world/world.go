@@ -589,7 +589,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 func (w *World) Sight(k int32) shutdown.Sighting {
 	h := &w.Hosts[k]
 	switch {
-	case !w.pathTo(k):
+	case !w.PathTo(k):
 	case h.On && h.Service:
 		return shutdown.SeenUp
 	case h.On && h.Stopping:
@@ -620,9 +620,9 @@ func (w *World) lookSoon(k int32, in time.Duration) {
 	w.put(doLook, k, in, h.look)
 }
 
-// pathTo tells whether the agent reaches a host: every load that it needs must
+// PathTo tells whether the agent reaches a host: every load that it needs must
 // work and be fed. A UPS's card needs nothing.
-func (w *World) pathTo(k int32) bool {
+func (w *World) PathTo(k int32) bool {
 	for _, l := range w.Policy.Hosts[k].NeedsLoads {
 		if !w.paths[l] || w.dark(w.Policy.Loads[l].FedBy) {
 			return false
