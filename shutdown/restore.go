@@ -112,7 +112,7 @@ func (s *State) stands(at Instant, k int32) bool {
 	case Up, Silent, Unseen:
 		return !h.unlooked(at) && !s.seemsCut(k)
 	case GivenUp:
-		return !s.seemsCut(k)
+		return h.Seen != SeenSilent || !s.inView(k, true)
 	}
 	return true
 }

@@ -2,6 +2,7 @@ package world
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/policy"
@@ -341,7 +342,9 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 	case PathDies:
 		w.paths[m.Load] = false
 		for k := range w.Hosts {
-			w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+			if slices.Contains(w.Policy.Hosts[k].NeedsLoads, int(m.Load)) {
+				w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+			}
 		}
 	case AgentKilled:
 		w.Kill(m.For)
