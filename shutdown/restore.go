@@ -351,7 +351,7 @@ func (s *State) withUp(i, k int32) uint64 {
 }
 
 // unexplained is what a UPS carries that the policy does not explain, in watts, rounded
-// up to a fiftieth of its rating.
+// up to a fiftieth of its rating, but for a flicker.
 func (s *State) unexplained(i int32) float64 {
 	step := float64(max(1, s.Policy.UPSs[i].RatedWatts/50))
 	more := s.UPSs[i].Load - s.loads(i)
@@ -361,7 +361,7 @@ func (s *State) unexplained(i int32) float64 {
 		}
 	}
 	n := 0.0
-	for n < more-step/2 {
+	for n < more-step/10 {
 		n += step
 	}
 	return n
