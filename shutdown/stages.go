@@ -136,10 +136,12 @@ func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 // urgent tells whether a host goes as soon as the order allows, and why: an operator
 // says so, or all that carries it is low, or it must be down before such a one.
 func (s *State) urgent(k int32) plan.Reason {
-	if s.Word == Proceed && s.Hosts[k].Word != KeepHost {
+	switch {
+	case s.Word == Proceed && s.Hosts[k].Word != KeepHost:
 		return ByOperator
-	}
-	if s.runsLow(k) {
+	case !s.anyLow():
+		return 0
+	case s.runsLow(k):
 		return ForLow
 	}
 	for _, d := range s.Policy.Hosts[k].DependsOn {
@@ -151,6 +153,15 @@ func (s *State) urgent(k int32) plan.Reason {
 		return ForLow
 	}
 	return 0
+}
+
+func (s *State) anyLow() bool {
+	for i := range s.UPSs {
+		if s.low(int32(i)) {
+			return true
+		}
+	}
+	return false
 }
 
 // runsLow tells whether every UPS that still carries a host says that its battery is
