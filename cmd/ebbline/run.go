@@ -33,6 +33,7 @@ var runCommand = command{
 	name:  "run",
 	about: "the agent",
 	usage: "[POLICY] [--state FOLDER] [--socket PATH] [--secrets FOLDER]",
+	takes: []string{"POLICY"},
 	help: `Watches the UPSs and acts: rides through, sheds, brings everything down in order
 and back up afterwards. It stays in the foreground; the unit in packaging/ runs
 it under systemd. SIGHUP reads the policy again, whole or not at all; SIGTERM
@@ -47,7 +48,7 @@ A minute after the start and once a day it tries the ways to the hosts as
 
 Secrets are read from systemd credentials, from --secrets, or from the
 environment (EBBLINE_SECRET_ and the name in capitals); never from the policy.`,
-	run: runRun,
+	set: setRun,
 }
 
 const (
@@ -82,85 +83,84 @@ func first(texts ...string) string {
 	return ""
 }
 
-func runRun(ctx context.Context, c *call) int {
+func setRun(c *call) action {
 	pf := c.policyFlags()
 	state := c.flags.String("state", c.stateFolder(), "`FOLDER` for the journal and the history (or EBBLINE_STATE)")
 	socket := c.socketFlag()
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
-	}
-	if c.json {
-		c.usage("the agent prints a log, not a document; ask it with `ebbline status --json`")
-		return exitUsage
-	}
-	log := newLog(c.Err)
-	defer log.Sync() // on a terminal or a pipe it fails, which means nothing
-	notifier, err := systemd.FromEnvironment()
-	if err != nil {
-		log.Warn("the service manager cannot be told how the agent is", zap.Error(err))
-	}
-	j, past, err := journal.Open(filepath.Join(*state, "journal"))
-	if errors.Is(err, journal.ErrInUse) {
-		return c.fail("%v", err)
-	}
-	defer j.Close()
-	p, code := c.policyOr(pf, false)
-	if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
-		return code
-	}
-	memory, err := openMemory(filepath.Join(*state, historyFile), log)
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	secrets := c.store(pf)
-	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
-	tell, err := openMessages(filepath.Join(*state, messagesFile), read, log)
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	defer tell.close()
-	tell.adopt(p)
-	a := agent.New(agent.Config{
-		Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
-			if p == nil {
-				tell.adopt(q) // the recorded one
-			}
-			return wire(q, read)
-		},
-		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
-		Witness: witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
-	})
-	tell.agent.Store(a)
-	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
-	if err != nil {
-		// Without the socket nobody can look; the hosts still go down in time.
-		log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
-	}
-	inner, cancel := context.WithCancel(ctx)
-	var wg sync.WaitGroup
-	if server != nil {
-		wg.Go(func() {
-			if err := server.Serve(inner); err != nil {
-				log.Error("the control socket ended", zap.Error(err))
-			}
+	return func(ctx context.Context) int {
+		if c.json {
+			c.usage("the agent prints a log, not a document; ask it with `ebbline status --json`")
+			return exitUsage
+		}
+		log := newLog(c.Err)
+		defer log.Sync() // on a terminal or a pipe it fails, which means nothing
+		notifier, err := systemd.FromEnvironment()
+		if err != nil {
+			log.Warn("the service manager cannot be told how the agent is", zap.Error(err))
+		}
+		j, past, err := journal.Open(filepath.Join(*state, "journal"))
+		if errors.Is(err, journal.ErrInUse) {
+			return c.fail("%v", err)
+		}
+		defer j.Close()
+		p, code := c.policyOr(pf, false)
+		if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
+			return code
+		}
+		memory, err := openMemory(filepath.Join(*state, historyFile), log)
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		secrets := c.store(pf)
+		read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
+		tell, err := openMessages(filepath.Join(*state, messagesFile), read, log)
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		defer tell.close()
+		tell.adopt(p)
+		a := agent.New(agent.Config{
+			Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
+				if p == nil {
+					tell.adopt(q) // the recorded one
+				}
+				return wire(q, read)
+			},
+			Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
+			Witness: witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
 		})
+		tell.agent.Store(a)
+		server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
+		if err != nil {
+			// Without the socket nobody can look; the hosts still go down in time.
+			log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
+		}
+		inner, cancel := context.WithCancel(ctx)
+		var wg sync.WaitGroup
+		if server != nil {
+			wg.Go(func() {
+				if err := server.Serve(inner); err != nil {
+					log.Error("the control socket ended", zap.Error(err))
+				}
+			})
+		}
+		wg.Go(func() { memory.watch(inner, a) })
+		wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
+		wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
+		wg.Go(func() { tell.life.Run(inner) })
+		wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
+		log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
+		err = a.Run(ctx)
+		notifier.Stopping()
+		cancel()
+		wg.Wait()
+		memory.close()
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		log.Info("ebbline ends")
+		return exitDone
 	}
-	wg.Go(func() { memory.watch(inner, a) })
-	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
-	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
-	wg.Go(func() { tell.life.Run(inner) })
-	wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
-	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
-	err = a.Run(ctx)
-	notifier.Stopping()
-	cancel()
-	wg.Wait()
-	memory.close()
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	log.Info("ebbline ends")
-	return exitDone
 }
 
 // reloads reads the policy again at each SIGHUP, and learns again after each
@@ -267,7 +267,7 @@ In an outage an operator may say
   --proceed  end a hold or an abort; with neither, begin at once
   --abort    ask nobody further, even if the battery ends: hosts will crash
 Root, the agent's own user and the group ebbline-operators may give orders.`,
-	run: runStatus,
+	set: setStatus,
 }
 
 // nothingToProceed tells whether no UPS was on battery, and nothing held anybody back.
@@ -277,63 +277,62 @@ func nothingToProceed(v *agent.View) bool {
 	})
 }
 
-func runStatus(ctx context.Context, c *call) int {
+func setStatus(c *call) action {
 	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
 	var orders [shutdown.Abort + 1]*bool
 	orders[shutdown.Hold] = c.flags.Bool("hold", false, "nobody stops early")
 	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "end a hold or an abort, or begin at once")
 	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask nobody further, whatever it costs")
-	if err := c.parse(0); err != nil {
-		return usageCode(err)
-	}
-	if *socket == "" {
-		c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
-		return exitUsage
-	}
-	client := control.NewClient(*socket)
-	order := shutdown.Order(0)
-	for o := shutdown.Hold; o <= shutdown.Abort; o++ {
-		if *orders[o] && order != 0 {
-			c.usage("give one order at a time")
+	return func(ctx context.Context) int {
+		if *socket == "" {
+			c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
 			return exitUsage
-		} else if *orders[o] {
-			order = o
 		}
-	}
-	if order != 0 {
-		before, _, err := client.Status(ctx)
-		if err == nil {
-			err = client.Order(ctx, order)
-		}
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		if order == shutdown.Proceed && nothingToProceed(&before) {
-			fmt.Fprintln(c.Err, "ebbline status: --proceed changes nothing now: the input is there, and no hold or abort was in force")
-		}
-	}
-	for {
-		v, raw, err := client.Status(ctx)
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		if c.json {
-			c.Out.Write(raw)
-		} else {
-			width, color := terminal(c.Out)
-			if *watch && color {
-				fmt.Fprint(c.Out, "\x1b[H\x1b[2J")
+		client := control.NewClient(*socket)
+		order := shutdown.Order(0)
+		for o := shutdown.Hold; o <= shutdown.Abort; o++ {
+			if *orders[o] && order != 0 {
+				c.usage("give one order at a time")
+				return exitUsage
+			} else if *orders[o] {
+				order = o
 			}
-			c.showStatus(&v, c.style(width, color))
 		}
-		if !*watch {
-			return exitDone
+		if order != 0 {
+			before, _, err := client.Status(ctx)
+			if err == nil {
+				err = client.Order(ctx, order)
+			}
+			if err != nil {
+				return c.fail("%v", err)
+			}
+			if order == shutdown.Proceed && nothingToProceed(&before) {
+				fmt.Fprintln(c.Err, "ebbline status: --proceed changes nothing now: the input is there, and no hold or abort was in force")
+			}
 		}
-		select {
-		case <-ctx.Done():
-			return exitDone
-		case <-time.After(time.Second):
+		for {
+			v, raw, err := client.Status(ctx)
+			if err != nil {
+				return c.fail("%v", err)
+			}
+			if c.json {
+				c.Out.Write(raw)
+			} else {
+				width, color := terminal(c.Out)
+				if *watch && color {
+					fmt.Fprint(c.Out, "\x1b[H\x1b[2J")
+				}
+				c.showStatus(&v, c.style(width, color))
+			}
+			if !*watch {
+				return exitDone
+			}
+			select {
+			case <-ctx.Done():
+				return exitDone
+			case <-time.After(time.Second):
+			}
 		}
 	}
 }
