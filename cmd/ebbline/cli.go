@@ -62,7 +62,7 @@ func init() { cobra.EnableCommandSorting = false } // the order of the list
 func newProgram(s Streams) *program {
 	p := &program{call: call{Streams: s, cmd: &command{}}, code: exitUsage}
 	p.root = &cobra.Command{
-		Use: "ebbline", SilenceErrors: true, SilenceUsage: true, Args: cobra.ArbitraryArgs, SuggestionsMinimumDistance: 2,
+		Use: "ebbline", SilenceErrors: true, SilenceUsage: true, Args: cobra.ArbitraryArgs,
 		DisableFlagParsing: true, // mistyped has seen to its arguments
 		CompletionOptions:  cobra.CompletionOptions{DisableDefaultCmd: true},
 		Run: func(_ *cobra.Command, args []string) {
@@ -91,7 +91,7 @@ func newProgram(s Streams) *program {
 func (p *program) add(cmd *command) *cobra.Command {
 	words := strings.Fields(cmd.name)
 	cc := &cobra.Command{
-		Use: words[len(words)-1], Short: cmd.about, Args: cobra.ArbitraryArgs, SuggestionsMinimumDistance: 2, Hidden: cmd.about == "",
+		Use: words[len(words)-1], Short: cmd.about, Args: cobra.ArbitraryArgs, Hidden: cmd.about == "",
 		SuggestFor: cmd.was,
 	}
 	c := &call{Streams: p.Streams, cmd: cmd, flags: cc.Flags()}
@@ -167,14 +167,21 @@ func (p *program) mistyped(args []string) bool {
 	if word == "" || len(at.Commands()) == 0 && at != p.root || strings.HasPrefix(word, "__complete") {
 		return false
 	}
-	meant := at.SuggestionsFor(word)
+	meant, renamed := meantBy(at, word)
 	_, err := os.Stat(word)
-	if at != p.root && (at.Runnable() && len(meant) == 0 || err == nil) {
+	if at != p.root && (len(meant) == 0 || err == nil) {
 		return false // an argument
 	}
-	text := fmt.Sprintf("no command is called %q.", strings.TrimPrefix(at.CommandPath()+" "+word, "ebbline "))
-	for _, name := range meant {
-		text += fmt.Sprintf(" Did you mean %q?", strings.TrimPrefix(at.CommandPath()+" "+name, "ebbline "))
+	full := func(name string) string { return strings.TrimPrefix(at.CommandPath()+" "+name, "ebbline ") }
+	text := fmt.Sprintf("no command is called %q.", full(word))
+	for i, name := range meant {
+		meant[i] = strconv.Quote(full(name))
+	}
+	switch {
+	case renamed:
+		text = fmt.Sprintf("%q is called %s now.", full(word), meant[0])
+	case len(meant) > 0:
+		text += " Did you mean " + strings.Join(meant, " or ") + "?"
 	}
 	if topic(word) != nil {
 		text += " `ebbline help " + word + "` tells of it."
@@ -185,6 +192,21 @@ func (p *program) mistyped(args []string) bool {
 	}
 	p.tell("%s `%s` lists them.", text, more)
 	return true
+}
+
+// meantBy gives the commands under one that a word may mean; that it is the former
+// name of the only one.
+func meantBy(at *cobra.Command, word string) (names []string, renamed bool) {
+	for _, sub := range at.Commands() {
+		switch {
+		case sub.Hidden:
+		case slices.Contains(sub.SuggestFor, word):
+			return []string{sub.Name()}, true
+		case near(word, sub.Name()) || strings.HasPrefix(sub.Name(), word):
+			names = append(names, sub.Name())
+		}
+	}
+	return names, false
 }
 
 // flagError puts into our words what is wrong with a flag.
