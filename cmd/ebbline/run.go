@@ -87,80 +87,83 @@ func setRun(c *call) action {
 	pf := c.policyFlags()
 	state := c.flags.String("state", c.stateFolder(), "`FOLDER` for the journal and the history (or EBBLINE_STATE)")
 	socket := c.socketFlag()
-	return func(ctx context.Context) int {
-		if c.json {
-			c.usage("the agent prints a log, not a document; ask it with `ebbline status --json`")
-			return exitUsage
-		}
-		log := newLog(c.Err)
-		defer log.Sync() // on a terminal or a pipe it fails, which means nothing
-		notifier, err := systemd.FromEnvironment()
-		if err != nil {
-			log.Warn("the service manager cannot be told how the agent is", zap.Error(err))
-		}
-		j, past, err := journal.Open(filepath.Join(*state, "journal"))
-		if errors.Is(err, journal.ErrInUse) {
-			return c.fail("%v", err)
-		}
-		defer j.Close()
-		p, code := c.policyOr(pf, false)
-		if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
-			return code
-		}
-		memory, err := openMemory(filepath.Join(*state, historyFile), log)
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		secrets := c.store(pf)
-		read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
-		tell, err := openMessages(filepath.Join(*state, messagesFile), read, log)
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		defer tell.close()
-		tell.adopt(p)
-		a := agent.New(agent.Config{
-			Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
-				if p == nil {
-					tell.adopt(q) // the recorded one
-				}
-				return wire(q, read)
-			},
-			Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
-			Witness: witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
-		})
-		tell.agent.Store(a)
-		server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
-		if err != nil {
-			// Without the socket nobody can look; the hosts still go down in time.
-			log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
-		}
-		inner, cancel := context.WithCancel(ctx)
-		var wg sync.WaitGroup
-		if server != nil {
-			wg.Go(func() {
-				if err := server.Serve(inner); err != nil {
-					log.Error("the control socket ended", zap.Error(err))
-				}
-			})
-		}
-		wg.Go(func() { memory.watch(inner, a) })
-		wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
-		wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
-		wg.Go(func() { tell.life.Run(inner) })
-		wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
-		log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
-		err = a.Run(ctx)
-		notifier.Stopping()
-		cancel()
-		wg.Wait()
-		memory.close()
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		log.Info("ebbline ends")
-		return exitDone
+	return func(ctx context.Context) int { return c.runAgent(ctx, pf, *state, *socket) }
+}
+
+func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket string) int {
+	if c.json {
+		c.usage("the agent prints a log, not a document; ask it with `ebbline status --json`")
+		return exitUsage
 	}
+	log := newLog(c.Err)
+	defer log.Sync() // on a terminal or a pipe it fails, which means nothing
+	notifier, err := systemd.FromEnvironment()
+	if err != nil {
+		log.Warn("the service manager cannot be told how the agent is", zap.Error(err))
+	}
+	j, past, err := journal.Open(filepath.Join(state, "journal"))
+	if errors.Is(err, journal.ErrInUse) {
+		return c.fail("%v", err)
+	}
+	defer j.Close()
+	p, code := c.policyOr(pf, false)
+	if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
+		return code
+	}
+	memory, err := openMemory(filepath.Join(state, historyFile), log)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	secrets := c.store(pf)
+	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
+	tell, err := openMessages(filepath.Join(state, messagesFile), read, log)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	defer tell.close()
+	tell.adopt(p)
+	a := agent.New(agent.Config{
+		Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
+			if p == nil {
+				tell.adopt(q) // the recorded one
+			}
+			return wire(q, read)
+		},
+		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
+		StandsIn: c.Env("EBBLINE_UPGRADE_FAILED") != "", // packaging/start says so
+		Witness:  witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
+	})
+	tell.agent.Store(a)
+	server, err := control.Listen(control.Config{Path: socket, OperatorGID: groupID(operators), Log: log}, a)
+	if err != nil {
+		// Without the socket nobody can look; the hosts still go down in time.
+		log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
+	}
+	inner, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	if server != nil {
+		wg.Go(func() {
+			if err := server.Serve(inner); err != nil {
+				log.Error("the control socket ended", zap.Error(err))
+			}
+		})
+	}
+	wg.Go(func() { memory.watch(inner, a) })
+	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
+	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
+	wg.Go(func() { tell.life.Run(inner) })
+	wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
+	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", state))
+	err = a.Run(ctx)
+	notifier.Stopping()
+	cancel()
+	wg.Wait()
+	memory.close()
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	log.Info("ebbline ends")
+	return exitDone
 }
 
 // reloads reads the policy again at each SIGHUP, and learns again after each
