@@ -181,7 +181,7 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 			for _, f := range h.FedBy {
 				if u := &p.UPSs[f]; u.Output == nil {
 					warn("ups", u.Name, "", "Nothing starts the agent's host again",
-						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add an output block with off_after = \"3m\" and on_after = \"1m\" to that UPS and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
+						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add an output block with cut_after = \"3m\" and return_after = \"1m\" to that UPS and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
 				}
 			}
 		}

@@ -150,8 +150,8 @@ func (d *draft) writeUPS(s *sheet, u *upsDraft, now time.Time) {
 	if f.controls || u.found == nil {
 		s.note("It can switch its output off when its hosts are down, and on again with the input, so that machines set to start with power do; if you want that, write:")
 		s.put(`# output {`)
-		s.put(`#   off_after = "3m"`)
-		s.put(`#   on_after  = "1m"`)
+		s.put(`#   cut_after    = "3m"`)
+		s.put(`#   return_after = "1m"`)
 		s.put(`# }`)
 	}
 	s.put("}")

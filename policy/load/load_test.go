@@ -252,7 +252,7 @@ func golden(t *testing.T, name string, got []byte) {
 // Aim: what people see. Method: whole renderings of marked files as goldens,
 // one of them in colour.
 func TestRenderings(t *testing.T) {
-	for _, name := range []string{"names", "durations", "circles", "syntax", "shape", "self", "guests"} {
+	for _, name := range []string{"names", "durations", "circles", "syntax", "shape", "self", "guests", "renamed"} {
 		_, _, diags := Load([]File{readFile(t, filepath.Join(corpus, "errors", name+".hcl"))}, Options{Secret: fakeSecret})
 		var b bytes.Buffer
 		if err := Write(&b, diags, name == "self"); err != nil {
@@ -379,8 +379,8 @@ func TestManyWithoutReturn(t *testing.T) {
 		t.Fatal(err)
 	}
 	text = bytes.Replace(text, []byte(`  output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 `), nil, 1)
 	for i := range 300 {

@@ -104,7 +104,7 @@ func (l *loader) upsRisks(p *policy.Policy, i int) {
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
 		if h.Self && !h.StaysUp && slices.Contains(h.FedBy, i) && u.Output.OffAfter < h.GivesUp() {
-			l.warn(l.get(out, "off_after").at(), outputTooSoon, "The agent's own host %q stops after the order to switch off is given, and may take %s. Write an off_after longer than that.", h.Name, short(h.GivesUp()))
+			l.warn(l.get(out, "cut_after").at(), outputTooSoon, "The agent's own host %q stops after the order to switch off is given, and may take %s. Write a cut_after longer than that.", h.Name, short(h.GivesUp()))
 		}
 	}
 }
