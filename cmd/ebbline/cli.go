@@ -168,11 +168,12 @@ func (p *program) mistyped(args []string) bool {
 		return false
 	}
 	meant, renamed := meantBy(at, word)
-	_, err := os.Stat(word)
-	if at != p.root && (len(meant) == 0 || err == nil) {
-		return false // an argument
-	}
 	full := func(name string) string { return strings.TrimPrefix(at.CommandPath()+" "+name, "ebbline ") }
+	if c := p.find(strings.TrimSpace(full(""))); c != nil && c.cmd.set != nil {
+		if _, err := os.Stat(word); len(meant) == 0 || err == nil {
+			return false // an argument
+		}
+	}
 	text := fmt.Sprintf("no command is called %q.", full(word))
 	for i, name := range meant {
 		meant[i] = strconv.Quote(full(name))

@@ -70,8 +70,11 @@ func (c *call) completes(cc *cobra.Command) {
 		if len(takes) > 0 && strings.HasSuffix(takes[len(takes)-1], "…") {
 			at = min(at, len(takes)-1)
 		}
-		if at >= len(takes) {
+		switch {
+		case at >= len(takes):
 			return nil, cobra.ShellCompDirectiveNoFileComp
+		case len(args) == 0 && len(c.cmd.under) > 0:
+			return nil, cobra.ShellCompDirectiveDefault // beside the commands under it, which no list of endings may be
 		}
 		if takes[at] == "POLICY" && at+1 < len(takes) && c.Env("EBBLINE_POLICY") != "" {
 			at++ // the policy is known, and may be left out
@@ -272,8 +275,8 @@ func commandOffers(c *call, args []string) (list []string, _ cobra.ShellCompDire
 func (p *program) completionCommand() *command {
 	return &command{
 		name: "completion", about: "what a shell needs to complete commands, flags and names", usage: "SHELL", takes: []string{"SHELL"},
-		help: `Prints what bash, zsh or fish needs to complete ebbline's commands and flags, and
-the names of hosts, UPSs and outages. The Debian package brings it along. By
+		help: `Prints what bash, zsh or fish needs to complete ebbline's commands and flags,
+and the names of hosts, UPSs and outages. The Debian package brings it along. By
 hand:
 
   bash  ebbline completion bash > /etc/bash_completion.d/ebbline

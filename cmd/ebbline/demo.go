@@ -422,7 +422,7 @@ func (d *demo) report(c *call) int {
 	if !back {
 		return c.fail("not every machine went down in order and came back")
 	}
-	d.say("%s", "\nEvery machine was off before the battery's end, in order, and is back up.\nNext: write a policy of your own (README), then: ebbline plan, check, rehearse.\n")
+	d.say("%s", "\nEvery machine was off before the battery's end, in order, and is back up.\nNext: write a policy of your own (ebbline init), then: ebbline plan, check,\nrehearse.\n")
 	return exitDone
 }
 

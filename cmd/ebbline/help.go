@@ -4,9 +4,13 @@ import (
 	_ "embed"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
+
+	"ebbline/agent"
+	"ebbline/policy"
 )
 
 // helpTopic is what help tells of that is no command. Its text stands as it is
@@ -22,10 +26,28 @@ var (
 	outageHelp string
 
 	topics = []helpTopic{
-		{"policy", "the language of the policy", policyHelp},
+		{"policy", "the language of the policy", strings.Replace(policyHelp, "CODES\n", codesHelp(), 1)},
 		{"outage", "files of outages, which simulate replays", outageHelp},
 	}
 )
+
+// codesHelp lists the codes of messages by their severity, the worst first.
+func codesHelp() string {
+	var b strings.Builder
+	for _, s := range slices.Backward(policy.Severities()) {
+		var list []string
+		for _, code := range agent.Codes() {
+			if agent.Severity(code).String() == s {
+				list = append(list, code)
+			}
+		}
+		fmt.Fprintf(&b, "  %s\n", s)
+		for _, line := range fold(strings.Join(list, ", "), 76) {
+			fmt.Fprintf(&b, "    %s\n", line)
+		}
+	}
+	return b.String()
+}
 
 func topic(name string) *helpTopic {
 	for i := range topics {
@@ -77,17 +99,21 @@ func (c *call) help(w io.Writer) {
 	if len(c.cmd.under) > 0 {
 		fmt.Fprintln(w, "\nCommands under it, each with its own --help:")
 		for _, sub := range c.cmd.under {
-			fmt.Fprintf(w, "%-24s %s\n", "  "+sub.name, sub.about)
+			beside(w, "  "+sub.name, sub.about)
 		}
 	}
 	fmt.Fprintln(w, "\nFlags:")
 	c.eachFlag(func(head, about string) {
-		head = "  " + head
-		for _, line := range fold(about, 80-25) {
-			fmt.Fprintf(w, "%-24s %s\n", head, line)
-			head = ""
-		}
+		beside(w, "  "+head, about)
 	})
+}
+
+// beside writes what a word is for in a column of its own.
+func beside(w io.Writer, word, about string) {
+	for _, line := range fold(about, 80-25) {
+		fmt.Fprintf(w, "%-24s %s\n", word, line)
+		word = ""
+	}
 }
 
 // eachFlag gives each flag as it is written, and what it is for.

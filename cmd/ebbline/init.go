@@ -300,7 +300,7 @@ func (v *initView) show(w io.Writer) {
 	}
 	steps := "Write the answers, take the marks away, then: ebbline check " + file + "."
 	if len(v.Secrets) > 0 {
-		steps += " The policy names the secrets " + strings.Join(v.Secrets, ", ") + ": README, \"Secrets\", says how to make them."
+		steps += " The policy names the secrets " + strings.Join(v.Secrets, ", ") + ": `ebbline help policy` says where they are read from."
 	}
 	fmt.Fprintf(&b, "\n%s\n", strings.Join(fold(steps, 80), "\n"))
 	w.Write(b.Bytes())

@@ -182,13 +182,13 @@ func writeBattery(s *sheet, f *upsFacts) {
 func writeSource(s *sheet, u *finding, f *upsFacts) {
 	switch {
 	case u == nil:
-		s.ask(`hid { serial = "" }`, "how it is asked: hid on USB; of one with a card snmp { address, version, ... }, as README has it")
+		s.ask(`hid { serial = "" }`, "how it is asked: hid on USB; of one with a card snmp { address, version, ... } (ebbline help policy)")
 	case u.device != nil:
 		s.put("hid {")
 		if serial := u.device.Device.Serial; serial != "" {
 			s.put("serial = %s", hclText(serial))
 		} else {
-			s.note("It has no serial number, and the node changes with each plugging in: README names a better path by udev.")
+			s.note("It has no serial number, and the node changes with each plugging in: a link by udev makes a better path.")
 			s.put("path = %s", hclText(u.device.Device.Node))
 		}
 		s.put("}")

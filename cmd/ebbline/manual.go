@@ -186,13 +186,22 @@ func (r *roff) text(text string) {
 			}
 			switch part := rows[:n]; {
 			case !strings.HasPrefix(part[0], " "):
-				fmt.Fprintf(r, ".PP\n%s\n", lines(strings.Join(part, "\n")))
+				r.paragraph(lines(strings.Join(part, "\n")))
 			case !r.list(part):
-				fmt.Fprintf(r, ".PP\n.nf\n.RS 2\n%s\n.RE\n.fi\n", verbatim(part))
+				r.paragraph(".nf\n.RS 2\n" + verbatim(part) + "\n.RE\n.fi")
 			}
 			rows = rows[n:]
 		}
 	}
+}
+
+// paragraph writes one; below a heading nothing sets it off.
+func (r *roff) paragraph(text string) {
+	so := strings.TrimSuffix(r.String(), "\n")
+	if last := so[strings.LastIndex(so, "\n")+1:]; !strings.HasPrefix(last, ".SH") && !strings.HasPrefix(last, ".SS") {
+		r.WriteString(".PP\n")
+	}
+	r.WriteString(text + "\n")
 }
 
 // list writes rows as a list, if they are one: terms with what is told of each

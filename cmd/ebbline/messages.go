@@ -113,7 +113,7 @@ func (c *call) tryMessages(ctx context.Context, p *policy.Policy, read secrets) 
 		return code
 	}
 	if len(list) == 0 {
-		fmt.Fprintf(c.Out, "%s tells nobody: its policy has no message block and no sign_of_life (README, Messages)\n", p.Site.Name)
+		fmt.Fprintf(c.Out, "%s tells nobody: its policy has no message block and no sign_of_life (`ebbline help policy`)\n", p.Site.Name)
 		return code
 	}
 	for _, r := range list {

@@ -25,11 +25,11 @@ var simulateCommand = command{
 	help: `Replays outages against the very code that the agent decides with, in a modelled
 room, and says whether every host is off in time and every promise is kept.
 
-An outage is a script (lines such as "at 0s input lost"; README has the whole
-form), a CSV time series of the input's voltage, or one of the named ones
-(--names lists them). With --random N it draws N outages, rooms and faults from
-the seed. With neither, it replays the outages that every plan should survive;
-the name of one of these, in quotes, replays that alone.
+An outage is a script (lines such as "at 0s input lost"; ebbline help outage
+tells of its form), a CSV time series of the input's voltage, or one of the
+named ones (--names lists them). With --random N it draws N outages, rooms and
+faults from the seed. With neither, it replays the outages that every plan
+should survive; the name of one of these, in quotes, replays that alone.
 
 It tells three kinds of evidence apart: the worst case by construction, where
 one replay at the bounds proves the plan; every combination of stopping times
