@@ -11,8 +11,8 @@ import (
 	"strings"
 )
 
-// manualCommand writes the manual's pages and what shells need, as packaging has
-// them: `go run ./cmd/ebbline manual packaging`. No help shows it.
+// manualCommand writes the manual's pages and what shells need: packaging/install
+// takes them from there. No help shows it.
 func (p *program) manualCommand() *command {
 	return &command{
 		name: "manual", usage: "FOLDER", takes: []string{"FOLDER"}, help: "Writes the manual's pages and the completions into a folder.",
@@ -41,7 +41,7 @@ func (p *program) manualCommand() *command {
 	}
 }
 
-// papers are the files by their names in packaging. Nothing in them is of the
+// papers are the files by their names below that folder. Nothing in them is of the
 // environment or the day.
 func (p *program) papers() (map[string][]byte, error) {
 	all := map[string][]byte{"man/ebbline.1": []byte(p.firstPage())}
@@ -136,7 +136,7 @@ type roff struct{ strings.Builder }
 
 func pageHead(name, section, kind, about string) *roff {
 	r := &roff{}
-	fmt.Fprintf(r, ".\\\" Made by: go run ./cmd/ebbline manual packaging\n.TH %s %s \"\" \"ebbline\" \"%s\"\n", escaped(strings.ToUpper(name)), section, kind)
+	fmt.Fprintf(r, ".\\\" Made by: ebbline manual FOLDER\n.TH %s %s \"\" \"ebbline\" \"%s\"\n", escaped(strings.ToUpper(name)), section, kind)
 	r.section("Name")
 	fmt.Fprintf(r, "%s \\- %s\n", escaped(name), escaped(about))
 	return r
