@@ -101,11 +101,23 @@ func (c *Client) exchange(ctx context.Context, method, path string, body []byte)
 	return nil, err
 }
 
+// ErrNoAgent is told, by [errors.Is], of a socket where no agent listens: it does not
+// run, or is being restarted.
+var ErrNoAgent = errors.New("no agent listens")
+
+type noAgent string
+
+func (path noAgent) Error() string {
+	return fmt.Sprintf("no agent listens at %s. Is it running? (systemctl status ebbline)", string(path))
+}
+
+func (noAgent) Is(target error) bool { return target == ErrNoAgent }
+
 // explain says what to do about an agent that cannot be asked.
 func (c *Client) explain(err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, unix.ECONNREFUSED):
-		return fmt.Errorf("no agent listens at %s. Is it running? (systemctl status ebbline)", c.path)
+		return noAgent(c.path)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("you may not speak to the agent at %s. Become root, or a member of the group that owns the socket", c.path)
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, unix.ECONNRESET), errors.Is(err, unix.EPIPE):

@@ -483,11 +483,12 @@ func (g *guided) sayln(text string) {
 }
 
 // pause waits, or until ctx ends.
-func pause(ctx context.Context, d time.Duration) {
+func pause(ctx context.Context, d time.Duration) (goOn bool) {
 	select {
 	case <-ctx.Done():
 	case <-time.After(d):
 	}
+	return ctx.Err() == nil
 }
 
 // lockTests makes sure that no other test runs. The time of the file that it

@@ -69,10 +69,10 @@ func TestManual(t *testing.T) {
 		})
 	}
 	for _, topic := range topics {
-		page := shown["ebbline-"+topic.name+".5"]
+		page := shown["ebbline-"+topic.name+"."+topic.section]
 		for word := range strings.FieldsSeq(strings.NewReplacer("`", "", "\u2026", "").Replace(topic.text)) {
 			if !strings.Contains(page, word) {
-				t.Errorf("ebbline-%s(5) lacks %q", topic.name, word)
+				t.Errorf("ebbline-%s lacks %q", topic.name, word)
 			}
 		}
 	}

@@ -17,6 +17,7 @@ import (
 // printed, in 80 columns.
 type helpTopic struct {
 	name, about, text string
+	section           string // of the manual
 }
 
 var (
@@ -24,10 +25,13 @@ var (
 	policyHelp string
 	//go:embed help/outage.txt
 	outageHelp string
+	//go:embed help/agent.txt
+	agentHelp string
 
 	topics = []helpTopic{
-		{"policy", "the language of the policy", strings.Replace(policyHelp, "CODES\n", codesHelp(), 1)},
-		{"outage", "files of outages, which simulate replays", outageHelp},
+		{"policy", "the language of the policy", strings.Replace(policyHelp, "CODES\n", codesHelp(), 1), "5"},
+		{"outage", "files of outages, which simulate replays", outageHelp, "5"},
+		{"agent", "what the agent does in an outage, and what it keeps", agentHelp, "7"},
 	}
 )
 

@@ -51,11 +51,11 @@ func (p *program) papers() (map[string][]byte, error) {
 		}
 	}
 	for _, t := range topics {
-		r := pageHead("ebbline-"+t.name, "5", "File formats", t.about)
+		r := pageHead("ebbline-"+t.name, t.section, map[string]string{"5": "File formats", "7": "Overviews"}[t.section], t.about)
 		r.section("Description")
 		r.text(t.text)
 		r.also("ebbline(1)")
-		all["man/ebbline-"+t.name+".5"] = []byte(r.String())
+		all["man/ebbline-"+t.name+"."+t.section] = []byte(r.String())
 	}
 	for _, shell := range []string{"bash", "zsh", "fish"} {
 		text, err := p.completion(shell)
@@ -88,7 +88,7 @@ func (p *program) firstPage() string {
 	r.section("Caution")
 	r.text(overviewCaution)
 	for _, t := range topics {
-		also = append(also, "ebbline-"+t.name+"(5)")
+		also = append(also, "ebbline-"+t.name+"("+t.section+")")
 	}
 	r.also(also...)
 	return r.String()
@@ -125,7 +125,7 @@ func (p *program) page(cmd *command) string {
 	r.section("Options")
 	c.eachFlag(r.item)
 	for _, t := range topics {
-		also = append(also, "ebbline-"+t.name+"(5)")
+		also = append(also, "ebbline-"+t.name+"("+t.section+")")
 	}
 	r.also(also...)
 	return r.String()

@@ -4,14 +4,12 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"os/signal"
 	"os/user"
 	"path/filepath"
 	"runtime/debug"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -134,6 +132,7 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 		Witness:  witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
 	})
 	tell.agent.Store(a)
+	memory.reported = tell.report
 	server, err := control.Listen(control.Config{Path: socket, OperatorGID: groupID(operators), Log: log}, a)
 	if err != nil {
 		// Without the socket nobody can look; the hosts still go down in time.
@@ -256,86 +255,4 @@ func groupID(name string) int {
 		return -1
 	}
 	return id
-}
-
-var statusCommand = command{
-	name:  "status",
-	about: "what the running agent knows, decides and why",
-	usage: "[--watch] [--hold | --proceed | --abort] [--socket PATH] [--json]",
-	help: `Asks the running agent how things stand: each UPS's phase and runtime, who would
-stop when and why, the margin, and every condition with its next step.
-
-In an outage an operator may say
-  --hold     nobody stops early; at the point of no return they go all the same
-  --proceed  end a hold or an abort; with neither, begin at once
-  --abort    ask nobody further, even if the battery ends: hosts will crash
-Root, the agent's own user and the group ebbline-operators may give orders.`,
-	set: setStatus,
-}
-
-// nothingToProceed tells whether no UPS was on battery, and nothing held anybody back.
-func nothingToProceed(v *agent.View) bool {
-	return v.IfLostNow && !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
-		return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
-	})
-}
-
-func setStatus(c *call) action {
-	socket := c.socketFlag()
-	watch := c.flags.Bool("watch", false, "show it again every second")
-	var orders [shutdown.Abort + 1]*bool
-	orders[shutdown.Hold] = c.flags.Bool("hold", false, "nobody stops early")
-	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "end a hold or an abort, or begin at once")
-	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask nobody further, whatever it costs")
-	return func(ctx context.Context) int {
-		if *socket == "" {
-			c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
-			return exitUsage
-		}
-		client := control.NewClient(*socket)
-		order := shutdown.Order(0)
-		for o := shutdown.Hold; o <= shutdown.Abort; o++ {
-			if *orders[o] && order != 0 {
-				c.usage("give one order at a time")
-				return exitUsage
-			} else if *orders[o] {
-				order = o
-			}
-		}
-		if order != 0 {
-			before, _, err := client.Status(ctx)
-			if err == nil {
-				err = client.Order(ctx, order)
-			}
-			if err != nil {
-				return c.fail("%v", err)
-			}
-			if order == shutdown.Proceed && nothingToProceed(&before) {
-				fmt.Fprintln(c.Err, "ebbline status: --proceed changes nothing now: the input is there, and no hold or abort was in force")
-			}
-		}
-		for {
-			v, raw, err := client.Status(ctx)
-			if err != nil {
-				return c.fail("%v", err)
-			}
-			if c.json {
-				c.Out.Write(raw)
-			} else {
-				width, color := terminal(c.Out)
-				if *watch && color {
-					fmt.Fprint(c.Out, "\x1b[H\x1b[2J")
-				}
-				c.showStatus(&v, c.style(width, color))
-			}
-			if !*watch {
-				return exitDone
-			}
-			select {
-			case <-ctx.Done():
-				return exitDone
-			case <-time.After(time.Second):
-			}
-		}
-	}
 }
