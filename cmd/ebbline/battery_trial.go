@@ -40,9 +40,9 @@ the UPS says that its battery is low, and when it falls silent. It cannot give
 the input back: that is for the person at the plug.
 
 The running agent sees an outage. Before the start it is told to hold: it stops
-nobody early, and everybody in order at the point of no return, should the
-input not come back. The hold ends with the test. Where no agent runs nobody
-stops the hosts then; --no-agent says that this is known.
+no host early, and all in order at the point of no return, should the input not
+come back. The hold ends with the test. Where no agent runs, none stops the
+hosts then; --no-agent says that this is known.
 
 --by-hand is for a UPS that says nothing: give its --load, and press Enter when
 the input goes and when it is back. Ctrl-C ends a test; what was measured until
@@ -215,7 +215,7 @@ func (g *guided) run(ctx context.Context, s trial.Setup, socket string, noAgent 
 // look finds the agent, and says why no test can begin beside it.
 func (g *guided) look(ctx context.Context, s *trial.Setup, socket string, noAgent bool) (err error) {
 	if g.guard, err = findGuard(ctx, socket); err != nil && !noAgent {
-		return fmt.Errorf("%w. Without an agent nobody stops the hosts should the input not come back; --no-agent says that you know", err)
+		return fmt.Errorf("%w. Without an agent the hosts crash, should the input not come back; --no-agent says that you know", err)
 	}
 	g.clock = newBootClock(g.guard)
 	if g.guard == nil {

@@ -31,7 +31,9 @@ not have, a host or battery that was measured to be otherwise.
 
 With --rights it prints, for each machine to which the agent logs in, the lines
 for authorized_keys and for sudoers that suffice, and no more: by the first its
-key runs the policy's commands, by the second it is asked whether it might.
+key runs the policy's commands, by the second it is asked whether it might. The
+user is yours to make (useradd -m ebbline), without a ForceCommand in
+sshd_config, which would stand in for both.
 
 Exit code 78 says that the policy has errors; warnings alone give 0.`,
 	set: setCheck,

@@ -30,6 +30,12 @@ and what to do next; then predicted against measured, host by host. --report
 writes the same as a page. Of several outages with one number the last is meant;
 the beginning of its UTC time, as in 2026-11-28T08, names another.
 
+"Off in time" is what was proven: down by its BMC or outlet, or silent after it
+was told; a host whose UPS had no output any more before that has lost its
+power. The margin is the battery time by the low projection, at the load of the
+moment before, when the last host went off, less the reserve. A host is out of
+order when one that needs it was not off when it was asked.
+
 The agent writes the text and the page after each outage into the folder reports
 beside its history. Times are local, with their offset from UTC; in JSON and CSV
 they are UTC.`,

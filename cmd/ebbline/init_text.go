@@ -80,7 +80,7 @@ func (d *draft) write(now time.Time) *sheet {
 	s.note("Each line with \"" + openMark + "\" is a question that only you can answer: write the answer into it and take the mark away, or remove the line where it does not apply. Then run ebbline check.")
 	s.put("")
 	s.put("site %s {", hclText(d.site))
-	s.put("ride_through = \"60s\" # nobody stops before this unless the battery cannot carry it")
+	s.put("ride_through = \"60s\" # no host stops before this, unless the battery cannot carry it")
 	s.put("reserve = \"60s\" # battery time never planned away")
 	s.put("}")
 	for _, u := range d.upss {
@@ -214,7 +214,7 @@ func writeSNMP(s *sheet, u *finding, f *upsFacts) {
 			s.secret("priv_key", a.PrivKey)
 		}
 	case a.Community == "":
-		s.note("It answers to the community \"public\", which everybody knows. Better: a user of SNMP v3 in the card, then user, auth_key and priv_key here.")
+		s.note("It answers to the community \"public\", which is no secret. Better: a user of SNMP v3 in the card, then user, auth_key and priv_key here.")
 	default:
 		s.secret("community", a.Community)
 	}

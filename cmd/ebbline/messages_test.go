@@ -223,7 +223,7 @@ func TestMessagesFromEndToEnd(t *testing.T) {
 	}
 	h.mu.Lock()
 	for _, m := range h.got {
-		if m.Code == "outage-report" && (len(m.Attachments) != 2 || m.Attachments[0].Name != "outage-1.txt" || !strings.Contains(m.Attachments[1].Text, "<svg")) {
+		if m.Code == "outage-report" && (len(m.Attachments) != 2 || m.Attachments[0].Name != "outage-1.txt" || !strings.Contains(m.Attachments[1].Text, "</html>")) {
 			t.Errorf("the webhook has %d attachments", len(m.Attachments))
 		}
 	}

@@ -420,7 +420,7 @@ func planUPSText(w io.Writer, u *planUPSView, columns int) {
 
 func planHostsText(w io.Writer, v *planView, columns int) {
 	if len(v.Hosts) == 0 {
-		fmt.Fprintln(w, "\nnobody is left to stop")
+		fmt.Fprintln(w, "\nno host is left to be stopped")
 		return
 	}
 	name := 4

@@ -34,9 +34,9 @@ Times of the day are told where the input is lost. With input, durations say
 what would be if it failed now.
 
 In an outage an operator may say
-  --hold     nobody stops early; at the point of no return they go all the same
+  --hold     no host stops early; at the point of no return they go all the same
   --proceed  end a hold or an abort; with neither, begin at once
-  --abort    ask nobody further, even if the battery ends: hosts will crash
+  --abort    ask no host further, even if the battery ends: hosts will crash
 Root, the agent's own user and the group ebbline-operators may give orders.`,
 	set: setStatus,
 }
@@ -56,9 +56,9 @@ func setStatus(c *call) action {
 	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
 	var orders [shutdown.Abort + 1]*bool
-	orders[shutdown.Hold] = c.flags.Bool("hold", false, "nobody stops early")
+	orders[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
 	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "end a hold or an abort, or begin at once")
-	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask nobody further, whatever it costs")
+	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask no host further, whatever it costs")
 	return func(ctx context.Context) int {
 		if *socket == "" {
 			c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
@@ -151,7 +151,8 @@ const leastRows = 18
 // statusText is the agent's view for people, in at most so many rows; 0: as many as
 // there are.
 func statusText(v *agent.View, width, rows int) string {
-	if rows == 0 {
+	bounded := rows > 0
+	if !bounded {
 		rows = 1 << 30
 	}
 	width = max(width, 80)
@@ -159,7 +160,7 @@ func statusText(v *agent.View, width, rows int) string {
 	left := rows - len(top)
 	bad := conditionRows(v, width, left/3)
 	left -= len(bad)
-	power := append(powerRows(v, width, max(4, left/3)), "")
+	power := append(powerRows(v, width, max(4, left/3), bounded), "")
 	left -= len(power)
 	records := recordRows(v, width, min(8, max(1, left/5)))
 	hosts := hostRows(v, width, left-len(records))
@@ -204,6 +205,8 @@ func fitText(v *agent.View) string {
 		return "No host is left to be stopped."
 	case v.Fits && v.IfLostNow:
 		return fmt.Sprintf("%s, every host would be off in time, with a margin of %s. Point of no return: %s.", lost, spell(v.MarginSeconds), after(v.PointOfNoReturn))
+	case v.Fits && v.Outage != nil && *v.PointOfNoReturn <= v.Outage.ElapsedSeconds:
+		return fmt.Sprintf("Every host will be off in time, with a margin of %s. The point of no return was %s.", spell(v.MarginSeconds), after(v.PointOfNoReturn))
 	case v.Fits:
 		return fmt.Sprintf("Every host will be off in time, with a margin of %s. Point of no return: %s.", spell(v.MarginSeconds), after(v.PointOfNoReturn))
 	case v.IfLostNow && v.Outage != nil:
@@ -253,9 +256,10 @@ func moreConditions(of []agent.Condition, width int) []string {
 	return fold(fmt.Sprintf("! and %d more: %s", len(of), strings.Join(names, ", ")), width)[:1]
 }
 
-// powerRows are the UPSs: those on battery or without an answer first.
-func powerRows(v *agent.View, width, most int) []string {
-	list := []string{fmt.Sprintf("%-12s %-12s %8s %6s  %s", "UPS", "phase", "load", "charge", "its battery")}
+// powerRows are the UPSs: those on battery or without an answer first. Where room is
+// tight it is left out on what a forecast rests.
+func powerRows(v *agent.View, width, most int, tight bool) []string {
+	list := []string{fmt.Sprintf("%-12s %-12s %8s %6s  %s", "UPS", "phase", "load", "charge", "its battery, at this load")}
 	order := make([]int, len(v.UPSs))
 	for i := range order {
 		order[i] = i
@@ -278,6 +282,9 @@ func powerRows(v *agent.View, width, most int) []string {
 			load, charge = "-", "-"
 		}
 		rows := hanging(fmt.Sprintf("%-12s %-12s %8s %6s  ", u.Name, strings.ReplaceAll(u.Phase, "_", " "), load, charge), batteryText(v, u), width)
+		if u.Basis != "" && !tight {
+			rows = append(rows, hanging("  forecast by ", u.Basis, width)...)
+		}
 		if u.Fault != "" {
 			rows = append(rows, hanging("  does not answer: ", u.Fault, width)...)
 		}
@@ -309,23 +316,20 @@ func batteryText(v *agent.View, u *agent.UPSView) string {
 	var text string
 	switch {
 	case low == nil:
-		text = "does not empty at this load"
+		text = "is not emptied"
 	case on && likely == nil:
-		text = fmt.Sprintf("lasts until %s at least at this load", clock(v.At.Add(time.Duration(*low)*time.Second)))
+		text = fmt.Sprintf("lasts until %s at least", clock(v.At.Add(time.Duration(*low)*time.Second)))
 	case on:
-		text = fmt.Sprintf("lasts until %s at least, likely %s, at this load",
+		text = fmt.Sprintf("lasts until %s at least, likely %s",
 			clock(v.At.Add(time.Duration(*low)*time.Second)), clock(v.At.Add(time.Duration(*likely)*time.Second)))
 	default:
-		text = fmt.Sprintf("would last %s at least, likely %s, at this load", spell(low), spell(likely))
+		text = fmt.Sprintf("would last %s at least, likely %s", spell(low), spell(likely))
 	}
 	if u.MarginSeconds != nil {
 		text += "; margin under the plan " + spell(u.MarginSeconds)
 	}
 	if u.OwnRuntimeSeconds != nil {
-		text += "; it says " + spell(u.OwnRuntimeSeconds)
-	}
-	if u.Basis != "" {
-		text += " (forecast by " + u.Basis + ")"
+		text += "; the UPS says " + spell(u.OwnRuntimeSeconds)
 	}
 	return text
 }

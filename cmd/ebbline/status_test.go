@@ -28,7 +28,7 @@ func TestPlanAt80Columns(t *testing.T) {
 				t.Errorf("%s: wider than 80 columns: %s", name, line)
 			}
 		}
-		if nobody := strings.Contains(out, "nobody is left to stop"); nobody != (name == "rig") || nobody && strings.Contains(out, "point of no return") {
+		if nobody := strings.Contains(out, "no host is left to be stopped"); nobody != (name == "rig") || nobody && strings.Contains(out, "point of no return") {
 			t.Errorf("%s:\n%s", name, out)
 		}
 	}

@@ -77,7 +77,7 @@ func (l *loader) siteRisks(p *policy.Policy) {
 		l.warn(f.at(), shortReserve, "A reserve of %s leaves next to nothing for a forecast that errs. Write 60s or more.", short(p.Site.Reserve))
 	}
 	if l.unfed == nil && !slices.ContainsFunc(p.Hosts, func(h policy.Host) bool { return h.Self }) {
-		l.warn(s.head, noSelf, "No host says that the agent runs on it, so nobody stops the agent's host. Write self = true in its block.")
+		l.warn(s.head, noSelf, "No host says that the agent runs on it, so that the agent's host is never stopped. Write self = true in its block.")
 	}
 }
 
