@@ -38,15 +38,16 @@ var phaseCodes = map[shutdown.Phase]string{
 
 // Codes of news that others ask for by name.
 const (
-	InputLost  = "input-lost"
-	OutageOver = "outage-over"
+	InputLost    = "input-lost"
+	OutageOver   = "outage-over"
+	OutageReport = "outage-report" // told by who writes it, some seconds after the end
 )
 
 // severe gives the severity of what is not simply told (a record: Info) or known
 // (a condition: Warning).
 var severe = map[string]policy.Severity{
 	InputLost: policy.Warning, "hosts-stopping": policy.Critical, "hosts-down": policy.Warning, "input-back": policy.Warning,
-	OutageOver: policy.Warning, shutdown.OrderTaken.String(): policy.Warning,
+	OutageOver: policy.Warning, OutageReport: policy.Warning, shutdown.OrderTaken.String(): policy.Warning,
 
 	shutdown.SourceSilent.String(): policy.Critical, shutdown.PlanDoesNotFit.String(): policy.Critical,
 	shutdown.BatteryLow.String(): policy.Critical, shutdown.NoBatteryBehind.String(): policy.Critical,
@@ -82,6 +83,7 @@ func Codes() []string {
 	for _, c := range phaseCodes {
 		all = append(all, c)
 	}
+	all = append(all, OutageReport)
 	slices.Sort(all)
 	return all
 }

@@ -206,10 +206,11 @@ type HID struct {
 	Serial string
 }
 
-// Output says how a UPS's output is switched off when all it feeds is down.
+// Output says how a UPS's output is switched off when all it feeds is down. The
+// fields keep the names that the journal has for them.
 type Output struct {
-	OffAfter time.Duration // the UPS waits this long after the command
-	OnAfter  time.Duration // and this long after the input is back
+	OffAfter time.Duration // cut_after: the UPS waits this long after the command
+	OnAfter  time.Duration // return_after: and this long after the input is back
 }
 
 // Load draws power and is never shut down.

@@ -84,6 +84,7 @@ const (
 	MemoryRefused    // raised by the runner
 	InputUnsteady    // UPS, raised by the runner
 	MessageUnsent    // raised by the runner
+	UpgradeFailed    // raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -105,7 +106,7 @@ var codeNames = [...]string{
 	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
 	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
 	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready", MemoryRefused: "memory-refused", InputUnsteady: "input-unsteady",
-	MessageUnsent: "message-unsent",
+	MessageUnsent: "message-unsent", UpgradeFailed: "upgrade-failed",
 }
 
 // Codes lists every code there is.
@@ -257,9 +258,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case MemoryRefused:
 		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `ebbline status --clear memory-refused`."
 	case InputUnsteady:
-		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops nobody, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
+		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops no host, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
 	case MessageUnsent:
 		return "A message does not get through; it is kept and tried again. The log says which and why; `ebbline rehearse --messages` tries every receiver."
+	case UpgradeFailed:
+		return "The program that was installed last does not stay up; the one that it replaced does the work. `journalctl -u ebbline` says why. Install one that works; or, when what kept it down is mended, `systemctl restart ebbline`."
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

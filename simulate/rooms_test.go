@@ -154,7 +154,7 @@ func roomText(seed uint64) string {
 		line("  battery {\n    chemistry = %q\n    volts = 48\n    amp_hours = %d\n    installed = \"2025-0%d-01\"", []string{"vrla", "vrla", "lfp"}[whole(0, 2)], whole(3, 20), whole(1, 9))
 		line("  }\n  snmp {\n    address = \"192.0.2.%d\"\n    version = \"2c\"\n    community = secret(\"c\")\n  }", 10+i)
 		if maybe(0.5) {
-			line("  output {\n    off_after = \"%ds\"\n    on_after = \"30s\"\n  }", whole(60, 400))
+			line("  output {\n    cut_after = \"%ds\"\n    return_after = \"30s\"\n  }", whole(60, 400))
 		}
 		line("}")
 	}

@@ -77,6 +77,12 @@ func body(m *Message) string {
 			fmt.Fprintf(&b, "%-9s %s\n", name, text)
 		}
 	}
+	for _, a := range m.Attachments {
+		if a.Type == "text/plain" { // what matters of it stands first
+			head, _, _ := strings.Cut(a.Text, "\n\n")
+			fmt.Fprintf(&b, "%s\n\n", head)
+		}
+	}
 	line("site", m.Site)
 	line("at", m.At.Format(time.RFC3339))
 	line("code", m.Code+" ("+string(m.Change)+")")

@@ -27,8 +27,6 @@ type Config struct {
 	// Unsent is told what does not get through, in words for people; "" when all
 	// does again. It must return at once.
 	Unsent func(text string)
-	// Attach gives what goes with a message; it may be nil.
-	Attach func(n agent.News) []Attachment
 	way    func(*policy.Message, Secrets) sender // of tests
 }
 
@@ -41,6 +39,7 @@ const (
 	saidAfter   = 2               // tries in vain, until the condition is raised
 	unwantedFor = 3               // tries of a message that the receiver understood and will not take
 	mostWaiting = 500             // messages for one receiver
+	mostPapers  = 10              // of them with attachments, which take room; the others go without
 )
 
 // Messenger sends messages. Its exported methods may be called from any
@@ -143,16 +142,19 @@ func (m *Messenger) Adopt(p *policy.Policy) {
 }
 
 // Tell takes news and queues them for those who want to hear of them.
-func (m *Messenger) Tell(n agent.News) {
+func (m *Messenger) Tell(n agent.News) { m.TellWith(n, nil) }
+
+// TellWith is Tell of news with texts that go along.
+func (m *Messenger) TellWith(n agent.News, papers []Attachment) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.tell(n)
+	m.tell(n, papers...)
 }
 
 // what names what a condition is, apart from when.
 func what(code, ups, host string) string { return code + " " + ups + " " + host }
 
-func (m *Messenger) tell(n agent.News) {
+func (m *Messenger) tell(n agent.News, papers ...Attachment) {
 	if m.ended {
 		return
 	}
@@ -168,9 +170,7 @@ func (m *Messenger) tell(n agent.News) {
 	case n.Code == agent.InputLost && n.Outage > 0:
 		m.record(change{Outage: n.Outage})
 	}
-	if m.config.Attach != nil {
-		msg.Attachments = append(msg.Attachments, m.config.Attach(n)...)
-	}
+	msg.Attachments = append(msg.Attachments, papers...)
 	for _, r := range m.receivers {
 		if r.wants(n) {
 			m.queue(r, msg)
@@ -227,6 +227,9 @@ func (m *Messenger) queue(r *receiver, msg Message) {
 		least := slices.MinFunc(waiting[1:], func(a, b *entry) int { return rank(a) - rank(b) }) // the first is under way
 		m.config.Log.Warn("a message is dropped: too many wait", zap.String("receiver", r.policy.Name), zap.String("text", least.Message.Text))
 		m.record(change{Drop: least.Number})
+	}
+	if m.memory.papers(r.policy.Name) >= mostPapers {
+		msg.Attachments = []Attachment{}
 	}
 	msg.Lost = m.memory.Lost[r.policy.Name]
 	m.record(change{Queue: &entry{Number: m.memory.Next, Receiver: r.policy.Name, Message: msg, kept: make(chan struct{}), since: time.Now()}})

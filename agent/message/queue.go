@@ -84,6 +84,16 @@ func (m *memory) waiting(receiver string) (n int) {
 	return n
 }
 
+// papers is how many of them have attachments.
+func (m *memory) papers(receiver string) (n int) {
+	for _, e := range m.Waiting {
+		if e.Receiver == receiver && len(e.Message.Attachments) > 0 {
+			n++
+		}
+	}
+	return n
+}
+
 // snapshotWord is how a line of the journal begins that holds a whole memory.
 const snapshotWord = "snapshot "
 

@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"strings"
 	"time"
 
 	"ebbline/agent/history"
@@ -20,77 +19,60 @@ var batteryCommand = command{
 	name:  "battery",
 	about: "predicted against measured, when to replace; discharge tests",
 	usage: "[POLICY] [--svg FILE] [--history FILE] [--json]",
+	takes: []string{"POLICY"},
+	under: []*command{&batteryTestCommand, &upsTestCommand},
 	help: `Shows, for each UPS, what was predicted of each discharge test and outage and
 what was measured; how often the low prediction held; the capacity that the
 tests found and when it comes down to 80 %; and what is to be done: a battery to
 be replaced, a test that is overdue.
 
-  ebbline battery test UPS       leads through a discharge test
-  ebbline battery selftest UPS   reads or starts the tests that a UPS makes of
-                                 itself
-
-Each takes --help. A quarterly test (engineering value) keeps the forecast worth
+A quarterly test (engineering value) keeps the forecast worth
 betting on: what is not measured widens it again with time.`,
 }
 
-func init() { batteryCommand.run = runBattery }
+func init() { batteryCommand.set = setBattery }
 
-func runBattery(ctx context.Context, c *call) int {
-	for _, sub := range []*command{&batteryTestCommand, &selftestCommand} {
-		if len(c.args) == 0 {
-			break
-		}
-		word := strings.TrimPrefix(sub.name, "battery ")
-		if c.args[0] == word {
-			c.cmd, c.args = sub, c.args[1:]
-			return sub.run(ctx, c)
-		}
-		if _, err := os.Stat(c.args[0]); err != nil && near(c.args[0], word) {
-			c.usage("there is no file %s, and no command of that name. Did you mean \"battery %s\"?", c.args[0], word)
-			return exitUsage
-		}
-	}
+func setBattery(c *call) action {
 	pf := c.policyFlags()
 	past := c.historyFlag()
 	drawing := c.flags.String("svg", "", "write the drawing to `FILE`, too")
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
-	}
-	p, code := c.policyOr(pf, false)
-	if p == nil {
-		return code
-	}
-	from, path, err := c.openHistory(ctx, *past)
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	if from != nil {
-		defer from.Close()
-	} else {
-		path = ""
-	}
-	v := &batteryView{Site: p.Site.Name, History: path, UPSs: []batteryUPSView{}}
-	if err := v.fill(ctx, p, from, today()); err != nil {
-		return c.fail("%v", err)
-	}
-	if *drawing != "" {
-		var list []report.Battery
-		for i := range v.UPSs {
-			list = append(list, v.UPSs[i].drawing())
+	return func(ctx context.Context) int {
+		p, code := c.policyOr(pf, false)
+		if p == nil {
+			return code
 		}
-		var text bytes.Buffer
-		report.BatterySVG(&text, list) // a buffer takes all
-		if err := os.WriteFile(*drawing, text.Bytes(), 0o644); err != nil {
-			return c.fail("the drawing cannot be written to %s: %v", *drawing, reason(err))
+		from, path, err := c.openHistory(ctx, *past)
+		if err != nil {
+			return c.fail("%v", err)
 		}
+		if from != nil {
+			defer from.Close()
+		} else {
+			path = ""
+		}
+		v := &batteryView{Site: p.Site.Name, History: path, UPSs: []batteryUPSView{}}
+		if err := v.fill(ctx, p, from, today()); err != nil {
+			return c.fail("%v", err)
+		}
+		if *drawing != "" {
+			var list []report.Battery
+			for i := range v.UPSs {
+				list = append(list, v.UPSs[i].drawing())
+			}
+			var text bytes.Buffer
+			report.BatterySVG(&text, list) // a buffer takes all
+			if err := os.WriteFile(*drawing, text.Bytes(), 0o644); err != nil {
+				return c.fail("the drawing cannot be written to %s: %v", *drawing, reason(err))
+			}
+		}
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			width, color := terminal(c.Out)
+			v.show(c.Out, c.style(width, color))
+		}
+		return exitDone
 	}
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		width, color := terminal(c.Out)
-		v.show(c.Out, c.style(width, color))
-	}
-	return exitDone
 }
 
 // batteryView is the document of `battery --json`.

@@ -66,7 +66,7 @@ func (g *guard) unsafe(ctx context.Context, t *trial.Trial) string {
 	defer cancel()
 	v, _, err := g.client.Status(ctx)
 	if err != nil {
-		return "the agent does not answer any more, and would stop nobody"
+		return "the agent does not answer any more, and would stop no host"
 	}
 	elapsed := int64(0)
 	if v.Outage != nil && !v.IfLostNow {

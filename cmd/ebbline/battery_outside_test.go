@@ -329,8 +329,8 @@ func TestTrialEnds(t *testing.T) {
 		}
 	}
 
-	if out, err := r.command("battery", "selftest", "rack", r.policy, "--start", "quick").CombinedOutput(); err != nil || !strings.Contains(string(out), "its own quick test passed, after 3s") {
-		t.Errorf("selftest: %v\n%s", err, out)
+	if out, err := r.command("battery", "ups-test", "rack", r.policy, "--start", "quick-battery-test").CombinedOutput(); err != nil || !strings.Contains(string(out), "its own quick battery test passed, after 3s") {
+		t.Errorf("ups-test: %v\n%s", err, out)
 	}
 }
 

@@ -36,7 +36,7 @@ func (v *batteryUPSView) show(w io.Writer, st report.Style) {
 	if r.Likely != "" {
 		fmt.Fprintf(w, "  80 %% is reached on %s, from %s to %s,\n  by %s\n", r.Likely, first(r.From, "now on"), first(r.To, "who knows"), r.Basis)
 	} else {
-		fmt.Fprintf(w, "  nobody can tell when 80 %% is reached, by %s\n", r.Basis)
+		fmt.Fprintf(w, "  it cannot be told when 80 %% is reached, by %s\n", r.Basis)
 	}
 	for _, c := range v.Conditions {
 		fmt.Fprintf(w, "! %s\n", c.Code)
@@ -96,7 +96,7 @@ func (g *guided) cautions(recent string) {
 		fmt.Sprintf("It takes the protection away until the battery is charged again, for about %g h and more. Never with a storm warning, a running backup, a rebuild of an array or an open firmware update.", recharge),
 		recent,
 		"A weak block can end it at once: only with hosts that could stand a power cut, or with nothing but a load of known watts (--dummy).",
-		"Somebody stays beside it, and nobody tests overnight. The first test of a battery least of all.",
+		"One person stays beside it, and no test runs overnight. The first test of a battery least of all.",
 		"A deep discharge costs life, some 200 to 300 of them are a lead-acid battery's whole: no deeper than needed, four times a year, and recharge at once.",
 		"The UPS's output stays live when its input is cut. A battery cannot be switched off.",
 	} {
@@ -113,7 +113,7 @@ func (g *guided) cautions(recent string) {
 	}
 	g.say("  to the battery's end    %s (low), %s (likely), %s (high)\n", shutdown.Spell(low), shutdown.Spell(likely), shutdown.Spell(high))
 	if g.guard == nil {
-		g.say("No agent runs: nobody stops the hosts should the input not come back.\n")
+		g.say("No agent runs to stop the hosts, should the input not come back.\n")
 	}
 }
 

@@ -238,8 +238,9 @@ func TestBatteryNonsense(t *testing.T) {
 		{[]string{"battery", "test", "closet", p, "--history", h, "--no-agent", "--by-hand"}, exitFailed, "A test without a load"},
 		{[]string{"battery", "test", "closet", p, "--history", h, "--no-agent", "--by-hand", "--load", "180"}, exitFailed, "nothing was begun"},
 		{[]string{"battery", "test", "closet", p, "--history", other, "--no-agent", "--by-hand", "--load", "180"}, exitFailed, "not an ebbline history"},
-		{[]string{"battery", "selftest", "closet", p, "--start", "slow"}, exitUsage, "quick, general and deep"},
-		{[]string{"battery", "selftest", "closet", p, "--start", "quick", "--stop"}, exitUsage, "do not go together"},
+		{[]string{"battery", "ups-test", "closet", p, "--start", "slow"}, exitUsage, "general-systems-test, quick-battery-test, deep-battery-calibration"},
+		{[]string{"battery", "ups-test", "closet", p, "--start", "quick"}, exitUsage, `the test "quick" is called "quick-battery-test"`},
+		{[]string{"battery", "ups-test", "closet", p, "--start", "quick-battery-test", "--stop"}, exitUsage, "do not go together"},
 	} {
 		out, errs, code := says(t, c.args...)
 		if code != c.code || !strings.Contains(errs, c.want) {

@@ -25,6 +25,7 @@ var batteryTestCommand = command{
 	name:  "battery test",
 	about: "a guided discharge test of one UPS",
 	usage: "UPS [POLICY] [--until END] [--dummy] [--by-hand] [--json]",
+	takes: []string{"UPS", "POLICY"},
 	help: `Leads through a discharge test, the one way to know what a battery holds. It
 writes down what it expects before the start, tells when to cut the input and
 when to give it back, follows the UPS in between, records what happened and
@@ -39,16 +40,16 @@ the UPS says that its battery is low, and when it falls silent. It cannot give
 the input back: that is for the person at the plug.
 
 The running agent sees an outage. Before the start it is told to hold: it stops
-nobody early, and everybody in order at the point of no return, should the
-input not come back. The hold ends with the test. Where no agent runs nobody
-stops the hosts then; --no-agent says that this is known.
+no host early, and all in order at the point of no return, should the input not
+come back. The hold ends with the test. Where no agent runs, none stops the
+hosts then; --no-agent says that this is known.
 
 --by-hand is for a UPS that says nothing: give its --load, and press Enter when
 the input goes and when it is back. Ctrl-C ends a test; what was measured until
 then is kept, as it is when this program is killed.`,
 }
 
-func init() { batteryTestCommand.run = runBatteryTest }
+func init() { batteryTestCommand.set = setBatteryTest }
 
 // guided is one discharge test that a person carries out.
 type guided struct {
@@ -80,7 +81,7 @@ const (
 	nagEvery   = 5 * time.Second  // after the word to stop
 )
 
-func runBatteryTest(ctx context.Context, c *call) int {
+func setBatteryTest(c *call) action {
 	pf := c.policyFlags()
 	past, socket := c.historyFlag(), c.socketFlag()
 	until := c.flags.String("until", "reserve", "`END` of the test: reserve, 40%, 66V, 12m or empty")
@@ -91,54 +92,53 @@ func runBatteryTest(ctx context.Context, c *call) int {
 	walk := c.flags.Duration("walk", trial.Walk, "`TIME` that it takes you to give the input back")
 	noAgent := c.flags.Bool("no-agent", false, "go on though no agent runs to stop the hosts")
 	yes := c.flags.Bool("yes", false, "the cautions are known; do not ask")
-	if err := c.parse(2); err != nil {
-		return usageCode(err)
+	return func(ctx context.Context) int {
+		stop, err := trial.Parse(*until)
+		switch {
+		case err != nil:
+			c.usage("%v", err)
+			return exitUsage
+		case len(c.args) == 0:
+			c.usage("which UPS? Name it")
+			return exitUsage
+		case !(*load >= 0 && *load <= 1e7), *walk < time.Second || *walk > time.Hour:
+			c.usage("--load takes watts from 0 to 10000000, --walk a time from 1s to 1h")
+			return exitUsage
+		case c.json && !*yes:
+			c.usage("--json asks nothing: say --yes, too")
+			return exitUsage
+		case *past == noHistory:
+			c.usage("a test is written into the history; name its file, or leave --history out")
+			return exitUsage
+		}
+		name := c.args[0]
+		c.args = c.args[1:]
+		p, found, code := c.policyLearned(ctx, pf, *past)
+		if p == nil {
+			return code
+		}
+		g := &guided{c: c, out: c.Out, own: found.own, p: p, yes: *yes, path: first(*past, filepath.Join(c.stateFolder(), historyFile)), lines: typed(c.In)}
+		if c.json {
+			g.out = c.Err
+		}
+		if g.i, err = upsNamed(p, name); err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		g.ups = &p.UPSs[g.i]
+		if !*byHand {
+			secrets := c.store(pf)
+			g.source = source(g.ups, func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) }, func() {})
+		}
+		setup := trial.Setup{
+			Policy: p, Own: found.own, UPS: g.i, Day: today(), Stop: stop, Dummy: *dummy, Walk: *walk,
+			Load: int64(math.Round(*load)), Celsius: *celsius, CelsiusSet: !math.IsNaN(*celsius),
+		}
+		if err := g.run(ctx, setup, *socket, *noAgent); err != nil {
+			return c.fail("%v", err)
+		}
+		return exitDone
 	}
-	stop, err := trial.Parse(*until)
-	switch {
-	case err != nil:
-		c.usage("%v", err)
-		return exitUsage
-	case len(c.args) == 0:
-		c.usage("which UPS? Name it")
-		return exitUsage
-	case !(*load >= 0 && *load <= 1e7), *walk < time.Second || *walk > time.Hour:
-		c.usage("--load takes watts from 0 to 10000000, --walk a time from 1s to 1h")
-		return exitUsage
-	case c.json && !*yes:
-		c.usage("--json asks nothing: say --yes, too")
-		return exitUsage
-	case *past == noHistory:
-		c.usage("a test is written into the history; name its file, or leave --history out")
-		return exitUsage
-	}
-	name := c.args[0]
-	c.args = c.args[1:]
-	p, found, code := c.policyLearned(ctx, pf, *past)
-	if p == nil {
-		return code
-	}
-	g := &guided{c: c, out: c.Out, own: found.own, p: p, yes: *yes, path: first(*past, filepath.Join(c.stateFolder(), historyFile)), lines: typed(c.In)}
-	if c.json {
-		g.out = c.Err
-	}
-	if g.i, err = upsNamed(p, name); err != nil {
-		c.usage("%v", err)
-		return exitUsage
-	}
-	g.ups = &p.UPSs[g.i]
-	if !*byHand {
-		secrets := c.store(pf)
-		g.source = source(g.ups, func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) }, func() {})
-	}
-	setup := trial.Setup{
-		Policy: p, Own: found.own, UPS: g.i, Day: today(), Stop: stop, Dummy: *dummy, Walk: *walk,
-		Load: int64(math.Round(*load)), Celsius: *celsius, CelsiusSet: !math.IsNaN(*celsius),
-	}
-	if err := g.run(ctx, setup, *socket, *noAgent); err != nil {
-		return c.fail("%v", err)
-	}
-	return exitDone
 }
 
 // typed gives what a person types, line by line; it is closed at the end of the
@@ -215,7 +215,7 @@ func (g *guided) run(ctx context.Context, s trial.Setup, socket string, noAgent 
 // look finds the agent, and says why no test can begin beside it.
 func (g *guided) look(ctx context.Context, s *trial.Setup, socket string, noAgent bool) (err error) {
 	if g.guard, err = findGuard(ctx, socket); err != nil && !noAgent {
-		return fmt.Errorf("%w. Without an agent nobody stops the hosts should the input not come back; --no-agent says that you know", err)
+		return fmt.Errorf("%w. Without an agent the hosts crash, should the input not come back; --no-agent says that you know", err)
 	}
 	g.clock = newBootClock(g.guard)
 	if g.guard == nil {
@@ -483,11 +483,12 @@ func (g *guided) sayln(text string) {
 }
 
 // pause waits, or until ctx ends.
-func pause(ctx context.Context, d time.Duration) {
+func pause(ctx context.Context, d time.Duration) (goOn bool) {
 	select {
 	case <-ctx.Done():
 	case <-time.After(d):
 	}
+	return ctx.Err() == nil
 }
 
 // lockTests makes sure that no other test runs. The time of the file that it

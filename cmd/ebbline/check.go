@@ -22,6 +22,7 @@ var checkCommand = command{
 	name:  "check",
 	about: "says all that is wrong with a policy, and what is risky",
 	usage: "[POLICY] [--rights] [--history FILE] [--json]",
+	takes: []string{"POLICY"},
 	help: `Reads the policy and reports everything that is wrong with it in one run, each
 on its line, with what to write instead; then what is risky: a plan that does
 not fit, a promised time that cannot be kept, a load over a UPS's rating or a
@@ -30,65 +31,66 @@ not have, a host or battery that was measured to be otherwise.
 
 With --rights it prints, for each machine to which the agent logs in, the lines
 for authorized_keys and for sudoers that suffice, and no more: by the first its
-key runs the policy's commands, by the second it is asked whether it might.
+key runs the policy's commands, by the second it is asked whether it might. The
+user is yours to make (useradd -m ebbline), without a ForceCommand in
+sshd_config, which would stand in for both.
 
 Exit code 78 says that the policy has errors; warnings alone give 0.`,
-	run: runCheck,
+	set: setCheck,
 }
 
-func runCheck(ctx context.Context, c *call) int {
+func setCheck(c *call) action {
 	pf := c.policyFlags()
 	rights := c.flags.Bool("rights", false, "print the least rights that each host must give")
 	past := c.historyFlag()
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
-	}
-	c.onlyReads(c.historyFiles(*past), nil)
-	p, index, diags, err := c.read(pf, true)
-	if errors.Is(err, errUsage) {
-		return exitUsage
-	}
-	if err != nil {
-		return c.unreadable(err)
-	}
-	found := &measured{}
-	if p != nil {
-		q, m, err := c.learned(ctx, p, *past)
+	return func(ctx context.Context) int {
+		c.onlyReads(c.historyFiles(*past), nil)
+		p, index, diags, err := c.read(pf, true)
+		if errors.Is(err, errUsage) {
+			return exitUsage
+		}
 		if err != nil {
-			return c.fail("%v", err)
+			return c.unreadable(err)
 		}
-		found = m
-		diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
-		diags = append(append(diags, mistaken(p, index, today())...), c.unreached(p, index, pf)...)
-		diags = append(diags, c.shortKeys(p, index, pf)...)
-	}
-	var least []rightsView
-	if *rights && p != nil {
-		least = c.rights(p, pf)
-	}
-	if c.json {
-		v := map[string]any{"diagnostics": load.JSON(diags)}
-		if list := found.view(); list != nil {
-			v["measured"] = list
+		found := &measured{}
+		if p != nil {
+			q, m, err := c.learned(ctx, p, *past)
+			if err != nil {
+				return c.fail("%v", err)
+			}
+			found = m
+			diags = append(append(diags, fitting(q, index)...), m.diagnostics(index)...)
+			diags = append(append(diags, mistaken(p, index, today())...), c.unreached(p, index, pf)...)
+			diags = append(diags, c.shortKeys(p, index, pf)...)
 		}
-		if least != nil {
-			v["rights"] = least
+		var least []rightsView
+		if *rights && p != nil {
+			least = c.rights(p, pf)
 		}
-		printJSON(c.Out, v)
-	} else {
-		_, color := terminal(c.Out)
-		load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
-		c.sum(p, diags)
-		found.calm().show(c.Out, 80)
-		showRights(c.Out, least)
+		if c.json {
+			v := map[string]any{"diagnostics": load.JSON(diags)}
+			if list := found.view(); list != nil {
+				v["measured"] = list
+			}
+			if least != nil {
+				v["rights"] = least
+			}
+			printJSON(c.Out, v)
+		} else {
+			_, color := terminal(c.Out)
+			load.Write(c.Out, diags, color && c.Env("NO_COLOR") == "")
+			c.sum(p, diags)
+			found.calm().show(c.Out, 80)
+			showRights(c.Out, least)
+		}
+		if p == nil || slices.ContainsFunc(diags, func(d *hcl.Diagnostic) bool { return d.Severity == hcl.DiagError }) {
+			return exitRefused
+		}
+		if slices.ContainsFunc(least, func(v rightsView) bool { return v.Error != "" }) {
+			return exitFailed
+		}
+		return exitDone
 	}
-	if p == nil || slices.ContainsFunc(diags, func(d *hcl.Diagnostic) bool { return d.Severity == hcl.DiagError }) {
-		return exitRefused
-	}
-	if slices.ContainsFunc(least, func(v rightsView) bool { return v.Error != "" }) {
-		return exitFailed
-	}
-	return exitDone
 }
 
 // sum closes the report with a line that says how it stands.
@@ -181,7 +183,7 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 			for _, f := range h.FedBy {
 				if u := &p.UPSs[f]; u.Output == nil {
 					warn("ups", u.Name, "", "Nothing starts the agent's host again",
-						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add an output block with off_after = \"3m\" and on_after = \"1m\" to that UPS and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
+						fmt.Sprintf("The agent runs on %q, and UPS %q, which feeds it, has no output block. When the agent has stopped its own host and the input returns before the battery is flat, the power never goes off and on, and nothing starts it. Add an output block with cut_after = \"3m\" and return_after = \"1m\" to that UPS and set the machine to start with power, or feed it elsewhere.", h.Name, u.Name))
 				}
 			}
 		}

@@ -38,7 +38,7 @@ again from its journal, and the hosts come back in order. Nothing outside this
 process is touched; the journal is kept in memory where there is a place for
 files there. While the machine gives the demo no time, the rack's clock
 stands still.`,
-	run: runDemo,
+	set: setDemo,
 }
 
 //go:embed demo.hcl
@@ -65,36 +65,35 @@ const (
 	demoStep  = 100 * time.Millisecond // and by so much at the most: the rest the machine had no time for it
 )
 
-func runDemo(ctx context.Context, c *call) int {
-	if err := c.parse(0); err != nil {
-		return usageCode(err)
+func setDemo(c *call) action {
+	return func(ctx context.Context) int {
+		p, _, diags := load.Load([]load.File{{Name: "demo.hcl", Bytes: demoPolicy}}, load.Options{})
+		if p == nil {
+			load.Write(c.Err, diags, false)
+			return exitFailed
+		}
+		p.UPSs[0].Battery.RechargeHours = 4.5 / 3600             // in miniature too; the language allows no such charger
+		folder, err := os.MkdirTemp("/dev/shm", "ebbline-demo-") // a slow disk is not what it shows
+		if err != nil {
+			folder, err = os.MkdirTemp("", "ebbline-demo-")
+		}
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		defer os.RemoveAll(folder)
+		d := &demo{p: p, out: c.Out, folder: folder, quiet: c.json, began: time.Now(), waiting: map[shutdown.ActionID]chan shutdown.Outcome{}, boots: make(chan struct{}, 1)}
+		if err := d.furnish(); err != nil {
+			return c.fail("%v", err)
+		}
+		d.say("A rack in miniature (a second stands for half a minute): five machines, one UPS\nthat claims far too many minutes, and the agent on a small board, \"lantern\".\nThe real agent runs; only the rack is modelled. It takes %d seconds.\n", int(demoLasts.Seconds()))
+		if err := d.play(ctx); err != nil {
+			return c.fail("%v", err)
+		}
+		if ctx.Err() != nil {
+			return c.fail("interrupted")
+		}
+		return d.report(c)
 	}
-	p, _, diags := load.Load([]load.File{{Name: "demo.hcl", Bytes: demoPolicy}}, load.Options{})
-	if p == nil {
-		load.Write(c.Err, diags, false)
-		return exitFailed
-	}
-	p.UPSs[0].Battery.RechargeHours = 4.5 / 3600             // in miniature too; the language allows no such charger
-	folder, err := os.MkdirTemp("/dev/shm", "ebbline-demo-") // a slow disk is not what it shows
-	if err != nil {
-		folder, err = os.MkdirTemp("", "ebbline-demo-")
-	}
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	defer os.RemoveAll(folder)
-	d := &demo{p: p, out: c.Out, folder: folder, quiet: c.json, began: time.Now(), waiting: map[shutdown.ActionID]chan shutdown.Outcome{}, boots: make(chan struct{}, 1)}
-	if err := d.furnish(); err != nil {
-		return c.fail("%v", err)
-	}
-	d.say("A rack in miniature (a second stands for half a minute): five machines, one UPS\nthat claims far too many minutes, and the agent on a small board, \"lantern\".\nThe real agent runs; only the rack is modelled. It takes %d seconds.\n", int(demoLasts.Seconds()))
-	if err := d.play(ctx); err != nil {
-		return c.fail("%v", err)
-	}
-	if ctx.Err() != nil {
-		return c.fail("interrupted")
-	}
-	return d.report(c)
 }
 
 // demo is a modelled rack that moves with the clock on the wall, and the real
@@ -423,7 +422,7 @@ func (d *demo) report(c *call) int {
 	if !back {
 		return c.fail("not every machine went down in order and came back")
 	}
-	d.say("%s", "\nEvery machine was off before the battery's end, in order, and is back up.\nNext: write a policy of your own (README), then: ebbline plan, check, rehearse.\n")
+	d.say("%s", "\nEvery machine was off before the battery's end, in order, and is back up.\nNext: write a policy of your own (ebbline init), then: ebbline plan, check,\nrehearse.\n")
 	return exitDone
 }
 

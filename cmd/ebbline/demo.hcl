@@ -26,8 +26,8 @@ ups "shelf" {
     }
   }
   output {
-    off_after = "3s"
-    on_after  = "2s"
+    cut_after    = "3s"
+    return_after = "2s"
   }
   snmp { # in the demo the room answers in its place
     address    = "192.0.2.10"

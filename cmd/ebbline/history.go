@@ -19,6 +19,7 @@ var historyCommand = command{
 	name:  "history",
 	about: "outages, sags, tests, stops, starts, orders; an outage's report",
 	usage: "[N | last | KIND] [--report FILE] [--csv] [--history FILE] [--json]",
+	takes: []string{"WHICH"},
 	help: `Without an argument it shows what happened last, of each kind, and what stands.
 With a kind it shows all of that kind: outages, sags, tests, stops, starts,
 orders, conditions.
@@ -29,57 +30,62 @@ and what to do next; then predicted against measured, host by host. --report
 writes the same as a page. Of several outages with one number the last is meant;
 the beginning of its UTC time, as in 2026-11-28T08, names another.
 
+"Off in time" is what was proven: down by its BMC or outlet, or silent after it
+was told; a host whose UPS had no output any more before that has lost its
+power. The margin is the battery time by the low projection, at the load of the
+moment before, when the last host went off, less the reserve. A host is out of
+order when one that needs it was not off when it was asked.
+
 The agent writes the text and the page after each outage into the folder reports
 beside its history. Times are local, with their offset from UTC; in JSON and CSV
 they are UTC.`,
 }
 
-func init() { historyCommand.run = runHistory }
+func init() { historyCommand.set = setHistory }
 
 // kinds of records, in the order in which they are shown.
 var kinds = []string{"outages", "sags", "tests", "stops", "starts", "orders", "conditions"}
 
-func runHistory(ctx context.Context, c *call) int {
+func setHistory(c *call) action {
 	past := c.historyFlag()
 	page := c.flags.String("report", "", "write the report of the outage as a page to `FILE`")
 	table := c.flags.Bool("csv", false, "print the records as CSV")
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
-	}
-	which := ""
-	if len(c.args) > 0 {
-		which = c.args[0]
-	}
-	one := which != "" && !slices.Contains(kinds, which)
-	if code := c.historyUsage(which, one, *page, *table, *past); code != exitDone {
-		return code
-	}
-	from, path, err := c.openHistory(ctx, first(*past, c.historyPath("")))
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	defer from.Close()
-	var a *aftermath.Account
-	in := history.Always
-	if one {
-		if a, err = aftermath.Find(ctx, from, which); err != nil {
-			return c.fail("%s: %v", path, err)
+	return func(ctx context.Context) int {
+		which := ""
+		if len(c.args) > 0 {
+			which = c.args[0]
 		}
-		in.From = a.Outage.Began.At
-		if a.Outage.Ended.At != 0 {
-			in.To = a.Outage.Ended.At
+		one := which != "" && !slices.Contains(kinds, which)
+		if code := c.historyUsage(which, one, *page, *table, *past); code != exitDone {
+			return code
 		}
+		from, path, err := c.openHistory(ctx, first(*past, c.historyPath("")))
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		defer from.Close()
+		var a *aftermath.Account
+		in := history.Always
+		if one {
+			if a, err = aftermath.Find(ctx, from, which); err != nil {
+				return c.fail("%s: %v", path, err)
+			}
+			in.From = a.Outage.Began.At
+			if a.Outage.Ended.At != 0 {
+				in.To = a.Outage.Ended.At
+			}
+		}
+		switch {
+		case *table, !one:
+			err = c.showHistory(ctx, from, path, which, in, *table)
+		default:
+			err = c.reportOutage(ctx, from, a, *page)
+		}
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		return exitDone
 	}
-	switch {
-	case *table, !one:
-		err = c.showHistory(ctx, from, path, which, in, *table)
-	default:
-		err = c.reportOutage(ctx, from, a, *page)
-	}
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	return exitDone
 }
 
 // historyUsage refuses what does not go together.

@@ -70,7 +70,7 @@ func (m *memory) reports(ctx context.Context) {
 		if o.Ended.At == 0 || time.Since(o.Ended.UTC) > reportLately {
 			continue
 		}
-		path, err := m.report(ctx, from, aftermath.Stamp(o.Began), o.Number)
+		path, err := m.report(ctx, from, o)
 		switch {
 		case err != nil:
 			m.log.Error("the report of the outage is not written; `ebbline history` makes it", zap.Uint32("outage", o.Number), zap.Error(err))
@@ -80,17 +80,23 @@ func (m *memory) reports(ctx context.Context) {
 	}
 }
 
-// report writes the text and the page of an outage; "" where they are there
-// already.
-func (m *memory) report(ctx context.Context, from *history.Reader, stamp string, number uint32) (string, error) {
+// report tells of an outage and writes its text and page; "" where they are there
+// already. Who is killed between the two tells again, and what a full disk does not
+// take is told all the same.
+func (m *memory) report(ctx context.Context, from *history.Reader, o *history.Outage) (string, error) {
+	stamp := aftermath.Stamp(o.Began)
 	folder := filepath.Join(filepath.Dir(m.path), reportsFolder)
-	name := filepath.Join(folder, fmt.Sprintf("%s-outage-%d", strings.NewReplacer(":", "", "-", "").Replace(stamp), number))
+	name := filepath.Join(folder, fmt.Sprintf("%s-outage-%d", strings.NewReplacer(":", "", "-", "").Replace(stamp), o.Number))
 	if _, err := os.Stat(name + ".html"); err == nil {
 		return "", nil
 	}
 	text, page, err := outagePapers(ctx, from, stamp, time.Now())
 	if err != nil {
 		return "", err
+	}
+	if m.reported != nil && m.last != o.Number {
+		m.last = o.Number
+		m.reported(o, text, page)
 	}
 	if err := os.Mkdir(folder, 0o750); err != nil && !os.IsExist(err) {
 		return "", fmt.Errorf("the folder %s cannot be made: %w", folder, reason(err))
@@ -107,9 +113,6 @@ func (m *memory) report(ctx context.Context, from *history.Reader, stamp string,
 		if err := p.put(func(w io.Writer) error { _, err := w.Write(x.text); return err }); err != nil {
 			return "", err
 		}
-	}
-	if m.reported != nil {
-		m.reported(number, text, page)
 	}
 	return name + ".html", forgetReports(folder)
 }

@@ -22,6 +22,7 @@ var initCommand = command{
 	name:  "init",
 	about: "writes a first policy, from what your machines say of themselves",
 	usage: "[[NAME=]ADDRESS ...] [usb] [--to FILE] [--room ROOM] [--community SECRET] [--user NAME --auth-key SECRET --priv-key SECRET] [--secrets FOLDER] [--json]",
+	takes: []string{"ADDRESS…"},
 	help: `Asks each address what it is, without logging in and without a change:
   a UPS    SNMP, UDP 161: its ratings, its load, what its card lacks or says in
            other units than RFC 1628
@@ -46,7 +47,7 @@ switch, router). An address with the name of one of its blocks fills it:
 
 A file that is there already is never written over. Exit code 1 says that an
 address could not be made out; the policy then holds what the others said.`,
-	run: runInit,
+	set: setInit,
 }
 
 const (
@@ -54,7 +55,7 @@ const (
 	askedAtOnce   = 16 // addresses
 )
 
-func runInit(ctx context.Context, c *call) int {
+func setInit(c *call) action {
 	q := &inquiry{}
 	var user policy.SNMP
 	to := c.flags.String("to", "", "write the policy to `FILE`, which must not be there yet; else to standard output")
@@ -65,37 +66,36 @@ func runInit(ctx context.Context, c *call) int {
 	c.flags.StringVar(&user.User, "user", "", "`NAME` of the cards' SNMP v3 user")
 	authKey := c.flags.String("auth-key", "", "`SECRET` that is the user's key to sign with")
 	privKey := c.flags.String("priv-key", "", "`SECRET` that is the user's key to encrypt with")
-	c.flags.StringVar(&user.Auth, "auth", "", "`KIND` of the key to sign with: MD5, SHA, SHA224, SHA256 (the usual), SHA384 or SHA512")
-	c.flags.StringVar(&user.Priv, "priv", "", "`KIND` of the key to encrypt with: DES, AES (the usual), AES192 or AES256")
-	if err := c.parse(mostAddresses); err != nil {
-		return usageCode(err)
+	c.flags.StringVar(&user.Auth, "auth", "", "`AUTH` of the key to sign with: MD5, SHA, SHA224, SHA256 (the usual), SHA384 or SHA512")
+	c.flags.StringVar(&user.Priv, "priv", "", "`PRIV` of the key to encrypt with: DES, AES (the usual), AES192 or AES256")
+	return func(ctx context.Context) int {
+		user.AuthKey, user.PrivKey = policy.Secret(*authKey), policy.Secret(*privKey)
+		store := c.store(&policyFlags{secrets: *folder})
+		q.read = func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
+		var err error
+		if q.ways, err = cardWays(*community, user); err == nil {
+			q.targets, err = c.targets(c.args)
+		}
+		d := newDraft(*site)
+		if err == nil {
+			err = d.furnish(*roomName, len(c.args) == 0)
+		}
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		if err := creatable(*to); err != nil {
+			return c.fail("%v", err)
+		}
+		if err := q.usable(); err != nil {
+			return c.fail("%v; nothing was asked", err)
+		}
+		q.run(ctx, c.progress())
+		if ctx.Err() != nil {
+			return c.fail("interrupted; nothing was written")
+		}
+		return c.hand(d, q, *to)
 	}
-	user.AuthKey, user.PrivKey = policy.Secret(*authKey), policy.Secret(*privKey)
-	store := c.store(&policyFlags{secrets: *folder})
-	q.read = func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
-	var err error
-	if q.ways, err = cardWays(*community, user); err == nil {
-		q.targets, err = c.targets(c.args)
-	}
-	d := newDraft(*site)
-	if err == nil {
-		err = d.furnish(*roomName, len(c.args) == 0)
-	}
-	if err != nil {
-		c.usage("%v", err)
-		return exitUsage
-	}
-	if err := creatable(*to); err != nil {
-		return c.fail("%v", err)
-	}
-	if err := q.usable(); err != nil {
-		return c.fail("%v; nothing was asked", err)
-	}
-	q.run(ctx, c.progress())
-	if ctx.Err() != nil {
-		return c.fail("interrupted; nothing was written")
-	}
-	return c.hand(d, q, *to)
 }
 
 // hand writes the policy, and tells what was found and what is open.
@@ -300,7 +300,7 @@ func (v *initView) show(w io.Writer) {
 	}
 	steps := "Write the answers, take the marks away, then: ebbline check " + file + "."
 	if len(v.Secrets) > 0 {
-		steps += " The policy names the secrets " + strings.Join(v.Secrets, ", ") + ": README, \"Secrets\", says how to make them."
+		steps += " The policy names the secrets " + strings.Join(v.Secrets, ", ") + ": `ebbline help policy` says where they are read from."
 	}
 	fmt.Fprintf(&b, "\n%s\n", strings.Join(fold(steps, 80), "\n"))
 	w.Write(b.Bytes())

@@ -274,7 +274,7 @@ func (f *finding) lines() (list []string) {
 	if f.redfish != nil && !f.isBMC() {
 		add("It answers over %s", f.controller())
 		if f.redfish.PowerEquipment {
-			add("It has outlets: README has the block outlet, for hosts that are plugged into them.")
+			add("It has outlets: write a block outlet (`ebbline help policy`) for hosts that are plugged into them.")
 		}
 	}
 	if !f.known() {

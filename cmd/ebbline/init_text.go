@@ -80,7 +80,7 @@ func (d *draft) write(now time.Time) *sheet {
 	s.note("Each line with \"" + openMark + "\" is a question that only you can answer: write the answer into it and take the mark away, or remove the line where it does not apply. Then run ebbline check.")
 	s.put("")
 	s.put("site %s {", hclText(d.site))
-	s.put("ride_through = \"60s\" # nobody stops before this unless the battery cannot carry it")
+	s.put("ride_through = \"60s\" # no host stops before this, unless the battery cannot carry it")
 	s.put("reserve = \"60s\" # battery time never planned away")
 	s.put("}")
 	for _, u := range d.upss {
@@ -150,8 +150,8 @@ func (d *draft) writeUPS(s *sheet, u *upsDraft, now time.Time) {
 	if f.controls || u.found == nil {
 		s.note("It can switch its output off when its hosts are down, and on again with the input, so that machines set to start with power do; if you want that, write:")
 		s.put(`# output {`)
-		s.put(`#   off_after = "3m"`)
-		s.put(`#   on_after  = "1m"`)
+		s.put(`#   cut_after    = "3m"`)
+		s.put(`#   return_after = "1m"`)
 		s.put(`# }`)
 	}
 	s.put("}")
@@ -182,13 +182,13 @@ func writeBattery(s *sheet, f *upsFacts) {
 func writeSource(s *sheet, u *finding, f *upsFacts) {
 	switch {
 	case u == nil:
-		s.ask(`hid { serial = "" }`, "how it is asked: hid on USB; of one with a card snmp { address, version, ... }, as README has it")
+		s.ask(`hid { serial = "" }`, "how it is asked: hid on USB; of one with a card snmp { address, version, ... } (ebbline help policy)")
 	case u.device != nil:
 		s.put("hid {")
 		if serial := u.device.Device.Serial; serial != "" {
 			s.put("serial = %s", hclText(serial))
 		} else {
-			s.note("It has no serial number, and the node changes with each plugging in: README names a better path by udev.")
+			s.note("It has no serial number, and the node changes with each plugging in: a link by udev makes a better path.")
 			s.put("path = %s", hclText(u.device.Device.Node))
 		}
 		s.put("}")
@@ -214,7 +214,7 @@ func writeSNMP(s *sheet, u *finding, f *upsFacts) {
 			s.secret("priv_key", a.PrivKey)
 		}
 	case a.Community == "":
-		s.note("It answers to the community \"public\", which everybody knows. Better: a user of SNMP v3 in the card, then user, auth_key and priv_key here.")
+		s.note("It answers to the community \"public\", which is no secret. Better: a user of SNMP v3 in the card, then user, auth_key and priv_key here.")
 	default:
 		s.secret("community", a.Community)
 	}

@@ -42,8 +42,10 @@ type memory struct {
 	told    []string  // the last notes, as they were logged
 	toldAll time.Time // when all were
 
-	held     conditions                                    // of watch alone
-	reported func(outage uint32, text string, page []byte) // told of the report of each outage; may be nil
+	held conditions // of watch alone
+
+	reported func(o *history.Outage, text string, page []byte) // told of the report of each outage; may be nil
+	last     uint32                                            // the outage that it was told of
 }
 
 func openMemory(path string, log *zap.Logger) (*memory, error) {

@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"ebbline/agent"
+	"ebbline/agent/history"
 	"ebbline/agent/journal"
 	"ebbline/agent/message"
 	"ebbline/policy"
@@ -54,6 +55,24 @@ func (m *messages) adopt(p *policy.Policy) {
 		m.messenger.Adopt(p)
 		m.life.Adopt(p.Site.SignOfLife)
 	}
+}
+
+// mostPage is how large a page goes along; of a larger one the text tells all.
+const mostPage = 1 << 20
+
+// report sends the report of an outage. Its message is the same when it is sent again.
+func (m *messages) report(o *history.Outage, text string, page []byte) {
+	name := fmt.Sprintf("outage-%d", o.Number)
+	papers := []message.Attachment{{Name: name + ".txt", Type: "text/plain", Text: text}}
+	if len(page) <= mostPage {
+		papers = append(papers, message.Attachment{Name: name + ".html", Type: "text/html", Text: string(page)})
+	}
+	_, rest, _ := strings.Cut(text, "\n") // behind its title
+	verdict, _, _ := strings.Cut(rest, "\n")
+	m.messenger.TellWith(agent.News{
+		At: o.Ended.UTC, Change: agent.Happened, Code: agent.OutageReport, Severity: agent.Severity(agent.OutageReport), Outage: o.Number,
+		Text: fmt.Sprintf("Report of outage %d: %s The whole is attached, and `ebbline history %[1]d` shows it.", o.Number, verdict),
+	}, papers)
 }
 
 func (m *messages) close() {
@@ -113,7 +132,7 @@ func (c *call) tryMessages(ctx context.Context, p *policy.Policy, read secrets) 
 		return code
 	}
 	if len(list) == 0 {
-		fmt.Fprintf(c.Out, "%s tells nobody: its policy has no message block and no sign_of_life (README, Messages)\n", p.Site.Name)
+		fmt.Fprintf(c.Out, "%s tells nobody: its policy has no message block and no sign_of_life (`ebbline help policy`)\n", p.Site.Name)
 		return code
 	}
 	for _, r := range list {

@@ -6,9 +6,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"mime"
+	"mime/multipart"
+	"mime/quotedprintable"
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/mail"
 	"os"
 	"path/filepath"
 	"slices"
@@ -124,8 +128,43 @@ func (h *hooks) count(path string) int {
 	return h.path[path]
 }
 
+// carries tells whether a letter has the report's first lines in its body, its text
+// and its page. Method: the standard library's reader of RFC 2045 parts.
+func carries(t *testing.T, letter string) bool {
+	m, err := mail.ReadMessage(strings.NewReader(letter))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, with, err := mime.ParseMediaType(m.Header.Get("Content-Type"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := map[string]string{}
+	for r := multipart.NewReader(m.Body, with["boundary"]); ; {
+		part, err := r.NextRawPart()
+		if err != nil {
+			break
+		}
+		var body io.Reader = part
+		switch part.Header.Get("Content-Transfer-Encoding") {
+		case "base64":
+			body = base64.NewDecoder(base64.StdEncoding, part)
+		case "quoted-printable":
+			body = quotedprintable.NewReader(part)
+		}
+		text, err := io.ReadAll(body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		parts[part.FileName()] = string(text)
+	}
+	head, _, _ := strings.Cut(parts["outage-1.txt"], "\n\n")
+	plain := strings.ReplaceAll(parts[""], "\r\n", "\n")
+	return len(parts) == 3 && strings.Contains(head, "Outage 1 of attic") && strings.Contains(plain, head) && strings.Contains(parts["outage-1.html"], "</html>")
+}
+
 // Aim: the whole way. A loss of input reaches a webhook, a mailbox and a command while a
-// fourth receiver hangs; that one is a condition; the sign of life is fetched; after a kill in
+// fourth receiver hangs; that one is a condition; the report comes with the message of it; the sign of life is fetched; after a kill in
 // the outage nothing is told twice under another id; no secret is in the log. A rehearsal sends
 // each receiver a test.
 // Method: ebbline as a process, net-snmp's snmpd as the UPS, Debian's Exim with TLS and login,
@@ -178,7 +217,16 @@ func TestMessagesFromEndToEnd(t *testing.T) {
 	r.until("still on battery", time.Minute, func() bool { return r.phase() != "" && r.phase() != "normal" })
 	card.PlugIn()
 	r.until("the webhook is told of the end", 2*time.Minute, func() bool { return h.has("outage-over") || h.has("input-back") })
+	r.until("the webhook has the report", 2*time.Minute, func() bool { return h.has("outage-report") })
+	if report := smtp.Letter(t, "Subject: [attic] warning: Report of outage 1"); !carries(t, report) {
+		t.Errorf("the letter does not carry the report:\n%s", report)
+	}
 	h.mu.Lock()
+	for _, m := range h.got {
+		if m.Code == "outage-report" && (len(m.Attachments) != 2 || m.Attachments[0].Name != "outage-1.txt" || !strings.Contains(m.Attachments[1].Text, "</html>")) {
+			t.Errorf("the webhook has %d attachments", len(m.Attachments))
+		}
+	}
 	ids := map[string]bool{}
 	for _, m := range h.got {
 		if m.Code == "input-lost" {

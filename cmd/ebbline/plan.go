@@ -21,6 +21,7 @@ var planCommand = command{
 	name:  "plan",
 	about: "the shutdown plan if the input failed now",
 	usage: "[POLICY] [--load UPS=WATTS] [--charge UPS=PERCENT] [--off HOST] [--history FILE] [--json]",
+	takes: []string{"POLICY"},
 	help: `Shows who would stop when, and why then, if the input of every UPS failed now;
 what the battery does under it; the point of no return; and the margin. The
 plan is the one the agent would make from the same readings.
@@ -31,10 +32,10 @@ and hosts takes the place of the policy's figures, and it is said where it does.
 
 Exit code 3 says that the plan does not
 fit: not every host is off before the battery's low projection less the reserve.`,
-	run: runPlan,
+	set: setPlan,
 }
 
-func runPlan(ctx context.Context, c *call) int {
+func setPlan(c *call) action {
 	pf := c.policyFlags()
 	var loads, charges pairs
 	var off words
@@ -42,32 +43,31 @@ func runPlan(ctx context.Context, c *call) int {
 	c.flags.Var(&charges, "charge", "`UPS=PERCENT` of its battery's charge, instead of 100")
 	c.flags.Var(&off, "off", "`HOST` that is off already")
 	past := c.historyFlag()
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
+	return func(ctx context.Context) int {
+		c.onlyReads(c.historyFiles(*past), nil)
+		p, found, code := c.policyLearned(ctx, pf, *past)
+		if p == nil {
+			return code
+		}
+		s, err := ifInputFailed(p, loads, charges, off)
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		view := planOf(s)
+		view.Measured = found.view()
+		if c.json {
+			printJSON(c.Out, view)
+		} else {
+			width, color := terminal(c.Out)
+			drawPlan(c.Out, p, s, view, c.style(width, color))
+			found.show(c.Out, width)
+		}
+		if !view.Fits {
+			return exitUnfit
+		}
+		return exitDone
 	}
-	c.onlyReads(c.historyFiles(*past), nil)
-	p, found, code := c.policyLearned(ctx, pf, *past)
-	if p == nil {
-		return code
-	}
-	s, err := ifInputFailed(p, loads, charges, off)
-	if err != nil {
-		c.usage("%v", err)
-		return exitUsage
-	}
-	view := planOf(s)
-	view.Measured = found.view()
-	if c.json {
-		printJSON(c.Out, view)
-	} else {
-		width, color := terminal(c.Out)
-		drawPlan(c.Out, p, s, view, c.style(width, color))
-		found.show(c.Out, width)
-	}
-	if !view.Fits {
-		return exitUnfit
-	}
-	return exitDone
 }
 
 // style is how this call draws: colour only on a terminal that wants it, other
@@ -421,7 +421,7 @@ func planUPSText(w io.Writer, u *planUPSView, columns int) {
 
 func planHostsText(w io.Writer, v *planView, columns int) {
 	if len(v.Hosts) == 0 {
-		fmt.Fprintln(w, "\nnobody is left to stop")
+		fmt.Fprintln(w, "\nno host is left to be stopped")
 		return
 	}
 	name := 4

@@ -34,7 +34,7 @@ type policyFlags struct {
 
 func (c *call) policyFlags() *policyFlags {
 	f := &policyFlags{}
-	c.flags.StringVar(&f.site, "site", c.Env("EBBLINE_SITE"), "`NAME` of the site, where several share a folder (or EBBLINE_SITE)")
+	c.flags.StringVar(&f.site, "site", c.Env("EBBLINE_SITE"), "`SITE` by its name, where several share a folder (or EBBLINE_SITE)")
 	c.flags.StringVar(&f.secrets, "secrets", c.Env("EBBLINE_SECRETS"), "`FOLDER` with the secrets, one file each (or EBBLINE_SECRETS)")
 	return f
 }
@@ -170,6 +170,8 @@ type pair struct{ name, value string }
 
 func (p *pairs) String() string { return "" }
 
+func (p *pairs) Type() string { return "pairs" }
+
 func (p *pairs) Set(text string) error {
 	name, value, ok := strings.Cut(text, "=")
 	if !ok || name == "" || value == "" {
@@ -183,6 +185,8 @@ func (p *pairs) Set(text string) error {
 type words []string
 
 func (w *words) String() string { return "" }
+
+func (w *words) Type() string { return "words" }
 
 func (w *words) Set(text string) error {
 	*w = append(*w, text)

@@ -23,13 +23,17 @@ var (
 	bench  = regexp.MustCompile(`go test .*-bench '?([\w\\|]+)'?.* \./([\w/]+)`)
 )
 
-// readme gives README's code by language, and what stands in backquotes in its
-// text.
-func readme(t *testing.T) (text string, code map[string][]string, spans []string) {
+// readme gives code by language, and what stands in backquotes in the text, of
+// documents.
+func readme(t *testing.T, documents ...string) (text string, code map[string][]string, spans []string) {
 	t.Helper()
-	all, err := os.ReadFile("../../README.md")
-	if err != nil {
-		t.Fatal(err)
+	var all []byte
+	for _, name := range documents {
+		one, err := os.ReadFile("../../" + name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(append(all, one...), '\n')
 	}
 	code = map[string][]string{}
 	for _, m := range fenced.FindAllStringSubmatch(string(all), -1) {
@@ -60,7 +64,7 @@ func shown(code map[string][]string, spans []string) (commands []string) {
 // Aim: every policy in README is one that is taken, without a warning. Method:
 // the loader; what is no whole policy follows the first one.
 func TestReadmePolicies(t *testing.T) {
-	_, code, _ := readme(t)
+	_, code, _ := readme(t, "README.md")
 	if len(code["hcl"]) == 0 {
 		t.Fatal("README shows no policy")
 	}
@@ -90,20 +94,21 @@ func sources(t *testing.T) (files []string) {
 	return files
 }
 
-// Aim: every command, flag, file and benchmark in README exists, and every
+// Aim: every command, flag, file and benchmark in README and DEVELOPERS exists, and every
 // command of which the program's own words tell. Method: each
 // ebbline command is run with --help behind it, which reads the flags before it
 // as always; a flag in the text is one of some command's.
 func TestReadmeCommands(t *testing.T) {
-	text, code, spans := readme(t)
+	text, code, spans := readme(t, "README.md", "DEVELOPERS.md")
 	run := func(args ...string) (int, string) {
 		var out bytes.Buffer
 		code := Run(t.Context(), args, Streams{In: strings.NewReader(""), Out: &out, Err: &out, Env: func(string) string { return "" }})
 		return code, out.String()
 	}
 	helps := ""
-	for i := range commands {
-		_, help := run(commands[i].name, "--help")
+	all := plainProgram()
+	for _, c := range all.calls {
+		_, help := run(append(strings.Fields(c.cmd.name), "--help")...)
 		helps += help + "\n"
 	}
 	tried, benchmarks := 0, 0
@@ -145,17 +150,17 @@ func TestReadmeCommands(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, m := range told.FindAllStringSubmatch(string(source), -1) {
-			if name := m[1] + m[2]; find(name) == nil && name != "help" && name != "version" {
+			if name := m[1] + m[2]; all.find(name) == nil {
 				t.Errorf("%s tells people of ebbline %s", file, name)
 			}
 		}
 	}
 	for _, m := range inTree.FindAllStringSubmatch(text, -1) {
 		if _, err := os.Stat(filepath.Join("../..", m[1])); err != nil {
-			t.Errorf("README names %v", err)
+			t.Errorf("they name %v", err)
 		}
 	}
 	if tried < 10 || benchmarks == 0 {
-		t.Errorf("%d commands and %d benchmarks were found: the test reads README wrongly", tried, benchmarks)
+		t.Errorf("%d commands and %d benchmarks were found: the test reads them wrongly", tried, benchmarks)
 	}
 }

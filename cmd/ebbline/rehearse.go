@@ -25,6 +25,7 @@ var rehearseCommand = command{
 	name:  "rehearse",
 	about: "tries the way to every UPS and host, and turns nothing off",
 	usage: "[POLICY] [--messages] [--secrets FOLDER] [--history FILE] [--json]",
+	takes: []string{"POLICY"},
 	help: `Asks every UPS once, and tries every way to stop or start a host without effect:
   ssh, host   logs in with the key, verifies the host key, runs no command; then
   prepare     asks, by a key that can do no more, whether the command might run
@@ -45,7 +46,7 @@ With --messages it tries the receivers of messages instead: each is sent one
 that is marked as a test, and the sign of life is fetched once.
 
 Exit code 1 says that something is wrong.`,
-	run: runRehearse,
+	set: setRehearse,
 }
 
 const (
@@ -54,37 +55,36 @@ const (
 	tryUPSWithin    = 5 * time.Second  // beside the policy's own timeout for SNMP
 )
 
-func runRehearse(ctx context.Context, c *call) int {
+func setRehearse(c *call) action {
 	pf := c.policyFlags()
 	messages := c.flags.Bool("messages", false, "send each receiver of messages a test, and try nothing else")
 	past := c.historyFlag()
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
+	return func(ctx context.Context) int {
+		p, _, code := c.policyLearned(ctx, pf, *past)
+		if p == nil {
+			return code
+		}
+		store := c.store(pf)
+		if *messages {
+			return c.tryMessages(ctx, p, func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) })
+		}
+		r := &rehearsal{p: p, read: func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }}
+		r.run(ctx, c.progress())
+		if ctx.Err() != nil {
+			return c.fail("interrupted; nothing was turned off")
+		}
+		v := r.view()
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			width, _ := terminal(c.Out)
+			v.show(c.Out, width)
+		}
+		if !v.Ready {
+			return exitFailed
+		}
+		return exitDone
 	}
-	p, _, code := c.policyLearned(ctx, pf, *past)
-	if p == nil {
-		return code
-	}
-	store := c.store(pf)
-	if *messages {
-		return c.tryMessages(ctx, p, func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) })
-	}
-	r := &rehearsal{p: p, read: func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }}
-	r.run(ctx, c.progress())
-	if ctx.Err() != nil {
-		return c.fail("interrupted; nothing was turned off")
-	}
-	v := r.view()
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		width, _ := terminal(c.Out)
-		v.show(c.Out, width)
-	}
-	if !v.Ready {
-		return exitFailed
-	}
-	return exitDone
 }
 
 // rehearsal is one run of the command, and what it found.

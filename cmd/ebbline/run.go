@@ -4,14 +4,12 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"os/signal"
 	"os/user"
 	"path/filepath"
 	"runtime/debug"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -33,6 +31,7 @@ var runCommand = command{
 	name:  "run",
 	about: "the agent",
 	usage: "[POLICY] [--state FOLDER] [--socket PATH] [--secrets FOLDER]",
+	takes: []string{"POLICY"},
 	help: `Watches the UPSs and acts: rides through, sheds, brings everything down in order
 and back up afterwards. It stays in the foreground; the unit in packaging/ runs
 it under systemd. SIGHUP reads the policy again, whole or not at all; SIGTERM
@@ -47,7 +46,7 @@ A minute after the start and once a day it tries the ways to the hosts as
 
 Secrets are read from systemd credentials, from --secrets, or from the
 environment (EBBLINE_SECRET_ and the name in capitals); never from the policy.`,
-	run: runRun,
+	set: setRun,
 }
 
 const (
@@ -82,13 +81,14 @@ func first(texts ...string) string {
 	return ""
 }
 
-func runRun(ctx context.Context, c *call) int {
+func setRun(c *call) action {
 	pf := c.policyFlags()
 	state := c.flags.String("state", c.stateFolder(), "`FOLDER` for the journal and the history (or EBBLINE_STATE)")
 	socket := c.socketFlag()
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
-	}
+	return func(ctx context.Context) int { return c.runAgent(ctx, pf, *state, *socket) }
+}
+
+func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket string) int {
 	if c.json {
 		c.usage("the agent prints a log, not a document; ask it with `ebbline status --json`")
 		return exitUsage
@@ -99,7 +99,7 @@ func runRun(ctx context.Context, c *call) int {
 	if err != nil {
 		log.Warn("the service manager cannot be told how the agent is", zap.Error(err))
 	}
-	j, past, err := journal.Open(filepath.Join(*state, "journal"))
+	j, past, err := journal.Open(filepath.Join(state, "journal"))
 	if errors.Is(err, journal.ErrInUse) {
 		return c.fail("%v", err)
 	}
@@ -108,13 +108,13 @@ func runRun(ctx context.Context, c *call) int {
 	if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
 		return code
 	}
-	memory, err := openMemory(filepath.Join(*state, historyFile), log)
+	memory, err := openMemory(filepath.Join(state, historyFile), log)
 	if err != nil {
 		return c.fail("%v", err)
 	}
 	secrets := c.store(pf)
 	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
-	tell, err := openMessages(filepath.Join(*state, messagesFile), read, log)
+	tell, err := openMessages(filepath.Join(state, messagesFile), read, log)
 	if err != nil {
 		return c.fail("%v", err)
 	}
@@ -128,10 +128,12 @@ func runRun(ctx context.Context, c *call) int {
 			return wire(q, read)
 		},
 		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
-		Witness: witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
+		StandsIn: c.Env("EBBLINE_UPGRADE_FAILED") != "", // packaging/start says so
+		Witness:  witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
 	})
 	tell.agent.Store(a)
-	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
+	memory.reported = tell.report
+	server, err := control.Listen(control.Config{Path: socket, OperatorGID: groupID(operators), Log: log}, a)
 	if err != nil {
 		// Without the socket nobody can look; the hosts still go down in time.
 		log.Error("there is no control socket; status and orders are not to be had", zap.Error(err))
@@ -150,7 +152,7 @@ func runRun(ctx context.Context, c *call) int {
 	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
 	wg.Go(func() { tell.life.Run(inner) })
 	wg.Go(func() { c.reloads(inner, a, pf, memory, tell, notifier, log) })
-	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", *state))
+	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", state))
 	err = a.Run(ctx)
 	notifier.Stopping()
 	cancel()
@@ -253,96 +255,4 @@ func groupID(name string) int {
 		return -1
 	}
 	return id
-}
-
-var statusCommand = command{
-	name:  "status",
-	about: "what the running agent knows, decides and why",
-	usage: "[--watch] [--hold | --release | --proceed | --abort] [--socket PATH] [--json]",
-	help: `Asks the running agent how things stand: each UPS's phase and runtime, who would
-stop when and why, the margin, and every condition with its next step.
-
-In an outage an operator may say
-  --hold     no host stops early; at the point of no return they go all the same
-  --release  end a hold or an abort: the schedule is in force again
-  --proceed  begin at once, in order, whatever was said before
-  --abort    stop no further host, even if the battery ends: hosts will crash
-Root, the agent's own user and the group ebbline-operators may give orders.`,
-	run: runStatus,
-}
-
-// changesNothing tells whether an order has nothing to act on.
-func changesNothing(o shutdown.Order, v *agent.View) bool {
-	switch o {
-	case shutdown.Proceed:
-		return v.IfLostNow
-	case shutdown.Release:
-		return !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
-			return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
-		})
-	}
-	return false
-}
-
-func runStatus(ctx context.Context, c *call) int {
-	socket := c.socketFlag()
-	watch := c.flags.Bool("watch", false, "show it again every second")
-	var orders [shutdown.Release + 1]*bool
-	orders[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
-	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "begin at once")
-	orders[shutdown.Release] = c.flags.Bool("release", false, "end a hold or an abort")
-	orders[shutdown.Abort] = c.flags.Bool("abort", false, "stop no further host, whatever it costs")
-	if err := c.parse(0); err != nil {
-		return usageCode(err)
-	}
-	if *socket == "" {
-		c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
-		return exitUsage
-	}
-	client := control.NewClient(*socket)
-	order := shutdown.Order(0)
-	for o := shutdown.Hold; o <= shutdown.Release; o++ {
-		if *orders[o] && order != 0 {
-			c.usage("give one order at a time")
-			return exitUsage
-		} else if *orders[o] {
-			order = o
-		}
-	}
-	if order != 0 {
-		before, _, err := client.Status(ctx)
-		if err == nil {
-			err = client.Order(ctx, order)
-		}
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		if changesNothing(order, &before) {
-			why := map[shutdown.Order]string{shutdown.Proceed: "the input is there", shutdown.Release: "no hold or abort was in force"}[order]
-			fmt.Fprintf(c.Err, "ebbline status: --%s changes nothing now: %s\n", order, why)
-		}
-	}
-	for {
-		v, raw, err := client.Status(ctx)
-		if err != nil {
-			return c.fail("%v", err)
-		}
-		if c.json {
-			c.Out.Write(raw)
-		} else {
-			width, color := terminal(c.Out)
-			if *watch && color {
-				fmt.Fprint(c.Out, "\x1b[H\x1b[2J")
-			}
-			c.showStatus(&v, c.style(width, color))
-		}
-		if !*watch {
-			return exitDone
-		}
-		select {
-		case <-ctx.Done():
-			return exitDone
-		case <-time.After(time.Second):
-		}
-	}
 }

@@ -21,14 +21,15 @@ var simulateCommand = command{
 	name:  "simulate",
 	about: "replays outages against the real decision code",
 	usage: "[POLICY] [OUTAGE ...] [--random N] [--seed S] [--report FILE.html] [--json] [...]",
+	takes: []string{"POLICY", "OUTAGE…"},
 	help: `Replays outages against the very code that the agent decides with, in a modelled
 room, and says whether every host is off in time and every promise is kept.
 
-An outage is a script (lines such as "at 0s input lost"; README has the whole
-form), a CSV time series of the input's voltage, or one of the named ones
-(--names lists them). With --random N it draws N outages, rooms and faults from
-the seed. With neither, it replays the outages that every plan should survive;
-the name of one of these, in quotes, replays that alone.
+An outage is a script (lines such as "at 0s input lost"; ebbline help outage
+tells of its form), a CSV time series of the input's voltage, or one of the
+named ones (--names lists them). With --random N it draws N outages, rooms and
+faults from the seed. With neither, it replays the outages that every plan
+should survive; the name of one of these, in quotes, replays that alone.
 
 It tells three kinds of evidence apart: the worst case by construction, where
 one replay at the bounds proves the plan; every combination of stopping times
@@ -39,13 +40,13 @@ The margin of a run is the battery time that was left, at the load of the
 moment before, when the last host went off. Exit code 3 says that a promise was
 broken, or that a host lost its power while it was up in a room no worse than
 the one that plans are made for, or in an outage that you named.`,
-	run: runSimulate,
+	set: setSimulate,
 }
 
 // mostRandom bounds --random: each outage takes some bytes until the end.
 const mostRandom = 20_000_000
 
-func runSimulate(ctx context.Context, c *call) int {
+func setSimulate(c *call) action {
 	pf := c.policyFlags()
 	random := c.flags.Int("random", 0, "draw so many outages (`N`)")
 	seed := c.flags.Uint64("seed", 1, "`S` of the first random outage; the others follow it")
@@ -59,90 +60,89 @@ func runSimulate(ctx context.Context, c *call) int {
 	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
 	seen := c.flags.Bool("past", false, "replay the outages that the agent has seen, too")
 	past := c.historyFlag()
-	if err := c.parse(1000); err != nil {
-		return usageCode(err)
-	}
-	switch {
-	case *listed:
-		return c.listOutages()
-	case *random < 0 || *random > mostRandom:
-		c.usage("--random takes a number from 0 to %d", mostRandom)
-		return exitUsage
-	case *workers < 1 || *workers > 1024:
-		c.usage("--workers takes a number from 1 to 1024")
-		return exitUsage
-	}
-	path, files := c.Env("EBBLINE_POLICY"), c.args
-	if len(c.args) > 0 && (path == "" || looksLikePolicy(c.args[0])) {
-		path, files = c.args[0], c.args[1:]
-	} else {
-		c.args = nil
-	}
-	day, err := dayOf(*date)
-	if err != nil {
-		c.usage("%v", err)
-		return exitUsage
-	}
-	c.onlyReads(append(c.historyFiles(*past), files...), []string{*page, *smallest})
-	p, found, code := c.policyLearned(ctx, pf, *past)
-	if p == nil {
-		return code
-	}
-	if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
-		return c.fail("%v", err)
-	}
-	job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
-	if err := job.outages(files); err != nil {
-		return c.fail("%v", err)
-	}
-	if *seen {
-		list, err := c.past(ctx, p, *past)
+	return func(ctx context.Context) int {
+		switch {
+		case *listed:
+			return c.listOutages()
+		case *random < 0 || *random > mostRandom:
+			c.usage("--random takes a number from 0 to %d", mostRandom)
+			return exitUsage
+		case *workers < 1 || *workers > 1024:
+			c.usage("--workers takes a number from 1 to 1024")
+			return exitUsage
+		}
+		path, files := c.Env("EBBLINE_POLICY"), c.args
+		if len(c.args) > 0 && (path == "" || looksLikePolicy(c.args[0])) {
+			path, files = c.args[0], c.args[1:]
+		} else {
+			c.args = nil
+		}
+		day, err := dayOf(*date)
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		c.onlyReads(append(c.historyFiles(*past), files...), []string{*page, *smallest})
+		p, found, code := c.policyLearned(ctx, pf, *past)
+		if p == nil {
+			return code
+		}
+		if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
+			return c.fail("%v", err)
+		}
+		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
+		if err := job.outages(files); err != nil {
+			return c.fail("%v", err)
+		}
+		if *seen {
+			list, err := c.past(ctx, p, *past)
+			if err != nil {
+				return c.fail("%v", err)
+			}
+			job.named = append(job.named, list...)
+			job.words = append(job.words, make([]string, len(list))...)
+		}
+		if err := writable(*smallest); err != nil {
+			return c.fail("%v", err)
+		}
+		if *lines {
+			if job.count() != 1 {
+				c.usage("--transcript shows one outage; %d are to be replayed", job.count())
+				return exitUsage
+			}
+			return c.transcript(job)
+		}
+		paper, err := newPaper(*page)
 		if err != nil {
 			return c.fail("%v", err)
 		}
-		job.named = append(job.named, list...)
-		job.words = append(job.words, make([]string, len(list))...)
-	}
-	if err := writable(*smallest); err != nil {
-		return c.fail("%v", err)
-	}
-	if *lines {
-		if job.count() != 1 {
-			c.usage("--transcript shows one outage; %d are to be replayed", job.count())
-			return exitUsage
+		defer paper.close()
+		if err := job.run(ctx); err != nil {
+			return c.fail("%v", err)
 		}
-		return c.transcript(job)
+		if err := job.writeSmallest(*smallest); err != nil {
+			return c.fail("%v", err)
+		}
+		v := job.view()
+		v.Measured = found.view()
+		if err := job.writeReport(paper, v); err != nil {
+			return c.fail("%v", err)
+		}
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			c.showRuns(job, v, *faults)
+			width, _ := terminal(c.Out)
+			found.show(c.Out, width)
+		}
+		switch {
+		case v.Verdict == verdictFails:
+			return exitUnfit
+		case job.stopped:
+			return exitFailed
+		}
+		return exitDone
 	}
-	paper, err := newPaper(*page)
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	defer paper.close()
-	if err := job.run(ctx); err != nil {
-		return c.fail("%v", err)
-	}
-	if err := job.writeSmallest(*smallest); err != nil {
-		return c.fail("%v", err)
-	}
-	v := job.view()
-	v.Measured = found.view()
-	if err := job.writeReport(paper, v); err != nil {
-		return c.fail("%v", err)
-	}
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		c.showRuns(job, v, *faults)
-		width, _ := terminal(c.Out)
-		found.show(c.Out, width)
-	}
-	switch {
-	case v.Verdict == verdictFails:
-		return exitUnfit
-	case job.stopped:
-		return exitFailed
-	}
-	return exitDone
 }
 
 // dayOf reads a date as days since 1970-01-01.

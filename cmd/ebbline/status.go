@@ -1,83 +1,518 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
 	"fmt"
 	"io"
+	"os"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
 
+	"golang.org/x/term"
+
 	"ebbline/agent"
+	"ebbline/agent/control"
 	"ebbline/shutdown"
-	"ebbline/simulate/report"
 )
 
-// showStatus writes the agent's view for people.
-func (c *call) showStatus(v *agent.View, st report.Style) {
-	w := c.Out
-	width := max(st.Width, 80)
-	for _, line := range fold(v.Site+": "+v.Status, width) {
-		fmt.Fprintln(w, line)
+var statusCommand = command{
+	name:  "status",
+	about: "what the running agent knows, decides and why",
+	usage: "[--watch] [ORDER] [--socket PATH] [--json]",
+	help: `Asks the running agent how things stand: each condition with its next step; each
+UPS, how long its battery lasts and the margin; when each host stops and why
+then. On a terminal it fits the screen: what matters first, the rest counted;
+"ebbline status | less" shows all. An agent that is being restarted is waited
+for.
+
+Times of the day are told where the input is lost. With input, durations say
+what would be if it failed now.
+
+Orders for an outage:
+  --hold     no host stops early; at the point of no return they go all the same
+  --release  end a hold or an abort: the schedule is in force again
+  --proceed  begin at once, in order, whatever was said before
+  --abort    stop no further host, even if the battery ends: hosts will crash
+Orders for one host, at any time:
+  --stop HOST   stop it now, and do not bring it back. Hosts that need it must be
+                off. Force is used in an outage only
+  --start HOST  start it now, whatever its battery's charge, if it has input and
+                what it needs is up
+  --keep HOST   keep it up until the point of no return, in the outage that is on
+                or the next
+  --clear CONDITION[:HOST]  say that you have seen to what only a person can judge:
+                host-given-up (it is asked again), host-not-back and
+                no-way-to-start (it stays off), stopped-halfway, stop-failed,
+                keep-in-force, memory-refused
+An order that cannot be carried out as things stand is not taken, and it is said
+why. Root, the agent's own user and the group ebbline-operators may give orders.`,
+	set: setStatus,
+}
+
+// restartTime is how long an agent that does not listen is waited for: one that is
+// restarted listens again by then.
+const restartTime = 5 * time.Second
+
+// changesNothing tells why an order has nothing to act on; "" where it has.
+func changesNothing(o shutdown.Order, v *agent.View) string {
+	inForce := func(c agent.Condition) bool {
+		return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
 	}
+	switch {
+	case o == shutdown.Proceed && v.IfLostNow:
+		return "the input is there"
+	case o == shutdown.Release && !slices.ContainsFunc(v.Conditions, inForce):
+		return "no hold or abort was in force"
+	}
+	return ""
+}
+
+// orderFlags defines the flags that are orders. What it gives reads them: nil for none.
+func (c *call) orderFlags() func() (*control.Order, error) {
+	var all [shutdown.Release + 1]*bool
+	all[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
+	all[shutdown.Release] = c.flags.Bool("release", false, "end a hold or an abort")
+	all[shutdown.Proceed] = c.flags.Bool("proceed", false, "begin at once")
+	all[shutdown.Abort] = c.flags.Bool("abort", false, "stop no further host, whatever it costs")
+	var one [shutdown.Clear + 1]*string
+	one[shutdown.StopHost] = c.flags.String("stop", "", "stop `HOST` now, and do not bring it back")
+	one[shutdown.StartHost] = c.flags.String("start", "", "start `HOST` now")
+	one[shutdown.KeepHost] = c.flags.String("keep", "", "keep `HOST` up until the point of no return")
+	one[shutdown.Clear] = c.flags.String("clear", "", "end `CONDITION[:HOST]`, which you have seen to")
+	return func() (given *control.Order, err error) {
+		for o := shutdown.Hold; o <= shutdown.Clear; o++ {
+			if !c.flags.Changed(o.String()) || !o.OfHost() && !*all[o] {
+				continue
+			}
+			if given != nil {
+				return nil, errors.New("give one order at a time")
+			}
+			given = &control.Order{Order: o}
+			if !o.OfHost() {
+				continue
+			}
+			if given.Host = *one[o]; o == shutdown.Clear {
+				name, host, _ := strings.Cut(*one[o], ":")
+				given.Host = host
+				if given.Condition, err = control.Condition(name); err != nil {
+					return nil, err
+				}
+			} else if given.Host == "" {
+				return nil, fmt.Errorf("--%s names no host", o)
+			}
+		}
+		return given, nil
+	}
+}
+
+func setStatus(c *call) action {
+	socket := c.socketFlag()
+	watch := c.flags.Bool("watch", false, "show it again every second")
+	ordered := c.orderFlags()
+	return func(ctx context.Context) int {
+		if *socket == "" {
+			c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
+			return exitUsage
+		}
+		order, err := ordered()
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		client := control.NewClient(*socket)
+		var v agent.View
+		var raw []byte
+		err = c.reach(ctx, func() (err error) {
+			v, raw, err = client.Status(ctx)
+			return err
+		})
+		if err == nil && order != nil {
+			why := changesNothing(order.Order, &v)
+			if err = client.Give(ctx, *order); err == nil {
+				v, raw, err = client.Status(ctx)
+			}
+			if err == nil && why != "" {
+				fmt.Fprintf(c.Err, "ebbline status: --%s changes nothing now: %s\n", order.Order, why)
+			}
+		}
+		if err != nil {
+			return c.fail("%v", err)
+		}
+		c.answer(&v, raw)
+		for *watch && pause(ctx, time.Second) {
+			if now, again, err := client.Status(ctx); err == nil {
+				v, raw = now, again
+				c.answer(&v, raw)
+			} else if ctx.Err() == nil {
+				c.clear()
+				fmt.Fprintf(c.Err, "ebbline status: %v\nWhat it said last was of %s. It is asked again every second.\n", err, clock(v.At))
+			}
+		}
+		return exitDone
+	}
+}
+
+// reach asks an agent, and asks again for a while where none listens.
+func (c *call) reach(ctx context.Context, ask func() error) error {
+	for until := time.Now().Add(restartTime); ; {
+		err := ask()
+		if !errors.Is(err, control.ErrNoAgent) || time.Now().After(until) || !pause(ctx, 200*time.Millisecond) {
+			return err
+		}
+	}
+}
+
+// answer shows what the agent says.
+func (c *call) answer(v *agent.View, raw []byte) {
+	if c.json {
+		c.Out.Write(raw)
+		return
+	}
+	c.clear()
+	width, _ := terminal(c.Out)
+	io.WriteString(c.Out, statusText(v, width, rows(c.Out)))
+}
+
+// clear empties the screen for the next picture, where there is one.
+func (c *call) clear() {
+	if _, ok := terminal(c.Out); ok && c.flags.Changed("watch") {
+		fmt.Fprint(c.Out, "\x1b[H\x1b[2J")
+	}
+}
+
+// rows are those of a terminal that are free above the next prompt; 0 where no
+// terminal bounds them.
+func rows(w io.Writer) int {
+	if f, ok := w.(*os.File); ok {
+		if _, height, err := term.GetSize(int(f.Fd())); err == nil && height > 1 {
+			return max(height-1, leastRows)
+		}
+	}
+	return 0
+}
+
+// leastRows is a screen that holds a bit of everything.
+const leastRows = 18
+
+// statusText is the agent's view for people, in at most so many rows; 0: as many as
+// there are.
+func statusText(v *agent.View, width, rows int) string {
+	bounded := rows > 0
+	if !bounded {
+		rows = 1 << 30
+	}
+	width = max(width, 80)
+	top := append(headRows(v, width), "")
+	left := rows - len(top)
+	bad := conditionRows(v, width, left/3)
+	left -= len(bad)
+	power := append(powerRows(v, width, max(4, left/3), bounded), "")
+	left -= len(power)
+	records := recordRows(v, width, min(8, max(1, left/5)))
+	hosts := hostRows(v, width, left-len(records))
+	return strings.Join(slices.Concat(top, bad, power, hosts, records), "\n") + "\n"
+}
+
+// headRows say how it stands.
+func headRows(v *agent.View, width int) (list []string) {
 	if o := v.Outage; o != nil {
-		fmt.Fprintf(w, "outage %d since %s", o.Number, o.LostAt.Local().Format("2006-01-02 15:04:05"))
+		text := fmt.Sprintf("%s: OUTAGE %d since %s, for %s", v.Site, o.Number, clock(o.LostAt), spell(&o.ElapsedSeconds))
 		for _, s := range []struct {
 			on   bool
 			text string
-		}{{o.Held, "held"}, {o.Proceeding, "proceeding at once"}, {o.Aborted, "aborted"}} {
+		}{{o.Held, "held"}, {o.Proceeding, "all are being stopped at once"}, {o.Aborted, "ABORTED"}} {
 			if s.on {
-				fmt.Fprintf(w, ", %s by an operator", s.text)
+				text += "; " + s.text + " by an operator"
 			}
 		}
-		fmt.Fprintln(w)
+		list = fold(text, width)
+	} else {
+		list = fold(v.Site+": no outage, at "+clock(v.At), width)
 	}
-	for i := range v.Conditions {
-		x := &v.Conditions[i]
-		fmt.Fprintf(w, "\n! %s since %s\n", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), x.Since.Local().Format("15:04:05"))
+	return append(list, fold(fitText(v), width)...)
+}
+
+// fitText says what comes of the plan.
+func fitText(v *agent.View) string {
+	after := func(n *int64) string { // the loss of input
+		if v.IfLostNow || v.Outage == nil {
+			return spell(n) + " after the loss"
+		}
+		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
+	}
+	lost := "If the input failed now"
+	if v.Outage != nil {
+		lost = "If the input failed again now"
+	}
+	switch {
+	case v.PointOfNoReturn == nil && v.IfLostNow:
+		return lost + ", no host would be stopped."
+	case v.PointOfNoReturn == nil:
+		return "No host is left to be stopped."
+	case v.Fits && v.IfLostNow:
+		return fmt.Sprintf("%s, every host would be off in time, with a margin of %s. Point of no return: %s.", lost, spell(v.MarginSeconds), after(v.PointOfNoReturn))
+	case v.Fits && v.Outage != nil && *v.PointOfNoReturn <= v.Outage.ElapsedSeconds:
+		return fmt.Sprintf("Every host will be off in time, with a margin of %s. The point of no return was %s.", spell(v.MarginSeconds), after(v.PointOfNoReturn))
+	case v.Fits:
+		return fmt.Sprintf("Every host will be off in time, with a margin of %s. Point of no return: %s.", spell(v.MarginSeconds), after(v.PointOfNoReturn))
+	case v.IfLostNow && v.Outage != nil:
+		return lost + ", not every host would be off in time: the battery is still being charged."
+	case v.IfLostNow:
+		return "THE PLAN DOES NOT FIT: if the input failed now, not every host would be off in time. `ebbline plan` says why."
+	}
+	return "THE PLAN DOES NOT FIT: not every host will be off in time. `ebbline plan` says why."
+}
+
+// conditionRows are the conditions, the worst first; where there is little room,
+// those that have none for their text by their names.
+func conditionRows(v *agent.View, width, most int) (list []string) {
+	worst := slices.Clone(v.Conditions)
+	slices.SortStableFunc(worst, func(a, b agent.Condition) int { return cmp.Compare(agent.Severity(b.Code), agent.Severity(a.Code)) })
+	for i := range worst {
+		x := &worst[i]
+		rows := []string{fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clock(x.Since))}
 		for _, line := range fold(x.Text, width-4) {
-			fmt.Fprintf(w, "  %s\n", line)
+			rows = append(rows, "  "+line)
+		}
+		if len(list)+len(rows)+2 > most && len(worst)-i > 0 && i > 0 {
+			return append(append(list, moreConditions(worst[i:], width)...), "")
+		}
+		list = append(list, rows...)
+	}
+	if len(list) > 0 {
+		list = append(list, "")
+	}
+	return list
+}
+
+// moreConditions names conditions in one row, each code once.
+func moreConditions(of []agent.Condition, width int) []string {
+	var names []string
+	count := map[string]int{}
+	for i := range of {
+		if count[of[i].Code]++; count[of[i].Code] == 1 {
+			names = append(names, of[i].Code)
 		}
 	}
-	fmt.Fprintf(w, "\n%-12s %-12s %7s %6s %9s %9s %9s %9s\n", "UPS", "phase", "load", "charge", "low", "likely", "margin", "its own")
-	for i := range v.UPSs {
+	for i, name := range names {
+		if n := count[name]; n > 1 {
+			names[i] = fmt.Sprintf("%s (%d)", name, n)
+		}
+	}
+	return fold(fmt.Sprintf("! and %d more: %s", len(of), strings.Join(names, ", ")), width)[:1]
+}
+
+// powerRows are the UPSs: those on battery or without an answer first. Where room is
+// tight it is left out on what a forecast rests.
+func powerRows(v *agent.View, width, most int, tight bool) []string {
+	list := []string{fmt.Sprintf("%-12s %-12s %8s %6s  %s", "UPS", "phase", "load", "charge", "its battery, at this load")}
+	order := make([]int, len(v.UPSs))
+	for i := range order {
+		order[i] = i
+	}
+	weight := func(i int) int {
+		u := &v.UPSs[i]
+		switch {
+		case u.Phase != "normal":
+			return 0
+		case u.Fault != "" || u.AnswerAgeSeconds == nil:
+			return 1
+		}
+		return 2
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(weight(a), weight(b)) })
+	for n, i := range order {
 		u := &v.UPSs[i]
 		load, charge := fmt.Sprintf("%d W", u.LoadWatts), fmt.Sprintf("%.0f %%", u.ChargePercent)
 		if u.AnswerAgeSeconds == nil {
 			load, charge = "-", "-"
 		}
-		fmt.Fprintf(w, "%-12s %-12s %7s %6s %9s %9s %9s %9s\n", u.Name, strings.ReplaceAll(u.Phase, "_", " "), load, charge,
-			spell(u.RuntimeSeconds.Low), spell(u.RuntimeSeconds.Likely), spell(u.MarginSeconds), spell(u.OwnRuntimeSeconds))
-		if u.Basis != "" {
-			fmt.Fprintf(w, "  forecast by %s\n", u.Basis)
+		rows := hanging(fmt.Sprintf("%-12s %-12s %8s %6s  ", u.Name, strings.ReplaceAll(u.Phase, "_", " "), load, charge), batteryText(v, u), width)
+		if u.Basis != "" && !tight {
+			rows = append(rows, hanging("  forecast by ", u.Basis, width)...)
 		}
 		if u.Fault != "" {
-			hang(w, "  does not answer: ", u.Fault, width)
+			rows = append(rows, hanging("  does not answer: ", u.Fault, width)...)
 		}
+		if rest := len(order) - n; len(list)+len(rows)+min(1, rest-1) > most && n > 0 {
+			return append(list, fmt.Sprintf("and %d more UPSs in phase %s", rest, phases(v, order[n:])))
+		}
+		list = append(list, rows...)
 	}
-	showHosts(w, v, width)
-	when := "since the loss of input"
-	switch {
-	case v.IfLostNow && v.Outage != nil:
-		when = "of hosts that are up: if the input failed now"
-	case v.IfLostNow:
-		when = "if the input failed now"
+	return list
+}
+
+func phases(v *agent.View, of []int) string {
+	var names []string
+	for _, i := range of {
+		names = append(names, strings.ReplaceAll(v.UPSs[i].Phase, "_", " "))
 	}
+	slices.Sort(names)
+	return strings.Join(slices.Compact(names), ", ")
+}
+
+// batteryText says how long one lasts: until when while it is emptied, for how long
+// else.
+func batteryText(v *agent.View, u *agent.UPSView) string {
+	if u.AnswerAgeSeconds == nil {
+		return "the UPS has not answered yet"
+	}
+	low, likely := u.RuntimeSeconds.Low, u.RuntimeSeconds.Likely
+	on := u.Phase == "ride_through" || u.Phase == "shedding" || u.Phase == "down"
+	var text string
 	switch {
-	case v.PointOfNoReturn == nil:
-		fmt.Fprintf(w, "\ntimes %s; nothing is planned to stop\n", when)
-	case v.Fits:
-		fmt.Fprintf(w, "\ntimes %s; a safe plan exists for %s\n", when, spell(v.PointOfNoReturn))
-	case v.IfLostNow && v.Outage != nil:
-		fmt.Fprintf(w, "\ntimes %s;\nnot everybody would be off in time then: the battery is still being charged\n", when)
+	case low == nil:
+		text = "is not emptied"
+	case on && likely == nil:
+		text = fmt.Sprintf("lasts until %s at least", clock(v.At.Add(time.Duration(*low)*time.Second)))
+	case on:
+		text = fmt.Sprintf("lasts until %s at least, likely %s",
+			clock(v.At.Add(time.Duration(*low)*time.Second)), clock(v.At.Add(time.Duration(*likely)*time.Second)))
 	default:
-		fmt.Fprintf(w, "\ntimes %s; THE PLAN DOES NOT FIT: `ebbline plan` says why\n", when)
+		text = fmt.Sprintf("would last %s at least, likely %s", spell(low), spell(likely))
 	}
-	if n := len(v.Records); n > 0 {
-		fmt.Fprintln(w)
-		for _, r := range v.Records[max(0, n-8):] {
-			hang(w, r.At.Local().Format("15:04:05")+"  ", r.Text, width)
+	if u.MarginSeconds != nil {
+		text += "; margin under the plan " + spell(u.MarginSeconds)
+	}
+	if u.OwnRuntimeSeconds != nil {
+		text += "; the UPS says " + spell(u.OwnRuntimeSeconds)
+	}
+	return text
+}
+
+// hostRows are the hosts, what happens next first, each with its reason where there
+// is room for all.
+func hostRows(v *agent.View, width, most int) []string {
+	const least = 40 // columns for a reason
+	when := [...]string{"stop at", "off by", "at latest"}
+	if v.IfLostNow {
+		when = [...]string{"stop after", "off after", "latest"}
+	}
+	head := fmt.Sprintf("%-12s %8s  %-17s %10s %10s %10s", "host", "priority", "power", when[0], when[1], when[2])
+	beside := width >= len(head)+2+least
+	if beside {
+		head += "  why then"
+	}
+	hosts := slices.Clone(v.Hosts)
+	slices.SortStableFunc(hosts, func(a, b agent.HostView) int { return cmp.Compare(urgency(&a), urgency(&b)) })
+	render := func(reasons bool) (list [][]string, sum int) {
+		for k := range hosts {
+			rows := hostRow(v, &hosts[k], width, beside, reasons)
+			list, sum = append(list, rows), sum+len(rows)
+		}
+		return list, sum
+	}
+	each, sum := render(true)
+	if 1+sum > most && !beside {
+		each, sum = render(false)
+	}
+	list := []string{head}
+	for k, rows := range each {
+		if 1+sum > most && len(list)+len(rows)+1 > most && k > 0 {
+			return append(list, restOf(hosts[k:], width))
+		}
+		list = append(list, rows...)
+	}
+	return list
+}
+
+// urgency puts first what did not stop, then what is under way, what is to come and
+// what is over.
+func urgency(h *agent.HostView) int {
+	if h.StaysUp {
+		return len(powers)
+	}
+	return slices.IndexFunc(powers[:], func(p shutdown.HostState) bool { return p.String() == h.Power })
+}
+
+var powers = [...]shutdown.HostState{
+	shutdown.GivenUp, shutdown.Late, shutdown.Failed, shutdown.Halfway, shutdown.Doubt, shutdown.Asked, shutdown.Told, shutdown.Interrupted,
+	shutdown.Starting, shutdown.Silent, shutdown.Unseen, shutdown.Up, shutdown.Dark, shutdown.Off, shutdown.TurnedOff,
+}
+
+// ordered says what an operator ordered for a host, and is in force.
+func ordered(h *agent.HostView) string {
+	switch h.Ordered {
+	case shutdown.StopHost.String():
+		return "an operator ordered it off: it is not brought back"
+	case shutdown.StartHost.String():
+		return "an operator ordered it up"
+	case shutdown.KeepHost.String():
+		return "an operator keeps it up until the point of no return"
+	}
+	return ""
+}
+
+func hostRow(v *agent.View, h *agent.HostView, width int, beside, reasons bool) []string {
+	asked := h.StopSeconds
+	if h.Asked != nil {
+		asked = h.Asked
+	}
+	power := h.Power
+	if h.StaysUp {
+		power = "stays up"
+	}
+	at := func(n *int64) string {
+		if n == nil || v.IfLostNow && h.Asked == nil || v.Outage == nil {
+			return spell(n)
+		}
+		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
+	}
+	row := fmt.Sprintf("%-12s %8d  %-17s %10s %10s %10s", h.Name, h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
+	why := first(ordered(h), h.Reason)
+	switch {
+	case why == "" || !beside && !reasons:
+		return []string{row}
+	case beside:
+		return hanging(row+"  ", why, width)
+	}
+	return append([]string{row}, hanging("  why then: ", why, width)...)
+}
+
+// restOf counts the hosts that no row is left for.
+func restOf(hosts []agent.HostView, width int) string {
+	var parts []string
+	for _, power := range powers {
+		n := 0
+		for i := range hosts {
+			if hosts[i].Power == power.String() {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, power))
 		}
 	}
+	return fold(fmt.Sprintf("and %d more: %s (`ebbline status | less` shows all)", len(hosts), strings.Join(parts, ", ")), width)[0]
+}
+
+// recordRows are what happened last, below a blank row; the newest is the last one.
+func recordRows(v *agent.View, width, most int) (list []string) {
+	for _, r := range slices.Backward(v.Records) {
+		rows := hanging(clock(r.At)+"  ", r.Text, width)
+		if len(list)+len(rows) > most {
+			break
+		}
+		list = append(rows, list...)
+	}
+	if len(list) > 0 {
+		list = append([]string{""}, list...)
+	}
+	return list
+}
+
+// clock is a time of the day, with its date when that is not today's.
+func clock(t time.Time) string {
+	t = t.Local()
+	if now := time.Now(); t.YearDay() != now.YearDay() || t.Year() != now.Year() {
+		return t.Format("Jan 2 15:04")
+	}
+	return t.Format("15:04:05")
 }
 
 // spell writes seconds; a figure that nobody has is a dash.
@@ -88,37 +523,11 @@ func spell(n *int64) string {
 	return shutdown.Spell(time.Duration(*n) * time.Second)
 }
 
-// showHosts writes a line for each host, and its reason behind it where there is
-// room, else below it.
-func showHosts(w io.Writer, v *agent.View, width int) {
-	const least = 40 // columns for a reason
-	head := fmt.Sprintf("%-12s %5s %-10s %8s %8s %8s", "host", "prio", "power", "asked", "off by", "latest")
-	beside := width >= len(head)+2+least
-	if beside {
-		head += "  why then"
-	}
-	fmt.Fprintf(w, "\n%s\n", head)
-	for i := range v.Hosts {
-		h := &v.Hosts[i]
-		asked := h.StopSeconds
-		if h.Asked != nil {
-			asked = h.Asked
-		}
-		power := h.Power
-		if h.StaysUp {
-			power = "stays up"
-		}
-		row := fmt.Sprintf("%-12s %5d %-10s %8s %8s %8s", h.Name, h.Priority, power, spell(asked), spell(h.Down), spell(h.LatestStartSeconds))
-		switch {
-		case h.Reason == "":
-			fmt.Fprintln(w, row)
-		case beside:
-			hang(w, row+"  ", h.Reason, width)
-		default:
-			fmt.Fprintln(w, row)
-			hang(w, "  why then: ", h.Reason, width)
-		}
-	}
+// hanging is what hang writes, in rows.
+func hanging(head, text string, columns int) []string {
+	var b bytes.Buffer
+	hang(&b, head, text, columns)
+	return strings.Split(strings.TrimSuffix(b.String(), "\n"), "\n")
 }
 
 // hang writes a head and a text behind it, folded, its further lines under its

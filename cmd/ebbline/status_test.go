@@ -1,14 +1,16 @@
 package main
 
 import (
-	"bytes"
+	"fmt"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 	"unicode/utf8"
 
 	"ebbline/agent"
 	"ebbline/shutdown"
-	"ebbline/simulate/report"
 )
 
 // Aim: a plan fits 80 columns with batteries that last for hours, and with nobody
@@ -27,7 +29,7 @@ func TestPlanAt80Columns(t *testing.T) {
 				t.Errorf("%s: wider than 80 columns: %s", name, line)
 			}
 		}
-		if nobody := strings.Contains(out, "nobody is left to stop"); nobody != (name == "rig") || nobody && strings.Contains(out, "point of no return") {
+		if nobody := strings.Contains(out, "no host is left to be stopped"); nobody != (name == "rig") || nobody && strings.Contains(out, "point of no return") {
 			t.Errorf("%s:\n%s", name, out)
 		}
 	}
@@ -50,10 +52,25 @@ func TestOrderChangesNothing(t *testing.T) {
 		{shutdown.Release, agent.View{IfLostNow: true, Conditions: hold}, false},
 		{shutdown.Hold, agent.View{IfLostNow: true}, false},
 	} {
-		if got := changesNothing(c.o, &c.v); got != c.want {
+		if got := changesNothing(c.o, &c.v) != ""; got != c.want {
 			t.Errorf("%s, %+v: %v", c.o, c.v, got)
 		}
 	}
+}
+
+// statusOf is the text of a view, which must fit its screen.
+func statusOf(t *testing.T, v *agent.View, width, rows int) string {
+	t.Helper()
+	text := statusText(v, width, rows)
+	for line := range strings.Lines(text) {
+		if line = strings.TrimSuffix(line, "\n"); utf8.RuneCountInString(line) > width || strings.TrimRight(line, " ") != line {
+			t.Errorf("a line does not fit %d columns, or ends in blanks: %q", width, line)
+		}
+	}
+	if n := strings.Count(text, "\n"); rows > 0 && n > rows {
+		t.Errorf("%d lines on a screen for %d:\n%s", n, rows, text)
+	}
+	return text
 }
 
 // Aim: the status fits 80 columns with the longest that it has to say, shows the
@@ -69,19 +86,8 @@ func TestStatusAt80Columns(t *testing.T) {
 		Conditions: []agent.Condition{{Code: "host-given-up", Host: "board", Text: long}},
 		Records:    []agent.Record{{Text: long}},
 	}
-	show := func(width int) string {
-		var out bytes.Buffer
-		c := &call{Streams: Streams{Out: &out}}
-		c.showStatus(v, report.Style{Width: width})
-		for _, line := range strings.Split(out.String(), "\n") {
-			if utf8.RuneCountInString(line) > width || strings.TrimRight(line, " ") != line {
-				t.Errorf("a line does not fit %d columns, or ends in blanks: %q", width, line)
-			}
-		}
-		return out.String()
-	}
-	idle := show(80)
-	for _, part := range []string{"! host-given-up board since", "why then: many words", "nothing is planned to stop"} {
+	idle := statusOf(t, v, 80, 0)
+	for _, part := range []string{"! host-given-up board since", "why then: many words", "No host is left to be stopped"} {
 		if !strings.Contains(idle, part) {
 			t.Errorf("%q is not in\n%s", part, idle)
 		}
@@ -93,15 +99,58 @@ func TestStatusAt80Columns(t *testing.T) {
 		t.Errorf("load and charge are not in\n%s", idle)
 	}
 	v.UPSs[0].AnswerAgeSeconds = nil
-	if silent := show(80); strings.Contains(silent, "12345") || strings.Contains(silent, "100 %") {
+	if silent := statusOf(t, v, 80, 0); strings.Contains(silent, "12345") || strings.Contains(silent, "100 %") {
 		t.Errorf("a UPS that never answered has figures:\n%s", silent)
 	}
 	v.PointOfNoReturn = &n
-	if unfit := show(120); !strings.Contains(unfit, "THE PLAN DOES NOT FIT") {
+	if unfit := statusOf(t, v, 120, 0); !strings.Contains(unfit, "THE PLAN DOES NOT FIT") {
 		t.Errorf("a plan that does not fit is not told:\n%s", unfit)
 	}
 	v.IfLostNow = true
-	if recovery := show(80); strings.Contains(recovery, "DOES NOT FIT") || !strings.Contains(recovery, "still being charged") {
+	if recovery := statusOf(t, v, 80, 0); strings.Contains(recovery, "DOES NOT FIT") || !strings.Contains(recovery, "still being charged") {
 		t.Errorf("in recovery it says:\n%s", recovery)
+	}
+}
+
+// Aim: on a screen of 24 lines a room of 300 hosts, 20 UPSs and 40 conditions is
+// shown with what matters first, and the rest is counted; nothing counted is lost.
+// Method: such a room in an outage; the worst things stand last in the view.
+func TestStatusFitsTheScreen(t *testing.T) {
+	at := time.Date(2026, 11, 30, 3, 12, 0, 0, time.Local)
+	n, short := int64(600), int64(90)
+	v := &agent.View{Site: "hall", At: at.Add(5 * time.Minute), Outage: &agent.OutageView{Number: 7, LostAt: at, ElapsedSeconds: 300}, Fits: true, PointOfNoReturn: &n, MarginSeconds: &short}
+	for i := range 20 {
+		v.UPSs = append(v.UPSs, agent.UPSView{Name: fmt.Sprintf("ups%d", i), Phase: "normal", LoadWatts: 400, ChargePercent: 100, AnswerAgeSeconds: &short, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}})
+	}
+	v.UPSs[19].Phase = "shedding"
+	power := []string{"off", "up", "up", "up", "asked"}
+	for i := range 300 {
+		v.Hosts = append(v.Hosts, agent.HostView{Name: fmt.Sprintf("host%d", i), Priority: 10, Power: power[i*len(power)/300], StopSeconds: &n, Down: &n, LatestStartSeconds: &n, Reason: "why it goes then"})
+	}
+	for i := range 40 {
+		v.Conditions = append(v.Conditions, agent.Condition{Code: "host-unready", Host: fmt.Sprintf("host%d", 100+i), Text: "It cannot be reached. Look at it.", Since: at})
+	}
+	v.Conditions = append(v.Conditions, agent.Condition{Code: "battery-low", UPS: "ups19", Text: "The UPS says that its battery is low.", Since: at})
+	for i := range 30 {
+		v.Records = append(v.Records, agent.Record{At: at, Text: fmt.Sprintf("record %d", i)})
+	}
+	for _, rows := range []int{23, 39, leastRows} {
+		text := statusOf(t, v, 80, rows)
+		for _, want := range []string{"OUTAGE 7 since", "margin of 1m30s", "! battery-low ups19", "more: host-unready (", "ups19        shedding", "more UPSs in phase normal", "host240", "record 29"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%d rows: %q is not in\n%s", rows, want, text)
+			}
+		}
+		m := regexp.MustCompile(`and (\d+) more: (.*) \(`).FindStringSubmatch(text[strings.Index(text, "\nhost "):])
+		if m == nil {
+			t.Fatalf("the rest is not counted in\n%s", text)
+		}
+		shown := len(regexp.MustCompile(`(?m)^host\d`).FindAllString(text, -1))
+		if rest, _ := strconv.Atoi(m[1]); rest+shown != 300 {
+			t.Errorf("%d hosts are shown and %s counted", shown, m[1])
+		}
+	}
+	if all := statusOf(t, v, 80, 0); strings.Contains(all, " more") || strings.Count(all, "why then: ") != 300 {
+		t.Errorf("what is no terminal does not get all:\n%s", all)
 	}
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"os"
 	"strings"
@@ -13,34 +12,8 @@ var surveyCommand = command{
 	name:  "survey",
 	about: "the electrical side: input, circuits, losses, the right UPS",
 	usage: "input | power | ups",
-	help: `Looks at the site's electricity from what was measured and what the policy says:
-
-  ebbline survey input   what the input really does: each sag, swell and
-                         interruption, how often a year, which UPS topology it
-                         calls for
-  ebbline survey power   how circuits, PDUs and UPSs are loaded, what conversion
-                         loses and costs, what a change would bring
-  ebbline survey ups     which rating, topology and battery would keep every
-                         promised time
-
-Each takes --help.`,
-	run: runSurvey,
-}
-
-func runSurvey(ctx context.Context, c *call) int {
-	if len(c.args) > 0 {
-		for _, sub := range []*command{&surveyInputCommand, &surveyPowerCommand, &surveyUPSCommand} {
-			if "survey "+c.args[0] == sub.name {
-				c.cmd, c.args = sub, c.args[1:]
-				return sub.run(ctx, c)
-			}
-		}
-	}
-	if err := c.parse(0); err != nil {
-		return usageCode(err)
-	}
-	c.usage("say what is to be looked at: input, power or ups")
-	return exitUsage
+	under: []*command{&surveyInputCommand, &surveyPowerCommand, &surveyUPSCommand},
+	help:  `Looks at the site's electricity from what was measured and what the policy says.`,
 }
 
 // caution stands under every survey.

@@ -23,6 +23,7 @@ var surveyInputCommand = command{
 	name:  "survey input",
 	about: "what the input really does",
 	usage: "[POLICY] [CSV…] [--svg FILE] [--nominal V] [--hertz HZ] [--watts W] [--price P] [--history FILE] [--json]",
+	takes: []string{"POLICY", "CSV…"},
 	help: `Reads recordings of the input voltage and what the agent's history holds of the
 policy's UPSs, and says: each event's class (IEEE 1159, EN 50160, IEEE 1366),
 its place against the ITIC curve, how many a year with the exact interval,
@@ -36,10 +37,10 @@ of nominal); frequency_hz is read too; the rest is passed over. Rows at even
 intervals are samples, and missing ones a gap; else a value holds until the
 next row, and an empty one is no sample. The nominal voltage and frequency are
 taken from a comment ("230 V nominal", "50 Hz"), else guessed, and said.`,
-	run: runSurveyInput,
+	set: setSurveyInput,
 }
 
-func runSurveyInput(ctx context.Context, c *call) int {
+func setSurveyInput(c *call) action {
 	pf := c.policyFlags()
 	past := c.historyFlag()
 	drawing := c.flags.String("svg", "", "write the chart to `FILE`, too")
@@ -47,52 +48,51 @@ func runSurveyInput(ctx context.Context, c *call) int {
 	hertz := c.flags.Float64("hertz", 0, "the nominal frequency is `HZ`: 50 or 60")
 	watts := c.flags.Float64("watts", 0, "`W` of load, to weigh losses; the policy's if absent")
 	price := c.flags.Float64("price", 0, "`P` of a kWh, in your currency")
-	if err := c.parse(1000); err != nil {
-		return usageCode(err)
-	}
-	if *nominal != 0 && !(*nominal >= 90 && *nominal <= 700) || *hertz != 0 && *hertz != 50 && *hertz != 60 ||
-		!(*watts >= 0 && *watts <= 1e7) || !(*price >= 0 && *price <= 1e6) {
-		c.usage("--nominal is from 90 to 700 volts, --hertz 50 or 60, --watts up to 10000000, --price a positive number")
-		return exitUsage
-	}
-	p, recordings, code := c.optionalPolicy(pf)
-	if code != exitDone {
-		return code
-	}
-	if p == nil && len(recordings) == 0 {
-		c.usage("there is nothing to look at. Name a recording (CSV), or a policy whose agent keeps a history")
-		return exitUsage
-	}
-	in := survey.NewInput(*nominal, *hertz)
-	for _, name := range recordings {
-		if err := c.readRecording(ctx, in, name); err != nil {
-			return c.fail("%v", err)
+	return func(ctx context.Context) int {
+		if *nominal != 0 && !(*nominal >= 90 && *nominal <= 700) || *hertz != 0 && *hertz != 50 && *hertz != 60 ||
+			!(*watts >= 0 && *watts <= 1e7) || !(*price >= 0 && *price <= 1e6) {
+			c.usage("--nominal is from 90 to 700 volts, --hertz 50 or 60, --watts up to 10000000, --price a positive number")
+			return exitUsage
 		}
-	}
-	if p != nil {
-		if err := c.readPast(ctx, in, p, *past, *nominal); err != nil {
-			return c.fail("%v", err)
+		p, recordings, code := c.optionalPolicy(pf)
+		if code != exitDone {
+			return code
 		}
-	}
-	v := &inputView{in: in}
-	if len(in.Recordings) == 0 {
-		return c.fail("the agent's history holds nothing of the input yet. It does when the agent has run for a while; or name a recording (CSV)")
-	}
-	v.fill(p, *watts, *price)
-	if *drawing != "" {
-		var text bytes.Buffer
-		report.InputSVG(&text, v.drawing()) // a buffer takes all
-		if err := os.WriteFile(*drawing, text.Bytes(), 0o644); err != nil {
-			return c.fail("the drawing cannot be written to %s: %v", *drawing, reason(err))
+		if p == nil && len(recordings) == 0 {
+			c.usage("there is nothing to look at. Name a recording (CSV), or a policy whose agent keeps a history")
+			return exitUsage
 		}
+		in := survey.NewInput(*nominal, *hertz)
+		for _, name := range recordings {
+			if err := c.readRecording(ctx, in, name); err != nil {
+				return c.fail("%v", err)
+			}
+		}
+		if p != nil {
+			if err := c.readPast(ctx, in, p, *past, *nominal); err != nil {
+				return c.fail("%v", err)
+			}
+		}
+		v := &inputView{in: in}
+		if len(in.Recordings) == 0 {
+			return c.fail("the agent's history holds nothing of the input yet. It does when the agent has run for a while; or name a recording (CSV)")
+		}
+		v.fill(p, *watts, *price)
+		if *drawing != "" {
+			var text bytes.Buffer
+			report.InputSVG(&text, v.drawing()) // a buffer takes all
+			if err := os.WriteFile(*drawing, text.Bytes(), 0o644); err != nil {
+				return c.fail("the drawing cannot be written to %s: %v", *drawing, reason(err))
+			}
+		}
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			width, color := terminal(c.Out)
+			v.show(c.Out, c.style(width, color))
+		}
+		return exitDone
 	}
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		width, color := terminal(c.Out)
-		v.show(c.Out, c.style(width, color))
-	}
-	return exitDone
 }
 
 // readRecording reads one file as a stream.

@@ -19,6 +19,7 @@ var surveyPowerCommand = command{
 	name:  "survey power",
 	about: "how circuits and UPSs are loaded, and what is lost",
 	usage: "[POLICY] [--price P] [--volts 240] [--class VFI] [--off HOST…] [--history FILE] [--json]",
+	takes: []string{"POLICY"},
 	help: `Shows how the policy's circuits, PDUs and UPSs are loaded: the current of each
 line against what may flow for hours, with all feeds, with another feed lost,
 and while batteries charge after an outage; volt-amperes and watts against the
@@ -32,10 +33,10 @@ off.
 A figure that nothing states is a range: power factors from 0.9 to 1, losses
 between the best and the worst published of the class. Lines that the agent
 read from the UPSs are shown beside.`,
-	run: runSurveyPower,
+	set: setSurveyPower,
 }
 
-func runSurveyPower(ctx context.Context, c *call) int {
+func setSurveyPower(c *call) action {
 	pf := c.policyFlags()
 	past := c.historyFlag()
 	price := c.flags.Float64("price", 0, "`P` of a kWh, in your currency")
@@ -43,42 +44,41 @@ func runSurveyPower(ctx context.Context, c *call) int {
 	class := c.flags.String("class", "", "what if every UPS were of `CLASS` VFD, VI or VFI")
 	var off words
 	c.flags.Var(&off, "off", "what if `HOST` were off; may be given again")
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
+	return func(ctx context.Context) int {
+		if !(*price >= 0 && *price <= 1e6) || *volts != 0 && !(*volts >= 200 && *volts <= 240) {
+			c.usage("--price is a positive number, --volts from 200 to 240")
+			return exitUsage
+		}
+		p, found, code := c.policyLearned(ctx, pf, *past)
+		if p == nil {
+			return code
+		}
+		change, asked, err := readChange(p, *volts, *class, off)
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		v := &powerView{Site: p.Site.Name, Price: *price, Measured: found.view()}
+		if v.Lines, err = c.lineSums(ctx, p, *past); err != nil {
+			return c.fail("%v", err)
+		}
+		v.Now = powerOf(survey.NewPower(p, survey.Unchanged), *price)
+		if asked {
+			q, draws, changes, cautions := change.Apply(p)
+			v.Changes, v.Cautions = changes, cautions
+			then := powerOf(survey.NewPower(q, draws), *price)
+			v.Then = &then
+		}
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			width, _ := terminal(c.Out)
+			v.show(c.Out, width)
+			found.show(c.Out, width)
+			fmt.Fprintf(c.Out, "\n%s\n", caution)
+		}
+		return exitDone
 	}
-	if !(*price >= 0 && *price <= 1e6) || *volts != 0 && !(*volts >= 200 && *volts <= 240) {
-		c.usage("--price is a positive number, --volts from 200 to 240")
-		return exitUsage
-	}
-	p, found, code := c.policyLearned(ctx, pf, *past)
-	if p == nil {
-		return code
-	}
-	change, asked, err := readChange(p, *volts, *class, off)
-	if err != nil {
-		c.usage("%v", err)
-		return exitUsage
-	}
-	v := &powerView{Site: p.Site.Name, Price: *price, Measured: found.view()}
-	if v.Lines, err = c.lineSums(ctx, p, *past); err != nil {
-		return c.fail("%v", err)
-	}
-	v.Now = powerOf(survey.NewPower(p, survey.Unchanged), *price)
-	if asked {
-		q, draws, changes, cautions := change.Apply(p)
-		v.Changes, v.Cautions = changes, cautions
-		then := powerOf(survey.NewPower(q, draws), *price)
-		v.Then = &then
-	}
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		width, _ := terminal(c.Out)
-		v.show(c.Out, width)
-		found.show(c.Out, width)
-		fmt.Fprintf(c.Out, "\n%s\n", caution)
-	}
-	return exitDone
 }
 
 // readChange reads what the command line asks about.

@@ -19,6 +19,7 @@ var surveyUPSCommand = command{
 	name:  "survey ups",
 	about: "which rating, topology and battery would keep every promised time",
 	usage: "[POLICY] [CSV…] [--history FILE] [--json]",
+	takes: []string{"POLICY", "CSV…"},
 	help: `From the site's loads, promised times, battery tests and recordings: what each
 UPS must be rated for, which topology the input calls for, and how many
 watt-hours of battery keep every promised time with the plan safe, counted on
@@ -28,55 +29,54 @@ do better.
 
 Recordings of the input (see "survey input") count for the topology, and what
 the agent kept.`,
-	run: runSurveyUPS,
+	set: setSurveyUPS,
 }
 
-func runSurveyUPS(ctx context.Context, c *call) int {
+func setSurveyUPS(c *call) action {
 	pf := c.policyFlags()
 	past := c.historyFlag()
-	if err := c.parse(1000); err != nil {
-		return usageCode(err)
-	}
-	own, recordings, code := c.optionalPolicy(pf)
-	if code != exitDone {
-		return code
-	}
-	if own == nil {
-		c.usage("no policy is named. Give its path, or set EBBLINE_POLICY")
-		return exitUsage
-	}
-	learned, found, err := c.learned(ctx, own, *past)
-	if err != nil {
-		return c.fail("%v", err)
-	}
-	in := survey.NewInput(0, 0)
-	for _, name := range recordings {
-		if err := c.readRecording(ctx, in, name); err != nil {
+	return func(ctx context.Context) int {
+		own, recordings, code := c.optionalPolicy(pf)
+		if code != exitDone {
+			return code
+		}
+		if own == nil {
+			c.usage("no policy is named. Give its path, or set EBBLINE_POLICY")
+			return exitUsage
+		}
+		learned, found, err := c.learned(ctx, own, *past)
+		if err != nil {
 			return c.fail("%v", err)
 		}
+		in := survey.NewInput(0, 0)
+		for _, name := range recordings {
+			if err := c.readRecording(ctx, in, name); err != nil {
+				return c.fail("%v", err)
+			}
+		}
+		if err := c.readPast(ctx, in, own, *past, 0); err != nil && *past != "" {
+			return c.fail("%v", err)
+		}
+		s := survey.NewSizing(own, learned, today())
+		v := sizingOf(own, &s)
+		if len(in.Recordings) > 0 {
+			a := in.Advice()
+			v.Topology = &adviceView{a.Class, a.Sure, a.Basis, a.Why}
+		}
+		v.Measured = found.view()
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			width, _ := terminal(c.Out)
+			v.show(c.Out, width)
+			found.show(c.Out, width)
+			fmt.Fprintf(c.Out, "\n%s\n", caution)
+		}
+		if len(v.UPSs) == 0 {
+			return exitUnfit
+		}
+		return exitDone
 	}
-	if err := c.readPast(ctx, in, own, *past, 0); err != nil && *past != "" {
-		return c.fail("%v", err)
-	}
-	s := survey.NewSizing(own, learned, today())
-	v := sizingOf(own, &s)
-	if len(in.Recordings) > 0 {
-		a := in.Advice()
-		v.Topology = &adviceView{a.Class, a.Sure, a.Basis, a.Why}
-	}
-	v.Measured = found.view()
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		width, _ := terminal(c.Out)
-		v.show(c.Out, width)
-		found.show(c.Out, width)
-		fmt.Fprintf(c.Out, "\n%s\n", caution)
-	}
-	if len(v.UPSs) == 0 {
-		return exitUnfit
-	}
-	return exitDone
 }
 
 // sizingView is the document of `survey ups --json`.

@@ -18,6 +18,7 @@ var tuneCommand = command{
 	name:  "tune",
 	about: "what shedding each host brings, and what a change would do",
 	usage: "[POLICY] [--add NAME=WATTS,...] [--battery UPS=PERCENT] [...] [--json]",
+	takes: []string{"POLICY"},
 	help: `Without a change it says, for the loss of every input now: how many minutes each
 host would give its UPS if it were off from the start; how much load, and how
 much loss of battery, each UPS has room for; which promised times are kept, at
@@ -39,10 +40,10 @@ the hosts whose stop moves, and the first promise that breaks.
 
 Every figure is the answer of the code that the agent decides with. Exit code 3
 says that the plan, or the plan after the changes, does not fit.`,
-	run: runTune,
+	set: setTune,
 }
 
-func runTune(ctx context.Context, c *call) int {
+func setTune(c *call) action {
 	pf := c.policyFlags()
 	var w whatIf
 	c.flags.Var(&w.add, "add", "`NAME=WATTS,...` a host more")
@@ -51,40 +52,39 @@ func runTune(ctx context.Context, c *call) int {
 	c.flags.Var(&w.older, "older", "`UPS=AGE` by which its battery is older")
 	c.flags.Var(&w.off, "off", "`HOST` that is off, with all that depends on it")
 	past := c.historyFlag()
-	if err := c.parse(1); err != nil {
-		return usageCode(err)
+	return func(ctx context.Context) int {
+		c.onlyReads(c.historyFiles(*past), nil)
+		p, found, code := c.policyLearned(ctx, pf, *past)
+		if p == nil {
+			return code
+		}
+		scene := &simulate.Scene{Policy: p, Day: today()}
+		then, changes, err := w.apply(scene)
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
+		}
+		v := &tuneView{Site: p.Site.Name, Measured: found.view()}
+		if len(changes) > 0 {
+			v.compare(scene, then, changes)
+		} else {
+			v.look(ctx, scene, c.steps())
+		}
+		if c.json {
+			printJSON(c.Out, v)
+		} else {
+			width, color := terminal(c.Out)
+			v.show(c.Out, c.style(width, color))
+			found.show(c.Out, width)
+		}
+		switch {
+		case v.Interrupted:
+			return exitFailed
+		case !v.fits():
+			return exitUnfit
+		}
+		return exitDone
 	}
-	c.onlyReads(c.historyFiles(*past), nil)
-	p, found, code := c.policyLearned(ctx, pf, *past)
-	if p == nil {
-		return code
-	}
-	scene := &simulate.Scene{Policy: p, Day: today()}
-	then, changes, err := w.apply(scene)
-	if err != nil {
-		c.usage("%v", err)
-		return exitUsage
-	}
-	v := &tuneView{Site: p.Site.Name, Measured: found.view()}
-	if len(changes) > 0 {
-		v.compare(scene, then, changes)
-	} else {
-		v.look(ctx, scene, c.steps())
-	}
-	if c.json {
-		printJSON(c.Out, v)
-	} else {
-		width, color := terminal(c.Out)
-		v.show(c.Out, c.style(width, color))
-		found.show(c.Out, width)
-	}
-	switch {
-	case v.Interrupted:
-		return exitFailed
-	case !v.fits():
-		return exitUnfit
-	}
-	return exitDone
 }
 
 // steps gives what shows how far the work is.

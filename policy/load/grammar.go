@@ -80,7 +80,7 @@ var (
 				"snmp": {attributes: attributes(`address version community user auth auth_key priv priv_key
 					poll_every timeout write_community scale missing delay_step`)},
 				"hid":    {attributes: attributes("path serial")},
-				"output": {attributes: attributes("off_after on_after")},
+				"output": {attributes: attributes("cut_after return_after")},
 			},
 		},
 		"load": {named: true, many: true, attributes: attributes("fed_by watts plugged_into nameplate_watts power_factor inrush_amps")},
@@ -101,6 +101,9 @@ var (
 		"group": hostShape,
 	}}
 )
+
+// renamed gives today's names of attributes that had others.
+var renamed = map[string]string{"off_after": "cut_after", "on_after": "return_after"}
 
 // everyAttribute lists the attributes of all blocks at the top of a file.
 var everyAttribute = func() []string {
@@ -141,6 +144,9 @@ func (l *loader) section(b *hclsyntax.Block, sh *shape, within string) *section 
 	for _, a := range inOrder(b.Body.Attributes) {
 		if !slices.Contains(sh.attributes, a.Name) {
 			l.strangeAttribute(s, sh, a)
+		}
+		if name := renamed[a.Name]; slices.Contains(sh.attributes, name) && b.Body.Attributes[name] == nil {
+			b.Body.Attributes[name] = a // it is not missing, and its value may be wrong, too
 		}
 	}
 	for _, in := range b.Body.Blocks {
@@ -210,6 +216,8 @@ func (l *loader) strangeAttribute(s *section, sh *shape, a *hclsyntax.Attribute)
 	p := place{a.NameRange, s.head.block}
 	hint := l.meant(a.Name, sh.attributes)
 	switch {
+	case slices.Contains(sh.attributes, renamed[a.Name]):
+		hint = fmt.Sprintf(" It is called %s now: write %s = ... instead.", renamed[a.Name], renamed[a.Name])
 	case sh.blocks[a.Name] != nil:
 		hint = fmt.Sprintf(" It is a block: write %s { ... } without \"=\".", a.Name)
 	case hint == "":

@@ -244,7 +244,7 @@ func (l *loader) checkMethods(h *hostDraft) {
 		if h.Self {
 			way = "local { command = [\"systemctl\", \"poweroff\"] }"
 		}
-		l.err(s.head, noMethod, "Nobody can stop %s. Write %s, or stays_up = true if it is never to be stopped.", s.title, way)
+		l.err(s.head, noMethod, "There is no way to stop %s. Write %s, or stays_up = true if it is never to be stopped.", s.title, way)
 	}
 	for _, in := range s.inner {
 		switch in.kind {

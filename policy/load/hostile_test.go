@@ -57,7 +57,7 @@ func hostile() []hostileCase {
 		references += fmt.Sprintf("host \"h%d\" {\n  group = \"g\"\n}\n", i)
 	}
 	return []hostileCase{
-		{name: "no file", want: noPolicy, say: "README"},
+		{name: "no file", want: noPolicy, say: "ebbline init"},
 		{name: "empty", files: one(""), want: fileEmpty, line: 1},
 		{name: "blank", files: one(" \n\t\n"), want: fileEmpty, line: 1},
 		{name: "only a byte order mark", files: one("\ufeff"), want: fileEmpty},

@@ -163,7 +163,7 @@ func (l *loader) choose(sources []*source, want string) ([]*source, bool) {
 	}
 	if len(sources) == 0 {
 		l.add(&hcl.Diagnostic{Severity: hcl.DiagError, Summary: noPolicy,
-			Detail: "There is no policy file. Name one, or a folder with files that end in .hcl; README shows a first one."})
+			Detail: "There is no policy file. Name one, or a folder with files that end in .hcl; `ebbline init` writes a first one."})
 		return nil, false
 	}
 	top := place{at: position(sources[0].file, 0)}

@@ -9,6 +9,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"maps"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -252,7 +253,7 @@ func golden(t *testing.T, name string, got []byte) {
 // Aim: what people see. Method: whole renderings of marked files as goldens,
 // one of them in colour.
 func TestRenderings(t *testing.T) {
-	for _, name := range []string{"names", "durations", "circles", "syntax", "shape", "self", "guests"} {
+	for _, name := range []string{"names", "durations", "circles", "syntax", "shape", "self", "guests", "renamed"} {
 		_, _, diags := Load([]File{readFile(t, filepath.Join(corpus, "errors", name+".hcl"))}, Options{Secret: fakeSecret})
 		var b bytes.Buffer
 		if err := Write(&b, diags, name == "self"); err != nil {
@@ -379,8 +380,8 @@ func TestManyWithoutReturn(t *testing.T) {
 		t.Fatal(err)
 	}
 	text = bytes.Replace(text, []byte(`  output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 `), nil, 1)
 	for i := range 300 {
@@ -527,5 +528,38 @@ func TestBarnHasItAll(t *testing.T) {
 	press := p.Hosts[slices.IndexFunc(p.Hosts, func(h policy.Host) bool { return h.Name == "press" })]
 	if press.Watts != 310-40-35 {
 		t.Errorf("the host draws %d watts besides its guests", press.Watts)
+	}
+}
+
+// Aim: help tells of the whole language. Method: each block and attribute of the
+// shapes by which a policy is read is a word of the text that help and manual show.
+func TestHelpTellsOfAll(t *testing.T) {
+	text, err := os.ReadFile("../../cmd/ebbline/help/policy.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	words := map[string]bool{}
+	for _, w := range regexp.MustCompile(`[a-z_]+`).FindAllString(string(text), -1) {
+		words[w] = true
+	}
+	var check func(name string, sh *shape)
+	check = func(name string, sh *shape) {
+		for _, a := range sh.attributes {
+			if !words[a] {
+				t.Errorf("help does not tell of %s in %s", a, name)
+			}
+		}
+		for kind, in := range sh.blocks {
+			if !words[kind] {
+				t.Errorf("help does not tell of the block %s", kind)
+			}
+			check(kind, in)
+		}
+	}
+	check("a policy", policyShape)
+	for _, name := range slices.Sorted(maps.Keys(functions)) {
+		if !words[name] {
+			t.Errorf("help does not tell of the function %s", name)
+		}
 	}
 }

@@ -60,7 +60,7 @@ func (l *loader) codes(s *section) []string {
 		if l.opt.Codes != nil && !slices.Contains(l.opt.Codes, w.text) {
 			hint := l.meant(w.text, l.opt.Codes)
 			if hint == "" {
-				hint = " README lists them."
+				hint = " `ebbline help policy` lists them."
 			}
 			l.err(w.at, unknownCode, "No message has the code %q.%s", w.text, hint)
 		}
@@ -108,7 +108,7 @@ func (l *loader) template(s *section) string {
 			at.at.End = at.at.Start
 		}
 	}
-	l.err(at, badTemplate, "The template fails: %v. Mend it; README shows what a template may use.", err)
+	l.err(at, badTemplate, "The template fails: %v. Mend it; `ebbline help policy` names what a template may use.", err)
 	return text
 }
 

@@ -77,7 +77,7 @@ func (l *loader) siteRisks(p *policy.Policy) {
 		l.warn(f.at(), shortReserve, "A reserve of %s leaves next to nothing for a forecast that errs. Write 60s or more.", short(p.Site.Reserve))
 	}
 	if l.unfed == nil && !slices.ContainsFunc(p.Hosts, func(h policy.Host) bool { return h.Self }) {
-		l.warn(s.head, noSelf, "No host says that the agent runs on it, so nobody stops the agent's host. Write self = true in its block.")
+		l.warn(s.head, noSelf, "No host says that the agent runs on it, so that the agent's host is never stopped. Write self = true in its block.")
 	}
 }
 
@@ -104,7 +104,7 @@ func (l *loader) upsRisks(p *policy.Policy, i int) {
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
 		if h.Self && !h.StaysUp && slices.Contains(h.FedBy, i) && u.Output.OffAfter < h.GivesUp() {
-			l.warn(l.get(out, "off_after").at(), outputTooSoon, "The agent's own host %q stops after the order to switch off is given, and may take %s. Write an off_after longer than that.", h.Name, short(h.GivesUp()))
+			l.warn(l.get(out, "cut_after").at(), outputTooSoon, "The agent's own host %q stops after the order to switch off is given, and may take %s. Write a cut_after longer than that.", h.Name, short(h.GivesUp()))
 		}
 	}
 }

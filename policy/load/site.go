@@ -76,7 +76,7 @@ func (l *loader) feeds(s *section) []word {
 		if l.get(s, "self").flag() {
 			hint = ", or fed_by = [] if the agent runs on a machine that hangs on none of them"
 		}
-		l.err(s.head, noFeed, "%s has no fed_by, so nobody knows whose battery it draws on. Write fed_by = [\"name of a UPS\"]%s.", s.title, hint)
+		l.err(s.head, noFeed, "%s has no fed_by, so it is not known whose battery it draws on. Write fed_by = [\"name of a UPS\"]%s.", s.title, hint)
 	case f.ok && f.value.empty():
 		f.bad(noFeed, "fed_by of %s names no UPS. Write the names of the UPSs that feed it, or remove the block if none does.", s.title)
 	}

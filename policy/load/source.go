@@ -115,7 +115,7 @@ func unreadable(f File) *hcl.Diagnostic {
 		p.at = position(f, at)
 		r.err(p, nulByte, "The byte at offset %d is zero, which no text has. Check that this is the policy file, and restore it from a copy if it was damaged.", at)
 	} else if len(bytes.TrimSpace(bytes.TrimPrefix(f.Bytes, []byte("\ufeff")))) == 0 {
-		r.err(p, fileEmpty, "The file holds nothing. Write a policy into it (README shows a first one), or remove it from the folder.")
+		r.err(p, fileEmpty, "The file holds nothing. Write a policy into it (`ebbline init` writes a first one), or remove it from the folder.")
 	}
 	if len(r.diags) == 0 {
 		return nil

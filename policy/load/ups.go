@@ -67,8 +67,8 @@ func (l *loader) output(s *section, unseen bool) *policy.Output {
 		l.err(s.head, doesNotApply, "%s cannot be switched: ebbline has no way to reach the UPS. Write a block snmp or hid beside it, or remove it.", s.title)
 	}
 	return &policy.Output{
-		OffAfter: l.get(s, "off_after").need().duration(time.Second, time.Hour, 0),
-		OnAfter:  l.get(s, "on_after").need().duration(time.Second, day, 0),
+		OffAfter: l.get(s, "cut_after").need().duration(time.Second, time.Hour, 0),
+		OnAfter:  l.get(s, "return_after").need().duration(time.Second, day, 0),
 	}
 }
 

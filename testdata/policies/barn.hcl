@@ -40,8 +40,8 @@ ups "rack" {
     priv_key = secret("ups-priv")
   }
   output {
-    off_after = "3m"
-    on_after  = "1m"
+    cut_after    = "3m"
+    return_after = "1m"
   }
 }
 

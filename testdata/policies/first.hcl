@@ -15,8 +15,8 @@ ups "closet" {
     path = "/dev/hidraw0"
   }
   output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 }
 

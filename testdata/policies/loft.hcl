@@ -31,8 +31,8 @@ ups "stack" {
     community = secret("stack")
   }
   output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 }
 

@@ -26,8 +26,8 @@ ups "u" {
     community = secret("rig")
   }
   output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 }
 

@@ -128,7 +128,7 @@ func (a *act) switchOff(out policy.Output) (shutdown.Outcome, string) {
 		start = top
 	}
 	if top := a.off.longest(); off > top || start < off+coarse+slack {
-		return shutdown.Refused, fmt.Sprintf("the UPS counts no further than %v before it switches off and %v before it starts, which is too short for off_after = %v", top, a.on.longest(), off)
+		return shutdown.Refused, fmt.Sprintf("the UPS counts no further than %v before it switches off and %v before it starts, which is too short for cut_after = %v", top, a.on.longest(), off)
 	}
 	if outcome, text := a.write(a.on, start); outcome != shutdown.Accepted {
 		if outcome == shutdown.Unknown {

@@ -29,8 +29,8 @@ ups "rack" {
     delay_step = "0m"    # ERROR: Out of range
   }
   output {
-    off_after = "0s"     # ERROR: Out of range
-    on_after  = "1 day"  # ERROR: Invalid duration
+    cut_after    = "0s"     # ERROR: Out of range
+    return_after = "1 day"  # ERROR: Invalid duration
   }
 }
 

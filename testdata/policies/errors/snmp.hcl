@@ -104,6 +104,6 @@ ups "f" { # WARNING: UPS not read
     amp_hours = 9
   }
   output { # ERROR: Does not apply here # ERROR: Missing attribute
-    off_after = "1m"
+    cut_after    = "1m"
   }
 }

@@ -14,8 +14,8 @@ ups "rack" {
     serial = "1"
   }
   output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 }
 

@@ -101,8 +101,8 @@ ups "left" {
     delay_step = "1m"
   }
   output {
-    off_after = "3m"
-    on_after  = "1m"
+    cut_after    = "3m"
+    return_after = "1m"
   }
 }
 
@@ -142,8 +142,8 @@ ups "usb" {
     path = "/dev/hidraw0"
   }
   output {
-    off_after = "2m"
-    on_after  = "30s"
+    cut_after    = "2m"
+    return_after = "30s"
   }
 }
 

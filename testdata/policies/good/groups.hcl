@@ -16,8 +16,8 @@ ups "rack" {
     serial = "1"
   }
   output {
-    off_after = "3m"
-    on_after  = "1m"
+    cut_after    = "3m"
+    return_after = "1m"
   }
 }
 

@@ -42,8 +42,8 @@ ups "left" {
   }
   hid { serial = "1" }
   output {
-    off_after = "5m"
-    on_after  = "1m"
+    cut_after    = "5m"
+    return_after = "1m"
   }
 }
 
@@ -61,8 +61,8 @@ ups "right" {
   }
   hid { serial = "2" }
   output {
-    off_after = "5m"
-    on_after  = "1m"
+    cut_after    = "5m"
+    return_after = "1m"
   }
 }
 

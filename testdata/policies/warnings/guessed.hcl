@@ -18,8 +18,8 @@ ups "rack" {
     priv_key  = secret("ups-priv")
   }
   output {
-    off_after = "2m"
-    on_after  = "1m"
+    cut_after    = "2m"
+    return_after = "1m"
   }
 }
 

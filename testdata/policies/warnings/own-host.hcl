@@ -15,8 +15,8 @@ ups "rack" {
     serial = "1"
   }
   output {
-    off_after = "30s" # WARNING: Output off too soon
-    on_after  = "1m"
+    cut_after    = "30s" # WARNING: Output off too soon
+    return_after = "1m"
   }
 }
 

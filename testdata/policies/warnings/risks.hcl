@@ -17,8 +17,8 @@ ups "rack" {
     version = "2c" # WARNING: SNMP without keys
   }
   output {
-    off_after = "2m"
-    on_after  = "1m"
+    cut_after    = "2m"
+    return_after = "1m"
   }
 }
 

@@ -16,8 +16,8 @@ ups "rack" {
     serial = "1"
   }
   output {
-    off_after = "5m"
-    on_after  = "1m"
+    cut_after    = "5m"
+    return_after = "1m"
   }
 }
 

@@ -1,7 +1,7 @@
-// Package selftest starts, stops and reads the tests that a UPS makes of itself,
+// Package upstest starts, stops and reads the tests that a UPS makes of itself,
 // by the test group of RFC 1628. What it says of a test is what the card reads
 // afterwards, not what it answered. It never decides when.
-package selftest
+package upstest
 
 import (
 	"context"
@@ -21,22 +21,41 @@ type Kind uint8
 const (
 	None    Kind = iota + 1
 	Aborted      // the order to stop one; or the last was stopped
-	General      // the maker's standard test
-	Quick        // enough to tell whether the battery is to be replaced
-	Deep         // discharges to a level that the maker set; little charge is left
+	General      // upsTestGeneralSystemsTest: the maker's standard test
+	Quick        // upsTestQuickBatteryTest: enough to tell whether the battery is to be replaced
+	Deep         // upsTestDeepBatteryCalibration: discharges to a level that the maker set; little charge is left
 )
 
-var kinds = [...]string{"unread", "none", "aborted", "general", "quick", "deep"}
+var (
+	kinds  = [...]string{"unread", "no tests initiated", "abort test in progress", "general systems test", "quick battery test", "deep battery calibration"}
+	before = map[string]Kind{"general": General, "quick": Quick, "deep": Deep} // names that they had
+)
 
-// String gives the word for people.
+// String gives the name of RFC 1628, section 3 (upsWellKnownTests), in words.
 func (k Kind) String() string { return kinds[k] }
 
-// ParseKind reads a test that can be started.
-func ParseKind(text string) (Kind, error) {
-	if i := slices.Index(kinds[:], text); i >= int(General) {
-		return Kind(i), nil
+// Name is the same as one word, as it is typed.
+func (k Kind) Name() string { return strings.ReplaceAll(kinds[k], " ", "-") }
+
+// Names are those of the tests that can be started.
+func Names() (all []string) {
+	for k := General; k <= Deep; k++ {
+		all = append(all, k.Name())
 	}
-	return 0, fmt.Errorf("no test is called %q: there are quick, general and deep", text)
+	return all
+}
+
+// ParseKind reads the name of a test that can be started.
+func ParseKind(text string) (Kind, error) {
+	for k := General; k <= Deep; k++ {
+		if k.Name() == text {
+			return k, nil
+		}
+	}
+	if k, ok := before[text]; ok {
+		return 0, fmt.Errorf("the test %q is called %q, as RFC 1628 names it", text, k.Name())
+	}
+	return 0, fmt.Errorf("no test is called %q: there are %s", text, strings.Join(Names(), ", "))
 }
 
 // Summary is what came of the running or last test.

@@ -1,4 +1,4 @@
-package selftest
+package upstest
 
 import (
 	"strings"
