@@ -39,16 +39,17 @@ Orders for an outage:
   --proceed  begin at once, in order, whatever was said before
   --abort    stop no further host, even if the battery ends: hosts will crash
 Orders for one host, at any time:
-  --stop HOST   stop it now, and do not bring it back. Hosts that need it must be
-                off. Force is used in an outage only
+  --stop HOST   stop it now, and do not bring it back. Hosts that need it must
+                be off. Force is used in an outage only
   --start HOST  start it now, whatever its battery's charge, if it has input and
                 what it needs is up
-  --keep HOST   keep it up until the point of no return, in the outage that is on
-                or the next
-  --clear CONDITION[:HOST]  say that you have seen to what only a person can judge:
+  --keep HOST   keep it up until the point of no return, in the outage that is
+                on or the next
+  --clear CONDITION:HOST
+                say that you have seen to what only a person can judge:
                 host-given-up (it is asked again), host-not-back and
                 no-way-to-start (it stays off), stopped-halfway, stop-failed,
-                keep-in-force, memory-refused
+                keep-in-force; and memory-refused, which is of no host
 An order that cannot be carried out as things stand is not taken, and it is said
 why. Root, the agent's own user and the group ebbline-operators may give orders.`,
 	set: setStatus,
@@ -83,7 +84,7 @@ func (c *call) orderFlags() func() (*control.Order, error) {
 	one[shutdown.StopHost] = c.flags.String("stop", "", "stop `HOST` now, and do not bring it back")
 	one[shutdown.StartHost] = c.flags.String("start", "", "start `HOST` now")
 	one[shutdown.KeepHost] = c.flags.String("keep", "", "keep `HOST` up until the point of no return")
-	one[shutdown.Clear] = c.flags.String("clear", "", "end `CONDITION[:HOST]`, which you have seen to")
+	one[shutdown.Clear] = c.flags.String("clear", "", "end `CONDITION:HOST`, which you have seen to")
 	return func() (given *control.Order, err error) {
 		for o := shutdown.Hold; o <= shutdown.Clear; o++ {
 			if !c.flags.Changed(o.String()) || !o.OfHost() && !*all[o] {

@@ -18,9 +18,9 @@ func (r *Recorder) notice(n *shutdown.Notice, s *shutdown.State) {
 	switch n.Code {
 	case shutdown.HostAsked, shutdown.HostStarted:
 		r.stir(n.Host, s)
-	case shutdown.HostGivenUp:
+	case shutdown.HostGivenUp, shutdown.StopFailed:
 		r.stir(n.Host, s)
-		r.stop(p, was, history.GivenUp, r.at.Sub(was.Asked))
+		r.stop(p, was, history.GivenUp, r.at.Sub(was.Asked), s)
 	case shutdown.HostDown:
 		r.stir(n.Host, s)
 		r.step(n.Host, was.Asked, 0, false, s)
@@ -28,29 +28,38 @@ func (r *Recorder) notice(n *shutdown.Notice, s *shutdown.State) {
 		if int(was.Last.Action.ID.Method) < len(p.Methods) && p.Methods[was.Last.Action.ID.Method].Force {
 			ended = history.Forced
 		}
-		r.stop(p, was, ended, n.Margin)
+		r.stop(p, was, ended, n.Margin, s)
 	case shutdown.HostBack:
 		r.stir(n.Host, s)
 		r.step(n.Host, was.Asked, settles, true, s)
-		r.start(p, was, history.Clean, n.Margin)
+		r.start(p, was, history.Clean, n.Margin, s)
 	case shutdown.HostNotBack:
 		r.stir(n.Host, s)
-		r.start(p, was, history.GivenUp, r.at.Sub(was.Asked))
+		r.start(p, was, history.GivenUp, r.at.Sub(was.Asked), s)
 	}
+}
+
+// outageOf is the number of the outage that an action was for; of what an operator
+// ordered, of the one that is on.
+func outageOf(id shutdown.ActionID, s *shutdown.State) uint32 {
+	if id.Ordered {
+		return number(s)
+	}
+	return id.Outage
 }
 
 // stop records a stopping time. A host that was off before it was asked took
 // none.
-func (r *Recorder) stop(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration) {
+func (r *Recorder) stop(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration, s *shutdown.State) {
 	if !was.Ours || was.Asked == 0 || int(was.Last.Action.ID.Method) >= len(p.Methods) {
 		return
 	}
 	r.store.RecordStop(history.Stop{
-		Host: p.Name, Asked: r.when(was.Asked), Outage: was.Last.Action.ID.Outage, Method: p.Methods[was.Last.Action.ID.Method].Kind.String(), Took: took, Ended: ended,
+		Host: p.Name, Asked: r.when(was.Asked), Outage: outageOf(was.Last.Action.ID, s), Method: p.Methods[was.Last.Action.ID.Method].Kind.String(), Took: took, Ended: ended,
 	})
 }
 
-func (r *Recorder) start(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration) {
+func (r *Recorder) start(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration, s *shutdown.State) {
 	if was.Asked == 0 {
 		return
 	}
@@ -58,7 +67,7 @@ func (r *Recorder) start(p *policy.Host, was *shutdown.Host, ended history.Endin
 	if int(was.Last.Action.ID.Method) < len(p.Starts) {
 		way = p.Starts[was.Last.Action.ID.Method].Kind.String()
 	}
-	r.store.RecordStart(history.Start{Host: p.Name, Told: r.when(was.Asked), Outage: was.Last.Action.ID.Outage, Method: way, Took: took, Ended: ended})
+	r.store.RecordStart(history.Start{Host: p.Name, Told: r.when(was.Asked), Outage: outageOf(was.Last.Action.ID, s), Method: way, Took: took, Ended: ended})
 }
 
 // What a step in a UPS's load is weighed by; engineering values, no source.
