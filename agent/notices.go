@@ -33,6 +33,7 @@ type Record struct {
 	UPS  string    `json:"ups,omitempty"`
 	Host string    `json:"host,omitempty"`
 	Text string    `json:"text"`
+	Took float64   `json:"took_seconds,omitempty"` // of a host that is down or back, since it was told
 }
 
 // board holds the conditions that are raised and the last records.
@@ -62,7 +63,11 @@ func tells(effects []shutdown.Effect, c shutdown.Code) bool {
 func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) bool {
 	ups, host := names(p, n)
 	if !n.Code.Condition() {
-		b.Records = append(b.Records, Record{wall(at), n.Code.String(), ups, host, n.Text(p)})
+		r := Record{At: wall(at), Code: n.Code.String(), UPS: ups, Host: host, Text: n.Text(p)}
+		if n.Code == shutdown.HostDown || n.Code == shutdown.HostBack {
+			r.Took = max(0, n.Margin).Round(time.Millisecond).Seconds()
+		}
+		b.Records = append(b.Records, r)
 		if over := len(b.Records) - recordsKept; over > 0 {
 			b.Records = slices.Delete(b.Records, 0, over)
 		}

@@ -190,7 +190,13 @@ func (s *State) adopted(at Instant, e *Event) {
 		s.Hosts[k] = Host{State: Unseen}
 		if j := old.hostNamed(e.Policy.Hosts[k].Name); j >= 0 {
 			h := old.Hosts[j]
-			h.Every, h.Last, h.Asked, h.Prepared = 0, Begun{}, 0, 0
+			h.Every, h.Last, h.Prepared = 0, Begun{}, 0
+			if p := &e.Policy.Hosts[k]; p.StaysUp || p.Self {
+				h.Word = 0
+			}
+			if h.Word == 0 {
+				h.Asked = 0
+			}
 			s.Hosts[k] = h
 		}
 	}

@@ -39,8 +39,8 @@ type ups struct {
 	forecasts  forecasts
 }
 
-// New makes a recorder. It calls over after each outage, when all that was
-// learned in it was handed to the store.
+// New makes a recorder. It calls over after each outage, and after a stop or start
+// outside of one, when all that was learned was handed to the store.
 func New(store *history.Store, wall func() time.Time, over func()) *Recorder {
 	return &Recorder{store: store, wall: wall, over: over}
 }
@@ -60,12 +60,13 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 	if e.Kind == shutdown.Measured && of == s.Policy {
 		r.sample(e, s)
 	}
-	ended := false
+	ended, measured := false, false
 	if of == s.Policy { // else what is said is in the numbers of a policy that is gone
 		for i := range effects {
 			if n := &effects[i].Notice; effects[i].Kind == shutdown.Notify {
 				r.notice(n, s)
 				ended = ended || n.Code == shutdown.OutageOver
+				measured = measured || !s.Outstanding() && (n.Code == shutdown.HostDown || n.Code == shutdown.HostBack)
 			}
 		}
 	}
@@ -78,7 +79,7 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 		r.upss[i].phase, r.upss[i].lost, r.upss[i].back = s.Phase(int32(i)), u.Lost, u.Back()
 	}
 	r.hosts = append(r.hosts[:0], s.Hosts...)
-	if ended && r.over != nil {
+	if (ended || measured) && r.over != nil {
 		r.over()
 	}
 }
