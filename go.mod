@@ -11,7 +11,7 @@ require (
 	github.com/landlock-lsm/go-landlock v0.11.2
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/wneessen/go-mail v0.8.1
-	github.com/zclconf/go-cty v1.19.0
+	github.com/zclconf/go-cty v1.20.0
 	go.uber.org/zap v1.28.0
 	golang.org/x/crypto v0.59.0
 	golang.org/x/net v0.62.0

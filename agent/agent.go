@@ -93,10 +93,11 @@ type Config struct {
 	Policy *policy.Policy
 	Wire   func(*policy.Policy) (*Parts, error)
 
-	Journal Journal
-	Past    Past
-	Build   string // of this program, for the log
-	Boot    string // the kernel's id of the running boot; "" when it cannot be read
+	Journal  Journal
+	Past     Past
+	Build    string // of this program, for the log
+	StandsIn bool   // for a newer program, which does not stay up
+	Boot     string // the kernel's id of the running boot; "" when it cannot be read
 
 	Log        *zap.Logger
 	Tell       func(n News) // may be nil; called in a goroutine of its own

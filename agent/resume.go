@@ -282,6 +282,11 @@ func (a *Agent) start() error {
 	} else if m.ended {
 		a.Settle(shutdown.MemoryRefused) // somebody saw to it
 	}
+	if a.config.StandsIn {
+		a.Raise(shutdown.UpgradeFailed)
+	} else {
+		a.Settle(shutdown.UpgradeFailed)
+	}
 	a.mu.Lock()
 	a.forgot = a.board.raised(shutdown.MemoryRefused)
 	a.mu.Unlock()

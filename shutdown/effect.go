@@ -81,6 +81,7 @@ const (
 	MemoryRefused    // raised by the runner
 	InputUnsteady    // UPS, raised by the runner
 	MessageUnsent    // raised by the runner
+	UpgradeFailed    // raised by the runner
 )
 
 // Condition tells whether the code is one of a condition.
@@ -115,6 +116,7 @@ var codes = [...]struct {
 	JournalUnwritten: {"journal-unwritable", policy.Critical}, SecretUnreadable: {name: "secret-unreadable"}, PolicyRefused: {name: "policy-refused"},
 	HistoryUnwritten: {name: "history-unwritable"}, BatteryWorn: {name: "battery-replace"}, TestOverdue: {name: "battery-test-overdue"},
 	HostUnready: {name: "host-unready"}, MemoryRefused: {name: "memory-refused"}, InputUnsteady: {name: "input-unsteady"}, MessageUnsent: {name: "message-unsent"},
+	UpgradeFailed: {name: "upgrade-failed"},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -265,9 +267,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case MemoryRefused:
 		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `systemctl restart ebbline`."
 	case InputUnsteady:
-		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops nobody, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
+		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops no host, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
 	case MessageUnsent:
 		return "A message does not get through; it is kept and tried again. The log says which and why; `ebbline rehearse --messages` tries every receiver."
+	case UpgradeFailed:
+		return "The program that was installed last does not stay up; the one that it replaced does the work. `journalctl -u ebbline` says why. Install one that works; or, when what kept it down is mended, `systemctl restart ebbline`."
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

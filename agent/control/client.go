@@ -1,6 +1,7 @@
 package control
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -19,10 +20,7 @@ import (
 )
 
 // Client speaks to the agent at a socket.
-type Client struct {
-	path string
-	http http.Client
-}
+type Client struct{ path string }
 
 const (
 	clientTime    = 10 * time.Second
@@ -30,12 +28,7 @@ const (
 )
 
 // NewClient makes a client; nothing is connected yet.
-func NewClient(path string) *Client {
-	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
-		return new(net.Dialer).DialContext(ctx, "unix", path)
-	}
-	return &Client{path, http.Client{Timeout: clientTime, Transport: &http.Transport{DialContext: dial}}}
-}
+func NewClient(path string) *Client { return &Client{path} }
 
 // Status asks for what the agent knows; raw is the document as it came.
 func (c *Client) Status(ctx context.Context) (v agent.View, raw []byte, err error) {
@@ -60,18 +53,16 @@ func (c *Client) Order(ctx context.Context, o shutdown.Order) error {
 }
 
 func (c *Client) ask(ctx context.Context, method, path string, body []byte) ([]byte, error) {
-	req, err := http.NewRequestWithContext(ctx, method, "http://agent"+path, bytes.NewReader(body))
-	if err != nil {
-		return nil, err
-	}
-	resp, err := c.http.Do(req)
+	ctx, cancel := context.WithTimeout(ctx, clientTime)
+	defer cancel()
+	resp, err := c.exchange(ctx, method, path, body)
 	if err != nil {
 		return nil, c.explain(err)
 	}
 	defer resp.Body.Close()
 	text, err := io.ReadAll(io.LimitReader(resp.Body, longestAnswer))
 	if err != nil {
-		return nil, c.explain(err)
+		return nil, fmt.Errorf("the answer of the agent at %s broke off: %w", c.path, err)
 	}
 	if resp.StatusCode != http.StatusOK {
 		var a answer
@@ -83,6 +74,33 @@ func (c *Client) ask(ctx context.Context, method, path string, body []byte) ([]b
 	return text, nil
 }
 
+// exchange has one question and its answer on a connection of its own, which ends
+// with ctx. http.Transport would do it too, but names an agent that closes at once
+// by an error that cannot be told from others.
+func (c *Client) exchange(ctx context.Context, method, path string, body []byte) (*http.Response, error) {
+	req, err := http.NewRequestWithContext(ctx, method, "http://agent"+path, bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	req.Close = true
+	conn, err := new(net.Dialer).DialContext(ctx, "unix", c.path)
+	if err != nil {
+		return nil, err
+	}
+	context.AfterFunc(ctx, func() { conn.Close() })
+	unsent := req.Write(conn) // what refuses a question may have answered already
+	resp, err := http.ReadResponse(bufio.NewReader(conn), req)
+	switch {
+	case err == nil:
+		return resp, nil
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
+	case unsent != nil:
+		return nil, unsent
+	}
+	return nil, err
+}
+
 // explain says what to do about an agent that cannot be asked.
 func (c *Client) explain(err error) error {
 	switch {
@@ -90,7 +108,7 @@ func (c *Client) explain(err error) error {
 		return fmt.Errorf("no agent listens at %s. Is it running? (systemctl status ebbline)", c.path)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("you may not speak to the agent at %s. Become root, or a member of the group that owns the socket", c.path)
-	case errors.Is(err, io.EOF), errors.Is(err, unix.ECONNRESET), errors.Is(err, unix.EPIPE):
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, unix.ECONNRESET), errors.Is(err, unix.EPIPE):
 		return fmt.Errorf("the agent at %s has closed the connection: it takes %d of a user at the same time. End other calls of ebbline status and try again", c.path, perUser)
 	}
 	return fmt.Errorf("the agent at %s does not answer: %w", c.path, err)

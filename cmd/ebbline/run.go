@@ -128,7 +128,8 @@ func runRun(ctx context.Context, c *call) int {
 			return wire(q, read)
 		},
 		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
-		Witness: witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
+		StandsIn: c.Env("EBBLINE_UPGRADE_FAILED") != "", // packaging/start says so
+		Witness:  witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
 	})
 	tell.agent.Store(a)
 	server, err := control.Listen(control.Config{Path: *socket, OperatorGID: groupID(operators), Log: log}, a)
