@@ -287,7 +287,7 @@ func (s *State) ofStop(k int32) {
 	case stays >= 0:
 		s.holdsThat(LeftDependent, -1, k).B = int64(stays)
 	}
-	if h.State == Asked {
+	if h.State == Asked || h.State == Doubt { // in doubt: the order before may have arrived, this one did not
 		switch h.Last.Outcome {
 		case Refused:
 			s.holdsThat(HostRefuses, -1, k)
