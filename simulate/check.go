@@ -404,6 +404,9 @@ func (c *Checker) couldCarry(k int32) bool {
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
+		// The core counts what came back by the maker's recharge time, and the battery that is
+		// there holds more or less than was believed: a twentieth of it for that, here as where
+		// 85 % is asked for below.
 		if need := c.p.Site.Restore.ChargePercent; need > 0 {
 			if u.Input && part >= float64(need)/100-0.05 {
 				return true
