@@ -277,7 +277,11 @@ func conditionRows(v *agent.View, width, most int) (list []string) {
 	for i := range worst {
 		x := &worst[i]
 		rows := []string{fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clock(x.Since))}
-		for _, line := range fold(x.Text, width-4) {
+		text := x.Text
+		if x.Because != "" {
+			text += " That may be no more than what follows from " + x.Because + "."
+		}
+		for _, line := range fold(text, width-4) {
 			rows = append(rows, "  "+line)
 		}
 		if len(list)+len(rows)+2 > most && len(worst)-i > 0 && i > 0 {
