@@ -271,7 +271,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 		if ups != "" {
 			what = "UPS " + ups
 		}
-		return fmt.Sprintf("The secret %q for %s cannot be read, and no newer policy has another way. Put it where the agent looks (see README, secrets), under this name also while a policy that renames it waits for the end of the outage.", n.Name, what)
+		return fmt.Sprintf("The secret %q for %s cannot be read, and no newer policy has another way. Put it where the agent looks (`ebbline help policy` names the places), under this name also while a policy that renames it waits for the end of the outage.", n.Name, what)
 	case HistoryUnwritten:
 		return "The history cannot be written; the agent acts on without it, and what is measured meanwhile may be lost. The log says why; most often its disk is full."
 	case BatteryWorn:

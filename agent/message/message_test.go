@@ -324,6 +324,28 @@ func TestBounded(t *testing.T) {
 	})
 }
 
+// Aim: what goes with messages takes no room without bound: of many that wait the later
+// go without, and none is lost. Method: a receiver that hangs, and reports for it.
+func TestFewPapers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p, d := &post{hang: make(chan struct{})}, &disk{}
+		b := start(t, p, d, receiver1("far", policy.Info))
+		for i := range 2 * mostPapers {
+			b.TellWith(news(i, policy.Info), []Attachment{{"outage.txt", "text/plain", "all of it"}})
+		}
+		close(p.hang)
+		time.Sleep(time.Minute)
+		with := 0
+		for _, m := range p.messages("far") {
+			with += len(m.Attachments)
+		}
+		if n := len(p.messages("far")); n != 2*mostPapers || with != mostPapers {
+			t.Errorf("%d messages came, %d of them with a report", n, with)
+		}
+		b.Close()
+	})
+}
+
 // Aim: a disk that is full or hangs keeps no message back, and costs none once it is
 // well again. Method: fakes on a fake clock.
 func TestDiskFails(t *testing.T) {

@@ -12,6 +12,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"github.com/spf13/pflag"
+
 	"ebbline/policy/load"
 	"ebbline/simulate"
 )
@@ -120,6 +122,26 @@ func TestHelp(t *testing.T) {
 	}
 	if lines < 20 {
 		t.Errorf("only %d lines of outages were tried", lines)
+	}
+}
+
+// Aim: for each argument and flag it is said what a shell may offer in its place.
+// Method: the words in capitals of all commands, against the table.
+func TestOffers(t *testing.T) {
+	known := func(c *call, word string) {
+		if _, ok := offers[word]; !ok {
+			t.Errorf("%s: nothing is said of %s", c.cmd.name, word)
+		}
+	}
+	for _, c := range plainProgram().calls {
+		for _, word := range c.cmd.takes {
+			known(c, strings.TrimSuffix(word, "…"))
+		}
+		c.flags.VisitAll(func(f *pflag.Flag) {
+			if kind, _ := pflag.UnquoteUsage(f); f.Value.Type() != "bool" {
+				known(c, kind)
+			}
+		})
 	}
 }
 

@@ -38,7 +38,7 @@ var offers = map[string]offer{
 	"PATH":      files,
 	"FOLDER":    folders,
 
-	"HOST":        hostNames,
+	"HOST": hostNames,
 
 	"CONDITION:HOST": conditionOffers,
 

@@ -71,7 +71,7 @@ func (m *messages) report(o *history.Outage, text string, page []byte) {
 	verdict, _, _ := strings.Cut(rest, "\n")
 	m.messenger.TellWith(agent.News{
 		At: o.Ended.UTC, Change: agent.Happened, Code: agent.OutageReport, Severity: agent.Severity(agent.OutageReport), Outage: o.Number,
-		Text: fmt.Sprintf("Report of outage %d: %s The whole is attached, and `ebbline history %[1]d` shows it.", o.Number, verdict),
+		Text: fmt.Sprintf("Report of outage %d: %s `ebbline history %[1]d` shows the whole.", o.Number, verdict),
 	}, papers)
 }
 

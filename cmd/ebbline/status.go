@@ -276,7 +276,7 @@ func conditionRows(v *agent.View, width, most int) (list []string) {
 	slices.SortStableFunc(worst, func(a, b agent.Condition) int { return cmp.Compare(agent.Severity(b.Code), agent.Severity(a.Code)) })
 	for i := range worst {
 		x := &worst[i]
-		rows := []string{fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clock(x.Since))}
+		rows := fold(fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clock(x.Since)), width)
 		text := x.Text
 		if x.Because != "" {
 			text += " That may be no more than what follows from " + x.Because + "."
@@ -284,9 +284,10 @@ func conditionRows(v *agent.View, width, most int) (list []string) {
 		for _, line := range fold(text, width-4) {
 			rows = append(rows, "  "+line)
 		}
-		if len(list)+len(rows)+2 > most && len(worst)-i > 0 && i > 0 {
+		if i > 0 && len(list)+len(rows)+2 > most {
 			return append(append(list, moreConditions(worst[i:], width)...), "")
 		}
+		rows = shortened(rows, max(2, most-2), width)
 		list = append(list, rows...)
 	}
 	if len(list) > 0 {
@@ -312,10 +313,25 @@ func moreConditions(of []agent.Condition, width int) []string {
 	return fold(fmt.Sprintf("! and %d more: %s", len(of), strings.Join(names, ", ")), width)[:1]
 }
 
+// shortened cuts a text at so many rows, and shows it.
+func shortened(rows []string, most, width int) []string {
+	if len(rows) <= most {
+		return rows
+	}
+	rows = rows[:most]
+	last := []rune(rows[most-1])
+	rows[most-1] = string(last[:min(len(last), width-2)]) + " …"
+	return rows
+}
+
 // powerRows are the UPSs: those on battery or without an answer first. Where room is
 // tight it is left out on what a forecast rests.
 func powerRows(v *agent.View, width, most int, tight bool) []string {
-	list := []string{fmt.Sprintf("%-12s %-12s %8s %6s  %s", "UPS", "phase", "load", "charge", "its battery, at this load")}
+	names := column{12, 18}
+	for i := range v.UPSs {
+		names.hold(v.UPSs[i].Name)
+	}
+	list := []string{fmt.Sprintf("%s %-12s %8s %6s  %s", names.of("UPS"), "phase", "load", "charge", "its battery, at this load")}
 	order := make([]int, len(v.UPSs))
 	for i := range order {
 		order[i] = i
@@ -337,19 +353,32 @@ func powerRows(v *agent.View, width, most int, tight bool) []string {
 		if u.AnswerAgeSeconds == nil {
 			load, charge = "-", "-"
 		}
-		rows := hanging(fmt.Sprintf("%-12s %-12s %8s %6s  ", u.Name, strings.ReplaceAll(u.Phase, "_", " "), load, charge), batteryText(v, u), width)
+		rows := hanging(fmt.Sprintf("%s %-12s %8s %6s  ", names.of(u.Name), strings.ReplaceAll(u.Phase, "_", " "), load, charge), batteryText(v, u), width)
 		if u.Basis != "" && !tight {
 			rows = append(rows, hanging("  forecast by ", u.Basis, width)...)
 		}
 		if u.Fault != "" {
 			rows = append(rows, hanging("  does not answer: ", u.Fault, width)...)
 		}
-		if rest := len(order) - n; len(list)+len(rows)+min(1, rest-1) > most && n > 0 {
+		rows = shortened(rows, most-2, width)
+		if rest := len(order) - n; n > 0 && len(list)+len(rows)+min(1, rest-1) > most {
 			return append(list, fmt.Sprintf("and %d more UPSs in phase %s", rest, phases(v, order[n:])))
 		}
 		list = append(list, rows...)
 	}
 	return list
+}
+
+// column is as wide as the names in it, and no wider than there is room for.
+type column struct{ width, most int }
+
+func (c *column) hold(name string) { c.width = max(c.width, min(len(name), c.most)) }
+
+func (c *column) of(name string) string {
+	if len(name) > c.width {
+		name = name[:c.width-1] + "…" // names are ASCII
+	}
+	return fmt.Sprintf("%-*s", c.width, name)
 }
 
 func phases(v *agent.View, of []int) string {
@@ -398,7 +427,11 @@ func hostRows(v *agent.View, width, most int) []string {
 	if v.IfLostNow {
 		when = [...]string{"stop after", "off after", "latest"}
 	}
-	head := fmt.Sprintf("%-12s %8s  %-17s %10s %10s %10s", "host", "priority", "power", when[0], when[1], when[2])
+	names := column{12, 19}
+	for i := range v.Hosts {
+		names.hold(v.Hosts[i].Name)
+	}
+	head := fmt.Sprintf("%s %8s  %-17s %10s %10s %10s", names.of("host"), "priority", "power", when[0], when[1], when[2])
 	beside := width >= len(head)+2+least
 	if beside {
 		head += "  why then"
@@ -407,7 +440,7 @@ func hostRows(v *agent.View, width, most int) []string {
 	slices.SortStableFunc(hosts, func(a, b agent.HostView) int { return cmp.Compare(urgency(&a), urgency(&b)) })
 	render := func(reasons bool) (list [][]string, sum int) {
 		for k := range hosts {
-			rows := hostRow(v, &hosts[k], width, beside, reasons)
+			rows := hostRow(v, &hosts[k], names, width, beside, reasons)
 			list, sum = append(list, rows), sum+len(rows)
 		}
 		return list, sum
@@ -453,7 +486,7 @@ func ordered(h *agent.HostView) string {
 	return ""
 }
 
-func hostRow(v *agent.View, h *agent.HostView, width int, beside, reasons bool) []string {
+func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, reasons bool) []string {
 	asked := h.StopSeconds
 	if h.Asked != nil {
 		asked = h.Asked
@@ -468,7 +501,7 @@ func hostRow(v *agent.View, h *agent.HostView, width int, beside, reasons bool) 
 		}
 		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
-	row := fmt.Sprintf("%-12s %8d  %-17s %10s %10s %10s", h.Name, h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
+	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
 	why := first(ordered(h), h.Reason)
 	switch {
 	case why == "" || !beside && !reasons:

@@ -1,20 +1,24 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 	"unicode/utf8"
 
 	"ebbline/agent"
+	"ebbline/agent/control"
 	"ebbline/shutdown"
 )
 
-// Aim: a plan fits 80 columns with batteries that last for hours, and with nobody
-// left to stop it says so. Method: the policies of testdata at a small load.
+// Aim: a plan fits 80 columns with batteries that last for hours, and with no host
+// left to be stopped it says so. Method: the policies of testdata at a small load.
 func TestPlanAt80Columns(t *testing.T) {
 	for name, args := range map[string][]string{
 		"first": {"--load", "closet=18"}, "loft": nil, "barn": nil, "mill": nil,
@@ -150,7 +154,52 @@ func TestStatusFitsTheScreen(t *testing.T) {
 			t.Errorf("%d hosts are shown and %s counted", shown, m[1])
 		}
 	}
+	v.Conditions[40].Text = strings.Repeat("a long text ", 100)
+	for i := range v.UPSs {
+		v.UPSs[i].Fault = v.Conditions[40].Text
+		v.UPSs[i].Name += strings.Repeat("-of-a-hall", 5)
+	}
+	for i := range v.Hosts {
+		v.Hosts[i].Name += strings.Repeat("-of-a-hall", 5)
+	}
+	for _, rows := range []int{leastRows, 23, 39, 60} {
+		statusOf(t, v, 80, rows)
+	}
 	if all := statusOf(t, v, 80, 0); strings.Contains(all, " more") || strings.Count(all, "why then: ") != 300 {
 		t.Errorf("what is no terminal does not get all:\n%s", all)
+	}
+}
+
+// Aim: an agent that is being restarted is waited for, one that does not come is told
+// of, and what is wrong otherwise is told at once. Method: a client where no socket is,
+// and answers by a clock that only the test moves.
+func TestStatusWaits(t *testing.T) {
+	_, _, absent := control.NewClient(filepath.Join(t.TempDir(), "none")).Status(t.Context())
+	if !errors.Is(absent, control.ErrNoAgent) {
+		t.Fatalf("a socket that is not there: %v", absent)
+	}
+	refused := errors.New("you may not")
+	for _, c := range []struct {
+		first error
+		until time.Duration // that it is so
+		want  error
+		took  time.Duration // at least
+	}{
+		{absent, 2 * time.Second, nil, 2 * time.Second},
+		{absent, time.Hour, absent, restartTime},
+		{refused, time.Hour, refused, 0},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			began := time.Now()
+			err := (&call{}).reach(t.Context(), func() error {
+				if time.Since(began) < c.until {
+					return c.first
+				}
+				return nil
+			})
+			if took := time.Since(began); err != c.want || took < c.took || took > c.took+time.Second {
+				t.Errorf("%v for %s: %v after %s", c.first, c.until, err, took)
+			}
+		})
 	}
 }
