@@ -121,7 +121,8 @@ func (w *twin) Event(at shutdown.Instant, e *shutdown.Event) {
 func (w *twin) Effect(at shutdown.Instant, f *shutdown.Effect) { w.got = append(w.got, *f) }
 
 // Aim: caches beside the facts could be thrown away at any moment, and a decision before
-// its time changes nothing. Method: random outages; at every event a copy of the state
+// its time changes nothing. Method: random outages, an operator's orders for single hosts
+// in some; at every event a copy of the state
 // without its caches is stepped too, and another is made to decide at that moment.
 func TestCachesAndEarlyTicks(t *testing.T) {
 	for _, name := range []string{"rig.hcl", "barn.hcl", "loft.hcl"} {
@@ -136,6 +137,9 @@ func TestCachesAndEarlyTicks(t *testing.T) {
 		var run simulate.Run
 		for seed := range uint64(5) {
 			dice.Draw(seed+1, &o)
+			if seed%2 == 1 {
+				dice.Operate(seed+1, &o)
+			}
 			w := &twin{t: t, r: r}
 			r.Log = w
 			r.Run(o.Truth(seed+1), &run)

@@ -70,6 +70,7 @@ type hostState struct {
 	said    shutdown.Order   // of the host, by an operator
 	word    shutdown.Order   // the one that was taken and is in force
 	wordAt  shutdown.Instant // when it was taken
+	last    shutdown.Order   // the last that was taken
 	judged  bool             // a person said of it that it may stay as it is
 }
 
@@ -213,7 +214,7 @@ func (c *Checker) ordered(k int32, o shutdown.Order) {
 	if h.said != o {
 		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
 	}
-	h.said, h.word, h.wordAt, h.judged = 0, o, c.r.world.Now, false
+	h.said, h.word, h.last, h.wordAt, h.judged = 0, o, o, c.r.world.Now, false
 	if o == shutdown.Clear {
 		h.word, h.judged = 0, true
 	}
@@ -537,7 +538,7 @@ func (c *Checker) leftOff() {
 	}
 	for k := range c.p.Hosts {
 		h := &c.r.world.Hosts[k]
-		if w := &c.hosts[k]; w.word == shutdown.StopHost || w.judged {
+		if w := &c.hosts[k]; w.last == shutdown.StopHost || w.judged {
 			continue
 		}
 		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.truth.Hosts[k].Mode == world.WasOff || c.truth.Hosts[k].Mode == world.Unreachable {

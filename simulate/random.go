@@ -237,9 +237,9 @@ const operatorSeed = 0x6f70657261746f72
 
 // Operate adds to an outage what an operator says of single hosts, before the loss, in
 // the outage and after it. An operator is no fault: whatever is said, the promises hold.
-// The rest of the outage is as it was, a quarter of an hour later.
+// The rest of the outage is as it was, ten minutes later.
 func (d *Dice) Operate(seed uint64, o *Outage) {
-	const before = 15 * time.Minute
+	const before = 10 * time.Minute
 	d.r = world.NewRandom(seed ^ operatorSeed)
 	end := time.Duration(0)
 	for j := range o.Moments {
