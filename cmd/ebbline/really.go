@@ -216,7 +216,7 @@ func (r *realStop) start(ctx context.Context) error {
 
 // verdict says what the measured time means for the plan.
 func (r *realStop) verdict() {
-	r.view.Text = fmt.Sprintf("The agent counts on what it measures: `ebbline history stops` has this one, and `ebbline plan` says on what it rests.")
+	r.view.Text = "The agent counts on what it measures: `ebbline history stops` has this one, and `ebbline plan` says on what it rests."
 	if took := time.Duration(*r.view.Down * float64(time.Second)); took > r.h.StopsIn {
 		r.view.Text = fmt.Sprintf("It took longer than was counted on (%s): write stops_in = %q for %s. The agent counts on the measured time from now on.", shutdown.Spell(r.h.StopsIn), upTo5(took), r.h.Name)
 	}
