@@ -134,6 +134,7 @@ type Agent struct {
 	failed   int  // lives in a row that the core ended, before this one
 	stirred  bool // something has happened of which the next snapshot is to tell
 	forgot   bool // MemoryRefused is raised
+	taken    bool // the core took the last order
 	state    *shutdown.State
 	effects  []shutdown.Effect
 	record   *recorder
@@ -266,6 +267,8 @@ func (a *Agent) take(m message) {
 		return // it came after its deadline, and Unknown was its outcome
 	case m.event.Kind == shutdown.Adopted:
 		a.adopt(m.event.Policy, m.parts)
+	case m.order != nil:
+		m.order.refused = a.ordered(m.order, &m.event)
 	default:
 		a.step(&m.event)
 	}
@@ -295,8 +298,8 @@ func (a *Agent) step(e *shutdown.Event) {
 	case r.size > r.most && !r.gap:
 		a.cut("")
 	}
-	if next := a.state.Next; next != nil && !a.state.Outstanding() {
-		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: a.state.NextDay})
+	if next := a.state.Next; next != nil && !a.state.Busy() {
+		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: transcript.Day(at)})
 	}
 }
 
@@ -313,6 +316,7 @@ func (a *Agent) decide(at shutdown.Instant, e *shutdown.Event) {
 		}
 	}()
 	a.effects = a.state.Step(at, e, a.effects[:0])
+	a.taken = e.Kind == shutdown.Commanded && tells(a.effects, shutdown.OrderTaken)
 	if a.forgot && e.Kind == shutdown.Observed && a.allSeen() {
 		a.forgot = false
 		a.Settle(shutdown.MemoryRefused)
@@ -409,7 +413,7 @@ func (a *Agent) Adopt(p *policy.Policy) error {
 // Command gives an operator's order; by says whose. When it returns without an
 // error the order is recorded and in force.
 func (a *Agent) Command(o shutdown.Order, by string) error {
-	if o < shutdown.Hold || o > shutdown.Abort {
+	if o < shutdown.Hold || o > shutdown.Release {
 		return fmt.Errorf("no order has the number %d", o)
 	}
 	a.voice.warn("operator", zap.Stringer("order", o), zap.String("by", by))
@@ -418,6 +422,58 @@ func (a *Agent) Command(o shutdown.Order, by string) error {
 		return fmt.Errorf("the order to %s is not taken: %w", o, err)
 	}
 	return nil
+}
+
+// hostOrder is an operator's order for one host, or about a condition.
+type hostOrder struct {
+	host    string // "" for none
+	refused string // why, once it is worked off; "": it is in force
+}
+
+// ErrRefused is that of an order which is not taken as things stand; its text says why.
+var ErrRefused = errors.New("the order is not taken")
+
+// CommandHost gives an operator's order for one host, named as in the policy; for
+// [shutdown.Clear] it is about a condition, which may be of no host. When it returns
+// without an error the order is recorded and in force.
+func (a *Agent) CommandHost(o shutdown.Order, c shutdown.Code, host, by string) error {
+	if !o.OfHost() {
+		return fmt.Errorf("no order for one host has the number %d", o)
+	}
+	a.voice.warn("operator", zap.Stringer("order", o), zap.String("host", host), zap.String("by", by))
+	m := message{event: shutdown.Event{Kind: shutdown.Commanded, Order: o, Code: c, Text: brief(by)}, order: &hostOrder{host: host}}
+	if err := a.send(m); err != nil {
+		return fmt.Errorf("the order to %s is not taken: %w", o, err)
+	}
+	if why := m.order.refused; why != "" {
+		return fmt.Errorf("%w: %s", ErrRefused, why)
+	}
+	return nil
+}
+
+// ordered gives the core an order for one host, and says why it is not taken.
+func (a *Agent) ordered(o *hostOrder, e *shutdown.Event) (refused string) {
+	e.Host = -1
+	for k := range a.state.Hosts {
+		if a.state.Policy.Hosts[k].Name == o.host {
+			e.Host = int32(k)
+		}
+	}
+	memory := e.Order == shutdown.Clear && e.Code == shutdown.MemoryRefused
+	switch {
+	case e.Host < 0 && (o.host != "" || e.Order != shutdown.Clear):
+		return fmt.Sprintf("No host of the policy in force is called %q. `ebbline status` lists them.", o.host)
+	case memory && !a.forgot:
+		return e.Code.String() + " is not so now. `ebbline status` shows what is."
+	}
+	switch a.step(e); {
+	case !a.taken:
+		return a.state.Objection(e)
+	case memory:
+		a.forgot = false
+		a.Settle(shutdown.MemoryRefused)
+	}
+	return ""
 }
 
 // send hands a message to the loop and waits until it is worked off.

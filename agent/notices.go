@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"runtime/debug"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -23,6 +24,8 @@ type Condition struct {
 	Host  string    `json:"host,omitempty"`
 	Text  string    `json:"text"` // what is so, and the next step
 	Since time.Time `json:"since"`
+
+	Because string `json:"because,omitempty"` // in a view: the condition that explains it, "source-silent of UPS rack"
 }
 
 // Record is something that happened.
@@ -32,6 +35,7 @@ type Record struct {
 	UPS  string    `json:"ups,omitempty"`
 	Host string    `json:"host,omitempty"`
 	Text string    `json:"text"`
+	Took float64   `json:"took_seconds,omitempty"` // of a host that is down or back, since it was told
 }
 
 // board holds the conditions that are raised and the last records.
@@ -46,17 +50,32 @@ const recordsKept = 200
 // the start of a boot.
 func wall(t shutdown.Instant) time.Time { return time.Unix(0, int64(t)).UTC() }
 
+// textOf is what a person is told of a notice: what is so, the next step, and how a
+// condition ends that only a person ends.
+func textOf(p *policy.Policy, n *shutdown.Notice) string {
+	return strings.TrimSpace(n.Text(p) + " " + n.Ending(p))
+}
+
+// tells tells whether a notice of a code is among effects.
+func tells(effects []shutdown.Effect, c shutdown.Code) bool {
+	return slices.ContainsFunc(effects, func(f shutdown.Effect) bool { return f.Kind == shutdown.Notify && f.Notice.Code == c })
+}
+
 // take puts a notice on the board; false when it says nothing new.
 func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) bool {
 	ups, host := names(p, n)
 	if !n.Code.Condition() {
-		b.Records = append(b.Records, Record{wall(at), n.Code.String(), ups, host, n.Text(p)})
+		r := Record{At: wall(at), Code: n.Code.String(), UPS: ups, Host: host, Text: n.Text(p)}
+		if n.Code == shutdown.HostDown || n.Code == shutdown.HostBack {
+			r.Took = max(0, n.Margin).Round(time.Millisecond).Seconds()
+		}
+		b.Records = append(b.Records, r)
 		if over := len(b.Records) - recordsKept; over > 0 {
 			b.Records = slices.Delete(b.Records, 0, over)
 		}
 		return true
 	}
-	new := Condition{n.Code.String(), ups, host, "", wall(at)}
+	new := Condition{Code: n.Code.String(), UPS: ups, Host: host, Since: wall(at)}
 	i, there := slices.BinarySearchFunc(b.Conditions, new, compare)
 	switch {
 	case n.Clear && there:
@@ -64,10 +83,10 @@ func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) 
 	case n.Clear:
 		return false
 	case there:
-		b.Conditions[i].Text = n.Text(p)
+		b.Conditions[i].Text = textOf(p, n)
 		return false
 	default:
-		new.Text = n.Text(p)
+		new.Text = textOf(p, n)
 		b.Conditions = slices.Insert(b.Conditions, i, new)
 	}
 	return true

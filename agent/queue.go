@@ -12,6 +12,7 @@ type message struct {
 	crew  *crew // whose numbers the event speaks in; nil for one from outside
 	event shutdown.Event
 	parts *Parts        // of an adopted policy
+	order *hostOrder    // whose event it is; nil for none
 	done  chan struct{} // closed when it is worked off; may be nil
 }
 

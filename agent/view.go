@@ -95,6 +95,7 @@ type HostView struct {
 	Seen               string     `json:"seen"` // at the last look; "" before the first
 	SeenAt             *time.Time `json:"seen_at"`
 	StaysUp            bool       `json:"stays_up"`
+	Ordered            string     `json:"ordered"` // by an operator, for this host: "stop", "start" or "keep"; "" for nothing
 	Asked              *int64     `json:"asked_seconds"`
 	Down               *int64     `json:"down_seconds"` // when it went off, or its allowance is used up
 	StopSeconds        *int64     `json:"stop_seconds"`
@@ -113,7 +114,8 @@ func (a *Agent) Calm() (p *policy.Policy, on []bool) {
 		return nil, nil
 	}
 	for k := range a.seen.Hosts {
-		on = append(on, a.seen.Hosts[k].Power != shutdown.Down)
+		h := &a.seen.Hosts[k]
+		on = append(on, !h.IsOff() && !h.Stopping() && h.State != shutdown.Starting) // the last two by an operator's order
 	}
 	return a.seen.Policy, on
 }
@@ -141,6 +143,7 @@ func (a *Agent) View() View {
 	v := view(s, planned, now)
 	v.TurnAge = *seconds(a.config.Elapsed() - time.Duration(a.turned.Load()))
 	v.Conditions, v.Records = append([]Condition{}, b.Conditions...), append([]Record{}, b.Records...)
+	asNow(v.Conditions, s)
 	if c != nil && c.policy == s.Policy {
 		c.mu.Lock()
 		for i := range v.UPSs {
@@ -149,6 +152,22 @@ func (a *Agent) View() View {
 		c.mu.Unlock()
 	}
 	return v
+}
+
+// asNow has the core's conditions say what they say now, and what lies behind them.
+func asNow(list []Condition, s *shutdown.State) {
+	for _, n := range s.Conditions() {
+		c := Condition{Code: n.Code.String()}
+		c.UPS, c.Host = names(s.Policy, &n)
+		i, there := slices.BinarySearchFunc(list, c, compare)
+		if !there {
+			continue
+		}
+		list[i].Text = n.Text(s.Policy)
+		if code, ups, ok := s.Behind(&n); ok {
+			list[i].Because = code.String() + " of UPS " + s.Policy.UPSs[ups].Name
+		}
+	}
 }
 
 // view is the state for people as it is now, with the plan of another: on battery its
@@ -171,11 +190,11 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 		zero = planned.Now // what would be it
 	}
 	if s.Outstanding() {
-		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
+		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Word == shutdown.Hold, s.Word == shutdown.Proceed, s.Word == shutdown.Abort}
 	}
-	v.Fits, v.FitsExpected = planned.Planned && planned.Fits, planned.Planned && planned.FitsExp
-	if planned.Planned {
-		v.PointOfNoReturn = seconds(planned.Return.Sub(zero))
+	v.Fits, v.FitsExpected = planned.Planned() && planned.Schedule.Plan.Fits, planned.Planned() && planned.Schedule.Plan.FitsExpected
+	if planned.Planned() {
+		v.PointOfNoReturn = seconds(planned.Return().Sub(zero))
 	}
 	for i := range s.UPSs {
 		u := viewUPS(s, planned, int32(i), zero, now)
@@ -184,7 +203,7 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 		}
 		v.UPSs = append(v.UPSs, u)
 	}
-	for _, k := range s.Order {
+	for _, k := range s.Order() {
 		v.Hosts = append(v.Hosts, viewHost(s, planned, k, zero))
 	}
 	for k := range s.Hosts {
@@ -218,11 +237,11 @@ func (l *ifLost) of(s *shutdown.State) *shutdown.State {
 }
 
 func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UPSView {
-	u, p := &s.UPSs[i], &planned.UPSs[i]
+	u := &s.UPSs[i]
 	v := UPSView{
-		Name: s.Policy.UPSs[i].Name, Phase: u.Phase.String(), Since: wall(u.Since), OnBattery: u.OnBattery(), Source: u.Last.Source.String(),
+		Name: s.Policy.UPSs[i].Name, Phase: s.Phase(i).String(), Since: wall(s.Since(i)), OnBattery: u.OnBattery(), Source: u.Last.Source.String(),
 		LoadWatts: int64(math.Ceil(u.Load)), ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
-		Basis: u.Belief.Basis, OwnBattery: u.Last.Battery.String(),
+		Basis: s.Belief(i).Basis, OwnBattery: u.Last.Battery.String(),
 		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureC),
 	}
 	v.OwnInput, v.OwnInputVolts = u.Last.Input.String(), tenths(u.Last.InputVolts)
@@ -237,18 +256,23 @@ func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UP
 		}
 		v.RuntimeSeconds = ThreeWay{runs(low), runs(likely), runs(high)}
 	}
-	if planned.Planned && p.OnBattery() {
-		v.MarginSeconds, v.LastDownSeconds = ending(p.Margin), seconds(p.LastDown.Sub(zero))
-		if p.End != shutdown.Never {
-			v.EndSeconds = seconds(p.End.Sub(zero))
+	if end, lastDown, margin, ok := planned.ForecastOf(i); ok {
+		v.MarginSeconds, v.LastDownSeconds = ending(margin), seconds(lastDown.Sub(zero))
+		if end != shutdown.Never {
+			v.EndSeconds = seconds(end.Sub(zero))
 		}
 	}
 	return v
 }
 
+// off tells whether a host runs no more, by all that is known.
+func off(h shutdown.HostState) bool {
+	return h == shutdown.Off || h == shutdown.Dark || h == shutdown.TurnedOff
+}
+
 func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.Power.String(), Off: h.Power == shutdown.Down, Seen: h.Seen.String(), StaysUp: p.StaysUp}
+	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Off: off(h.State), Seen: h.Seen.String(), StaysUp: p.StaysUp, Ordered: h.Word.String()}
 	for _, f := range p.FedBy {
 		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
 	}
@@ -258,15 +282,16 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 	}
 	in := func(t shutdown.Instant) *int64 { return seconds(t.Sub(zero)) }
 	was := func(t shutdown.Instant) *int64 { return seconds(t.Sub(s.Began)) }
-	q := &planned.Hosts[k]
+	stop, inPlan := planned.StopOf(k)
+	from := planned.Schedule.At
 	switch {
-	case s.Outstanding() && h.Power == shutdown.Asked:
-		v.Asked, v.Down = was(h.AskedAt), was(h.GiveUp)
-	case s.Outstanding() && h.Stopped && h.Power == shutdown.Down && h.AskedAt >= s.Began:
-		v.Asked, v.Down = was(h.AskedAt), was(h.DownAt)
-	case planned.Planned && q.Power == shutdown.Up && q.Start != 0 && !p.StaysUp && inPlan(planned, k):
-		v.StopSeconds, v.LatestStartSeconds, v.Down = in(q.Start), in(q.Latest), in(q.Stop)
-		v.PromisedSeconds, v.PromiseKept = in(q.Promise), &q.Kept
+	case s.Outstanding() && h.Stopping():
+		v.Asked, v.Down = was(h.Asked), was(s.GiveUp(k))
+	case s.Outstanding() && h.State == shutdown.Off && h.Asked >= s.Began:
+		v.Asked, v.Down = was(h.Asked), was(h.SeenFrom)
+	case inPlan:
+		v.StopSeconds, v.LatestStartSeconds, v.Down = in(from.Add(stop.Start)), in(from.Add(stop.Latest)), in(from.Add(stop.Down))
+		v.PromisedSeconds, v.PromiseKept = in(planned.PromisedUntil(k)), &stop.Kept
 		v.Reason = planned.ReasonOf(k)
 	}
 	return v
@@ -274,17 +299,6 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 
 func onBattery(s *shutdown.State) bool {
 	return slices.ContainsFunc(s.UPSs, func(u shutdown.UPS) bool { return u.OnBattery() })
-}
-
-// inPlan tells whether the host is one that the plan stops: no feed of it has
-// input.
-func inPlan(s *shutdown.State, k int32) bool {
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; !u.OnBattery() && !u.Dead {
-			return false
-		}
-	}
-	return true
 }
 
 // statusLine is the state in one line: the margin first in an outage, the
@@ -299,13 +313,14 @@ func statusLine(s *shutdown.State) string {
 	}
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
-		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(u.Phase.String(), "_", " ")
+		_, _, margin, _ := s.ForecastOf(int32(i))
+		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(s.Phase(int32(i)).String(), "_", " ")
 		low, _, _ := s.Runtime(int32(i))
 		switch {
-		case u.Silent:
+		case s.Silent(int32(i)):
 			text += ", silent"
-		case s.Planned && u.OnBattery() && u.Margin < battery.Unending:
-			text += ", margin " + shutdown.Spell(u.Margin)
+		case u.OnBattery() && margin != 0 && margin < battery.Unending:
+			text += ", margin " + shutdown.Spell(margin)
 		case low < battery.Unending:
 			text += fmt.Sprintf(", %s at %.0f W", shutdown.Spell(low), math.Ceil(u.Load))
 		}
@@ -313,9 +328,9 @@ func statusLine(s *shutdown.State) string {
 	}
 	if s.Outstanding() {
 		off, all := 0, 0
-		for _, k := range s.Order {
+		for _, k := range s.Order() {
 			all++
-			if s.Hosts[k].Power == shutdown.Down {
+			if s.Hosts[k].IsOff() {
 				off++
 			}
 		}

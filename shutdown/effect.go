@@ -2,6 +2,7 @@ package shutdown
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"ebbline/policy"
@@ -43,7 +44,7 @@ const (
 	HostStarted                  // Host
 	HostBack                     // Host, Margin: time it took
 	OutageOver                   // A: its number, Margin: how long it took
-	OrderTaken                   // A: Order
+	OrderTaken                   // A: Order; Host, where it is for one; Spare: the Code that is cleared
 	TestSeen                     // UPS: a battery test of its own is under way
 
 	firstCondition
@@ -66,6 +67,8 @@ const (
 	HostNotBack     // every start in vain
 	NoWayToStart    // down, and the policy has no way to start it
 	StoppedHalfway  // asked, still up, input back
+	StopFailed      // an operator ordered it off, and it is still up
+	KeepInForce     // an operator's
 
 	HoldInForce      // operator
 	AbortInForce     // operator
@@ -88,27 +91,55 @@ const (
 // Condition tells whether the code is one of a condition.
 func (c Code) Condition() bool { return c > firstCondition }
 
-var codeNames = [...]string{
-	PhaseEntered: "phase", PlanMade: "plan", HostAsked: "host-asked", HostDown: "host-down",
-	HostStarted: "host-started", HostBack: "host-back", OutageOver: "outage-over",
-	OrderTaken: "order-taken", TestSeen: "battery-test-seen",
-	SourceSilent: "source-silent", PlanDoesNotFit: "plan-does-not-fit", BatteryLow: "battery-low",
-	NoBatteryBehind: "no-battery-behind", OutputIsOff: "output-off", OrderGivenUp: "order-given-up",
-	HostRefuses: "host-refuses", HostUnreachable: "host-unreachable", HostGivenUp: "host-given-up",
-	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched", OutputCounts: "output-still-counts",
-	BatteryUncharged: "battery-not-charging",
-	StoppedHalfway:   "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
-	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
-	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
-	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready", MemoryRefused: "memory-refused", InputUnsteady: "input-unsteady",
-	MessageUnsent: "message-unsent", UpgradeFailed: "upgrade-failed", NotServed: "page-not-served",
+// OfRunner tells whether the code is one of a condition that the core knows nothing of.
+func (c Code) OfRunner() bool { return c >= JournalUnwritten }
+
+// codes is what is known of each code: its stable name, and how severe it is to those
+// who are told. What is not named is a warning, if it is a condition, and else only told.
+var codes = [...]struct {
+	name   string
+	severe policy.Severity
+}{
+	PhaseEntered: {name: "phase"}, PlanMade: {name: "plan"}, HostAsked: {name: "host-asked"}, HostDown: {name: "host-down"},
+	HostStarted: {name: "host-started"}, HostBack: {name: "host-back"}, OutageOver: {"outage-over", policy.Warning},
+	OrderTaken: {"order-taken", policy.Warning}, TestSeen: {name: "battery-test-seen"},
+
+	SourceSilent: {"source-silent", policy.Critical}, PlanDoesNotFit: {"plan-does-not-fit", policy.Critical},
+	BatteryLow: {"battery-low", policy.Critical}, NoBatteryBehind: {"no-battery-behind", policy.Critical},
+	OutputIsOff: {"output-off", policy.Critical}, OutputNotOff: {name: "output-not-switched"}, OutputCounts: {name: "output-still-counts"},
+	BatteryUncharged: {name: "battery-not-charging"},
+
+	OrderGivenUp: {"order-given-up", policy.Critical}, LeftDependent: {name: "left-dependent"},
+	HostRefuses: {"host-refuses", policy.Critical}, HostUnreachable: {"host-unreachable", policy.Critical},
+	HostGivenUp: {"host-given-up", policy.Critical}, HostNotBack: {"host-not-back", policy.Critical},
+	NoWayToStart: {name: "no-way-to-start"}, StoppedHalfway: {name: "stopped-halfway"},
+	StopFailed: {name: "stop-failed"}, KeepInForce: {name: "keep-in-force"},
+
+	HoldInForce: {name: "hold-in-force"}, AbortInForce: {"abort-in-force", policy.Critical},
+	PolicyWaits: {"policy-waits", policy.Info}, ForecastLowered: {name: "forecast-lowered"},
+
+	JournalUnwritten: {"journal-unwritable", policy.Critical}, SecretUnreadable: {name: "secret-unreadable"}, PolicyRefused: {name: "policy-refused"},
+	HistoryUnwritten: {name: "history-unwritable"}, BatteryWorn: {name: "battery-replace"}, TestOverdue: {name: "battery-test-overdue"},
+	HostUnready: {name: "host-unready"}, MemoryRefused: {name: "memory-refused"}, InputUnsteady: {name: "input-unsteady"}, MessageUnsent: {name: "message-unsent"},
+	UpgradeFailed: {name: "upgrade-failed"}, NotServed: {name: "page-not-served"},
+}
+
+// Severity is how severe the code is to those who are told.
+func (c Code) Severity() policy.Severity {
+	switch {
+	case codes[c].severe != 0:
+		return codes[c].severe
+	case c.Condition():
+		return policy.Warning
+	}
+	return policy.Info
 }
 
 // Codes lists every code there is.
 func Codes() []Code {
 	var all []Code
-	for c, name := range codeNames {
-		if name != "" {
+	for c := range codes {
+		if codes[c].name != "" {
 			all = append(all, Code(c))
 		}
 	}
@@ -116,7 +147,7 @@ func Codes() []Code {
 }
 
 // String gives the stable code that people and programs see.
-func (c Code) String() string { return codeNames[c] }
+func (c Code) String() string { return codes[c].name }
 
 // Notice is one thing worth telling. Its words are made when they are wanted,
 // so that a simulation spends nothing on them.
@@ -128,7 +159,8 @@ type Notice struct {
 	A, B   int64
 	Margin time.Duration
 	Spare  time.Duration
-	Name   string // of the secret, with SecretUnreadable
+	Name   string  // of the secret, with SecretUnreadable
+	Since  Instant // of what an operator was told and still holds: when it was told first
 }
 
 // Text is the notice for people: what is so and, for a condition, the next step.
@@ -158,7 +190,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return "plan: at worst durations there is no safe plan left; the order is kept as far as the time reaches"
 	case HostAsked:
-		return fmt.Sprintf("%s is asked to stop: %s; margin %s", host, reasonWords(plan.Reason(n.A), other), Spell(n.Margin))
+		text := fmt.Sprintf("%s is asked to stop: %s", host, reasonWords(plan.Reason(n.A), other))
+		if n.Margin < battery.Unending {
+			text += "; margin " + Spell(n.Margin)
+		}
+		return text
 	case HostDown:
 		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Margin))
 	case HostStarted:
@@ -168,7 +204,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case OutageOver:
 		return fmt.Sprintf("outage %d is over after %s", n.A, Spell(n.Margin))
 	case OrderTaken:
-		return fmt.Sprintf("operator: %s", Order(n.A))
+		text := "operator: " + Order(n.A).String()
+		if Order(n.A) == Clear {
+			text += " " + Code(n.Spare).String()
+		}
+		return strings.TrimSpace(text + " " + host)
 	case TestSeen:
 		return fmt.Sprintf("UPS %s tests its battery; nobody is stopped for that", ups)
 	case SourceSilent:
@@ -207,14 +247,18 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back.", ups)
 	case StoppedHalfway:
 		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
+	case StopFailed:
+		return fmt.Sprintf("%s was ordered to stop and is not off after all the time that it is given. An order uses no force. It may be half stopped: look at it.", host)
+	case KeepInForce:
+		return fmt.Sprintf("Keep: %s stays up until the point of no return.", host)
 	case BatteryUncharged:
 		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
 	case HoldInForce:
-		return "Hold: nobody stops early; at the point of no return they go. `ebbline status --proceed` ends it."
+		return "Hold: no host stops early; at the point of no return they go. `ebbline status --release` ends it."
 	case AbortInForce:
-		return "Abort: nobody further is asked to stop, even if the battery ends. `ebbline status --proceed` ends it."
+		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
 	case PolicyWaits:
-		return "A new policy is read and waits for the end of the outage."
+		return "A new policy is read and waits for the end of the outage, or of a stop or start that was ordered."
 	case ForecastLowered:
 		what := "its charge reading falls faster than was counted on"
 		if n.B == ByMinutes {
@@ -238,7 +282,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnready:
 		return fmt.Sprintf("%s may not stop or start as planned: a way to it (its address, key, password or rights) failed when it was last tried. Run `ebbline rehearse`: it says which, and what to do.", host)
 	case MemoryRefused:
-		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `systemctl restart ebbline`."
+		return "What the agent had kept of the time before this start cannot be used; the log says why. It lies beside the journal, under a name that says so. The agent goes on from what UPSs and hosts show; a host that an outage stopped before may not be brought back. Look at each host that is down, and start by hand what should be up. This ends when every host has been seen up, or with `ebbline status --clear memory-refused`."
 	case InputUnsteady:
 		return fmt.Sprintf("The input of UPS %s sagged or failed three times or more within an hour. That stops no host, but often comes before a loss. `ebbline survey input` tells of each; save open work, and ask the utility if it goes on.", ups)
 	case MessageUnsent:
@@ -251,6 +295,24 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}
 	return n.Code.String()
+}
+
+// Ending says how a person ends a condition that no look at the host ends; "" for all
+// others.
+func (n *Notice) Ending(p *policy.Policy) string {
+	if n.Clear || n.Host < 0 || !judged(n.Code) {
+		return ""
+	}
+	what := "Seen to?"
+	switch n.Code {
+	case HostGivenUp:
+		what = "To have it asked again:"
+	case HostNotBack, NoWayToStart:
+		what = "If it is to stay off:"
+	case KeepInForce:
+		what = "To end it:"
+	}
+	return fmt.Sprintf("%s `ebbline status --clear %s:%s`.", what, n.Code, p.Hosts[n.Host].Name)
 }
 
 func (n *Notice) subject(ups, host string) string {
@@ -269,6 +331,7 @@ var phaseWords = [...]string{
 	Shedding:    "on battery; hosts are being stopped",
 	AllDown:     "its hosts are down",
 	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
+	Unheard:     "nothing was heard of it yet",
 }
 
 // Reasons for a start that are not the planner's.

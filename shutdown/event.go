@@ -115,17 +115,28 @@ func (o Outcome) String() string {
 	return [...]string{"", "accepted", "refused", "unreachable", "unknown"}[o]
 }
 
-// Order is an operator's word during an outage.
+// Order is an operator's word: of the outage, or of one host.
 type Order uint8
 
 const (
 	Hold    Order = iota + 1 // stop nobody early; safety still goes first
-	Proceed                  // end a hold or an abort; during the ride-through: begin at once
-	Abort                    // ask nobody further until Proceed or the end of the outage, whatever it costs
+	Proceed                  // begin at once, in order
+	Abort                    // stop nothing further until the end of the outage, whatever it costs
+	Release                  // end a hold or an abort: the schedule is in force again
+
+	StopHost  // it should be off, and is not brought back
+	StartHost // it should be up, whatever the battery's charge
+	KeepHost  // it stays up until the point of no return
+	Clear     // what a condition says was seen to by a person
 )
 
 // String gives the word of the transcript and of the command line.
-func (o Order) String() string { return [...]string{"", "hold", "proceed", "abort"}[o] }
+func (o Order) String() string {
+	return [...]string{"", "hold", "proceed", "abort", "release", "stop", "start", "keep", "clear"}[o]
+}
+
+// OfHost tells whether the word is of one host.
+func (o Order) OfHost() bool { return o >= StopHost && o <= Clear }
 
 // Verb is what an action does.
 type Verb uint8
@@ -147,12 +158,13 @@ func (v Verb) String() string {
 // ActionID names an action for good: the same after a restart, so that a repeat
 // is seen to be one. Its text is [Action.Name].
 type ActionID struct {
-	Outage uint32
-	Host   int32 // index into the policy's hosts; -1 for a UPS's output
-	UPS    int32 // index into the policy's UPSs; -1 for a host
-	Verb   Verb
-	Method uint8 // index into the host's Methods or Starts
-	Try    uint8 // from 1
+	Outage  uint32 // its number; of what an operator ordered for one host the second in which that was said
+	Host    int32  // index into the policy's hosts; -1 for a UPS's output
+	UPS     int32  // index into the policy's UPSs; -1 for a host
+	Verb    Verb
+	Method  uint8 // index into the host's Methods or Starts
+	Try     uint8 // from 1
+	Ordered bool  // by an operator, for this host
 }
 
 // Action is one thing to be done, by its deadline.
@@ -161,8 +173,8 @@ type Action struct {
 	Deadline Instant
 }
 
-// Name gives the action's name for people and journals,
-// "outage-3/db1/ssh/1".
+// Name gives the action's name for people and journals, "outage-3/db1/ssh-1/1", or
+// "order-1796035200/db1/ssh-1/1" for what an operator ordered.
 func (id ActionID) Name(p *policy.Policy) string {
 	if id.Host < 0 {
 		return fmt.Sprintf("outage-%d/%s/%s/%d", id.Outage, p.UPSs[id.UPS].Name, id.Verb, id.Try)
@@ -175,7 +187,11 @@ func (id ActionID) Name(p *policy.Policy) string {
 	case VerbStart:
 		way = fmt.Sprintf("start-%s-%d", h.Starts[id.Method].Kind, id.Method+1)
 	}
-	return fmt.Sprintf("outage-%d/%s/%s/%d", id.Outage, h.Name, way, id.Try)
+	of := "outage"
+	if id.Ordered {
+		of = "order"
+	}
+	return fmt.Sprintf("%s-%d/%s/%s/%d", of, id.Outage, h.Name, way, id.Try)
 }
 
 // Kind tells which fields of an [Event] count.
@@ -186,7 +202,7 @@ const (
 	Measured                  // UPS, Measurement, Standing: one answer from one UPS
 	Observed                  // Host, Sighting, Text
 	Finished                  // Action, Outcome, Text: an action ended
-	Commanded                 // Order, Text: by whom
+	Commanded                 // Order, Text: by whom; Host, where the order is for one; Code, of what is cleared
 	Tick                      // Wake has come
 	Restarted                 // Rebooted, Orderly: the agent lives again; what had begun is begun again
 )
@@ -203,6 +219,7 @@ type Event struct {
 	Sighting    Sighting
 	Outcome     Outcome
 	Order       Order
+	Code        Code
 	Rebooted    bool
 	Orderly     bool // it had been told to end, as when somebody turns its host off
 	UPS         int32

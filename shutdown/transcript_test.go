@@ -42,7 +42,7 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //	step                     event lines, as in the journal; prints the effects
 //	until INSTANT            ticks, whenever the core wants one, up to the instant
 //	poll UPS EVERY UNTIL     the same answer again and again, ticks between
-//	hosts                    how each host stands
+//	hosts                    how each host stands, and an operator's word for it
 //	plan                     who stops when
 //	upss                     how each UPS stands
 //	adopt FILE               another policy
@@ -72,29 +72,22 @@ func TestTranscripts(t *testing.T) {
 			case "hosts":
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
-					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, h.Power)
-					for _, f := range []struct {
-						on   bool
-						word string
-					}{{h.Told, "told"}, {h.Stopped, "to be brought back"}, {h.Forced, "forced"}, {h.Lost, "not back"}} {
-						if f.on {
-							fmt.Fprintf(&b, ", %s", f.word)
-						}
+					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, h.State)
+					if h.Word != 0 {
+						fmt.Fprintf(&b, "; operator: %s", h.Word)
 					}
-					b.WriteByte('\n')
+					b.WriteString("\n")
 				}
 			case "plan":
-				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Fits, transcript.Instant(s.Return))
-				for _, k := range s.Order {
-					h := &s.Hosts[k]
-					if h.Power == shutdown.Up && h.Start != 0 {
-						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(h.Start), whole(h.Latest), s.ReasonOf(k))
+				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Schedule.Plan.Fits, whole(s.Return()))
+				for _, k := range s.Order() {
+					if o, ok := s.StopOf(k); ok && !s.Hosts[k].Stopping() {
+						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(s.Schedule.At.Add(o.Start)), whole(s.Schedule.At.Add(o.Latest)), s.ReasonOf(k))
 					}
 				}
 			case "upss":
 				for i := range s.UPSs {
-					u := &s.UPSs[i]
-					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, u.Phase, s.ChargePercent(int32(i)))
+					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)), s.ChargePercent(int32(i)))
 				}
 			case "adopt":
 				give(s, s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: readPolicy(t, "../testdata/policies/"+d.CmdArgs[0].Key), Day: day}, &b)
@@ -144,6 +137,9 @@ func step(t *testing.T, d *datadriven.TestData, s *shutdown.State, line string, 
 }
 
 func give(s *shutdown.State, at shutdown.Instant, e *shutdown.Event, b *strings.Builder) {
+	if why := s.Objection(e); why != "" {
+		fmt.Fprintf(b, "at %s refused: %s\n", transcript.Instant(at), why)
+	}
 	for _, f := range s.Step(at, e, nil) {
 		if f.Kind == shutdown.Probe || f.Kind == shutdown.Connect {
 			continue // who is looked at how often is tested where it matters

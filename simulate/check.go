@@ -55,6 +55,7 @@ type inputState struct {
 	carried shutdown.Instant // the last one that said that it carries its load
 	gap     shutdown.Instant // the last long time without such a one began
 	gapTo   shutdown.Instant // and ended
+	low     bool             // its last answer said that its battery is low
 }
 
 type hostState struct {
@@ -65,7 +66,12 @@ type hostState struct {
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
-	notBack bool // every way to start it was tried, and it was said so
+	notBack bool             // every way to start it was tried, and it was said so
+	said    shutdown.Order   // of the host, by an operator
+	word    shutdown.Order   // the one that was taken and is in force
+	wordAt  shutdown.Instant // when it was taken
+	last    shutdown.Order   // the last that was taken
+	judged  bool             // a person said of it that it may stay as it is
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -84,7 +90,7 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 		c.own = append(c.own, b.OwnAt(c.p.Site.ConfidencePermille))
 		c.likely = append(c.likely, b.Likely)
 	}
-	c.down = c.longest()
+	c.down = c.longest(nil)
 	c.pnr = make([]time.Duration, len(c.p.UPSs))
 	for i := range c.pnr {
 		c.pnr[i] = c.noReturn(i, 1)
@@ -120,6 +126,15 @@ func (c *Checker) broken(promise, format string, args ...any) {
 // Event follows the truth behind each event.
 func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	c.follow(at)
+	switch {
+	case e.Kind == shutdown.Commanded && e.Order.OfHost():
+		c.hosts[e.Host].said = e.Order
+	case e.Kind == shutdown.Observed && e.Sighting == shutdown.SeenUp:
+		// A start is through; and what was off for an operator was started by somebody.
+		if h, w := &c.hosts[e.Host], &c.r.world.Hosts[e.Host]; h.word == shutdown.StartHost || h.word == shutdown.StopHost && w.WasOff && w.OffAt >= h.wordAt {
+			h.word = 0
+		}
+	}
 	if e.Kind == shutdown.Measured {
 		in := &c.inputs[e.UPS]
 		in.heard = at
@@ -133,7 +148,9 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
-		c.saidLow = c.saidLow || e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		low := e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		c.saidLow = c.saidLow || low && in.low // one such reading may be an odd one
+		in.low = low
 	}
 }
 
@@ -175,6 +192,8 @@ func (c *Checker) Effect(at shutdown.Instant, f *shutdown.Effect) {
 
 func (c *Checker) note(n *shutdown.Notice) {
 	switch {
+	case n.Code == shutdown.OrderTaken && n.Host >= 0:
+		c.ordered(n.Host, shutdown.Order(n.A))
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
 		c.timeLeft = c.timeFor()
@@ -189,6 +208,46 @@ func (c *Checker) note(n *shutdown.Notice) {
 	}
 }
 
+// ordered notes an operator's word that the core took.
+func (c *Checker) ordered(k int32, o shutdown.Order) {
+	h := &c.hosts[k]
+	if h.said != o {
+		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
+	}
+	h.said, h.word, h.last, h.wordAt, h.judged = 0, o, o, c.r.world.Now, false
+	if o == shutdown.Clear {
+		h.word, h.judged = 0, true
+	}
+}
+
+// stopOrdered checks P2 and P4 at the first order to stop that an operator's word is
+// behind: none that needs the host is up as far as anyone can see, and power is taken
+// by force only where no feed has input.
+func (c *Checker) stopOrdered(at shutdown.Instant, k int32, id shutdown.ActionID) {
+	p := &c.p.Hosts[k]
+	if p.Methods[id.Method].Force && id != c.hosts[k].asked {
+		for _, i := range p.FedBy {
+			if c.hasInput(at, i) {
+				c.broken("P4", "the power of %s was taken for an operator's order while UPS %s has had input", p.Name, c.p.UPSs[i].Name)
+			}
+		}
+	}
+	for j := range c.p.Hosts {
+		w := &c.r.world.Hosts[j]
+		if slices.Contains(c.p.Hosts[j].DependsOn, int(k)) && id.Try == 1 && w.On && c.r.world.Sight(int32(j)) == shutdown.SeenUp && c.truth.Hosts[j].Mode != world.WasOff && w.BackAt == shutdown.Never {
+			c.broken("P2", "%s was asked to stop by an operator's order while %s, which depends on it, is up", p.Name, c.p.Hosts[j].Name)
+		}
+	}
+}
+
+// hasInput tells whether a UPS has had input for as long as the core needs to know.
+func (c *Checker) hasInput(at shutdown.Instant, i int) bool {
+	in := &c.inputs[i]
+	slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
+	known := in.heard.Sub(in.changed) > time.Second // the core can know only what an answer told it
+	return in.good && known && at.Sub(in.changed) > slack && !c.faulty(i)
+}
+
 // stop checks P2, P4 and P9 at an order to stop.
 func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h, p := &c.hosts[k], &c.p.Hosts[k]
@@ -199,12 +258,12 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	if !h.noticed {
 		c.broken("P9", "%s was asked to stop without a reason given", p.Name)
 	}
+	if h.word == shutdown.StopHost {
+		c.stopOrdered(at, k, id)
+	}
 	for _, i := range p.FedBy {
-		in := &c.inputs[i]
-		slack := c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + time.Second
-		known := in.heard.Sub(in.changed) > time.Second // the core can know only what an answer told it
-		if id.Method == 0 && id.Try == 1 && id != h.asked && in.good && known && at.Sub(in.changed) > slack && !c.faulty(i) {
-			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
+		if h.word != shutdown.StopHost && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) {
+			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(c.inputs[i].since))
 		}
 	}
 	again := h.asked.Verb != 0 && h.asked.Outage == id.Outage
@@ -228,10 +287,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h.ours = true
 }
 
-// hidden tells whether a host is up behind a way to it that died: it looks like
-// one that is off.
+// hidden tells whether a host is behind a way to it that died: it looks like one that is
+// off.
 func (c *Checker) hidden(j int) bool {
-	return c.has(world.PathDies) && c.r.world.Sight(int32(j)) == shutdown.SeenSilent
+	return c.has(world.PathDies) && !c.r.world.PathTo(int32(j))
 }
 
 // needs tells whether j depends on k: all depend on the agent's own host.
@@ -300,6 +359,13 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	for _, f := range p.FedBy {
 		unseen = unseen && (c.faulty(int(f)) || c.has(world.PathDies))
 	}
+	switch c.hosts[k].word {
+	case shutdown.StartHost:
+		c.startOrdered(at, k, first)
+		return
+	case shutdown.StopHost:
+		c.broken("P8", "%s is started though an operator wants it off", p.Name)
+	}
 	if !w.Hosts[k].WasOff && !c.hosts[k].ours && !unseen {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
@@ -322,6 +388,9 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
+		if c.hosts[d].word == shutdown.StopHost || c.hosts[d].judged {
+			continue // it is not waited for, as one that was turned off
+		}
 		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) || c.hidden(d) {
 			continue // nobody could see its UPS give out, or itself before that: it looks turned off
 		}
@@ -338,8 +407,24 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		}
 		c.lastOn[i] = at
 	}
-	if !c.lies(p) && !c.couldCarry(p) {
-		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more (%.0f %% full)", p.Name, 100*c.fullest(p))
+	if !c.lies(p) && !c.couldCarry(k) {
+		c.broken("P8", "%s is started before any battery that feeds it could carry a second outage with it and those that are up (%.0f %% full)", p.Name, 100*c.fullest(p))
+	}
+}
+
+// startOrdered checks at an order to start that an operator's word is behind that the
+// host has input.
+func (c *Checker) startOrdered(at shutdown.Instant, k int32, first bool) {
+	any := false
+	for _, i := range c.p.Hosts[k].FedBy {
+		in := &c.inputs[i]
+		any = any || in.good || at.Sub(in.since) <= 15*time.Second || c.claimsInput(i) || c.has(world.OddGood)
+		if first {
+			c.lastOn[i] = at
+		}
+	}
+	if !any {
+		c.broken("P8", "%s is started by an operator's order, and no feed of it has input", c.p.Hosts[k].Name)
 	}
 }
 
@@ -378,16 +463,39 @@ func (c *Checker) gauged(i int) float64 {
 }
 
 // couldCarry tells whether one feed's battery, as it really is but at the low
-// store, could see all its hosts off again; or is nearly full where no charge
-// would do.
-func (c *Checker) couldCarry(p *policy.Host) bool {
-	for _, i := range p.FedBy {
+// store, could see off again the host and those that are up; or is nearly full where
+// no charge would do, or as full as the policy asks for.
+func (c *Checker) couldCarry(k int32) bool {
+	up, seen := make([]bool, len(c.p.Hosts)), make([]bool, len(c.p.Hosts))
+	for j := range up {
+		w := &c.r.world.Hosts[j]
+		up[j] = j == int(k) || w.On
+		seen[j] = j == int(k) || w.On && !c.hidden(j) && (c.truth.Hosts[j].Mode != world.Unreachable || w.WasOff)
+	}
+	// One that is up and cannot be seen is load for as long as it would take to stop it;
+	// nothing waits for it, since it looks off.
+	down, all := c.longest(seen), c.longest(up)
+	for j := range down {
+		if !seen[j] {
+			down[j] = all[j]
+		}
+	}
+	for _, i := range c.p.Hosts[k].FedBy {
 		u := &c.r.world.UPSs[i]
 		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
-		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true)) {
+		// The core counts what came back by the maker's recharge time, and the battery that is
+		// there holds more or less than was believed: a twentieth of it for that, here as where
+		// 85 % is asked for below.
+		if need := c.p.Site.Restore.ChargePercent; need > 0 {
+			if u.Input && part >= float64(need)/100-0.05 {
+				return true
+			}
+			continue
+		}
+		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true, down, up)) {
 			return true
 		}
 	}
@@ -430,6 +538,9 @@ func (c *Checker) leftOff() {
 	}
 	for k := range c.p.Hosts {
 		h := &c.r.world.Hosts[k]
+		if w := &c.hosts[k]; w.last == shutdown.StopHost || w.judged {
+			continue
+		}
 		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.truth.Hosts[k].Mode == world.WasOff || c.truth.Hosts[k].Mode == world.Unreachable {
 			continue
 		}
@@ -594,7 +705,11 @@ func (c *Checker) bound() bool {
 			losses++
 		case world.HostMode:
 			bad++
-		case world.Operator, world.ExtraLoad, world.OutputFails, world.PathDies:
+		case world.Operator:
+			if !m.Order.OfHost() || m.Order == shutdown.Clear {
+				return false
+			}
+		case world.ExtraLoad, world.OutputFails, world.PathDies:
 			return false
 		case world.ClaimsTest:
 			if m.Number > 0 {
@@ -648,7 +763,7 @@ func (c *Checker) short() bool {
 		m := &c.truth.Moments[i]
 		switch m.What {
 		case world.InputLost, world.InputBack:
-		case world.Tests, world.OddReading, world.OddNothing, world.ClaimsTest, world.HostMode:
+		case world.Tests, world.OddReading, world.OddNothing, world.OddLow, world.ClaimsTest, world.HostMode:
 			continue
 		default:
 			return false
@@ -689,13 +804,13 @@ func (c *Checker) short() bool {
 // two feeds draw their whole here: the other may fail.
 func (c *Checker) noReturn(i int, charge float64) time.Duration {
 	reserve := c.reserve(i)
-	if !c.safe(i, charge, 0, reserve, false) {
+	if !c.safe(i, charge, 0, reserve, false, c.down, nil) {
 		return -1
 	}
 	low, high := time.Duration(0), 48*time.Hour
 	for high-low > time.Second {
 		mid := (low + high) / 2
-		if c.safe(i, charge, mid, reserve, false) {
+		if c.safe(i, charge, mid, reserve, false, c.down, nil) {
 			low = mid
 		} else {
 			high = mid
@@ -709,9 +824,9 @@ func (c *Checker) reserve(i int) time.Duration {
 	return c.p.Site.Reserve + c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + 2*time.Second
 }
 
-// safe replays "all as early as the order allows, from a time on"; with shared
-// set, hosts with several feeds draw only their part here.
-func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool) bool {
+// safe replays "all that count, or all, as early as the order allows, from a time on";
+// with shared set, hosts with several feeds draw only their part here.
+func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool, down []time.Duration, counts []bool) bool {
 	type change struct {
 		at    float64
 		watts float64
@@ -726,14 +841,14 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	}
 	for k := range c.p.Hosts {
 		q := &c.p.Hosts[k]
-		if !feeds(q.FedBy, i) {
+		if !feeds(q.FedBy, i) || counts != nil && !counts[k] {
 			continue
 		}
 		load += draw(float64(q.Watts), q.FedBy, shared)
 		if q.StaysUp {
 			continue
 		}
-		at := (from + c.down[k]).Seconds()
+		at := (from + down[k]).Seconds()
 		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)
 		changes = append(changes,
 			change{at - q.GivesUp().Seconds(), draw(float64(q.Watts), q.FedBy, shared) - stopping}, // from when it is asked
@@ -757,20 +872,20 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	return true
 }
 
-// longest gives when each host is off, begun as early as the order allows from
-// zero on, every allowance used up.
-func (c *Checker) longest() []time.Duration {
+// longest gives when each host that counts, or each, is off, begun as early as the
+// order allows from zero on, every allowance used up.
+func (c *Checker) longest(counts []bool) []time.Duration {
 	down := make([]time.Duration, len(c.p.Hosts))
 	for moved := true; moved; {
 		moved = false
 		for k := range c.p.Hosts {
 			q := &c.p.Hosts[k]
-			if q.StaysUp {
+			if q.StaysUp || counts != nil && !counts[k] {
 				continue
 			}
 			start := time.Duration(0)
 			for j := range c.p.Hosts {
-				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) {
+				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) && (counts == nil || counts[j]) {
 					start = max(start, down[j])
 				}
 			}

@@ -26,14 +26,14 @@ import (
 //	at 40s   input back
 //	at 5m    ups rack silent 2m      # does not answer
 //	at 6m    ups rack tests 30s      # a battery test of its own
-//	at 7m    ups rack odd            # one reading that says battery; "odd-good": input; "odd-off": output off
+//	at 7m    ups rack odd            # one reading that says battery; "odd-good": input; "odd-off": output off; "odd-low": battery low
 //	at 8m    ups rack output off     # its output fails
 //	at 9m    ups rack draws +120     # watts more
 //	at 3m    ups rack claims x0.1    # of the minutes it has, from then on
 //	at 2m    host vault hangs        # or freezes, refuses, unreachable, cuts, obeys
 //	at 3m    load core-switch dies   # what is reached through it is not
 //	at 4m    agent killed 30s        # and started again
-//	at 4m    operator hold           # or proceed, abort
+//	at 4m    operator hold           # or release, proceed, abort
 //	ups rack holds 60%               # of the store that is believed likely
 //	ups rack has 312.4Wh, ohmic 9m, diffusion 64m, relaxation 90m   # instead of what is believed; "holds" is then of that
 //	ups rack charged 50%
@@ -195,12 +195,7 @@ func (q *parser) line(w []string) error {
 		}
 		return q.add(world.Moment{At: at, What: world.AgentKilled, UPS: -1, For: d})
 	case "operator":
-		for o := shutdown.Hold; o <= shutdown.Abort && len(w) == 2 && at >= 0; o++ {
-			if o.String() == w[1] {
-				return q.add(world.Moment{At: at, What: world.Operator, UPS: -1, Order: o})
-			}
-		}
-		return fmt.Errorf("an operator says hold, proceed or abort at a time: \"at 4m operator hold\"")
+		return q.operator(at, w)
 	case "answers":
 		if len(w) != 3 || w[1] != "lost" && w[1] != "late" || at >= 0 {
 			return fmt.Errorf("write \"answers lost 10%%\" or \"answers late 10%%\", without a time")
@@ -214,6 +209,40 @@ func (q *parser) line(w []string) error {
 		return err
 	}
 	return fmt.Errorf("no line begins with %q. A line begins with at, input, ups, host, load, agent, operator or answers", w[0])
+}
+
+func (q *parser) operator(at time.Duration, w []string) error {
+	m := world.Moment{At: at, What: world.Operator, UPS: -1}
+	for o := shutdown.Hold; o <= shutdown.Clear && len(w) >= 2 && at >= 0; o++ {
+		if o.String() == w[1] {
+			m.Order = o
+		}
+	}
+	rest := w[min(2, len(w)):]
+	if m.Order == shutdown.Clear && len(rest) > 0 {
+		for _, c := range shutdown.Codes() {
+			if c.String() == rest[0] {
+				m.Code = c
+			}
+		}
+		if m.Code == 0 {
+			return unknown("condition", rest[0], names(len(shutdown.Codes()), func(i int) string { return shutdown.Codes()[i].String() }))
+		}
+		rest = rest[1:]
+	}
+	switch {
+	case m.Order == 0, !m.Order.OfHost() && len(rest) > 0, m.Order.OfHost() && len(rest) != 1:
+		return fmt.Errorf("an operator says hold, release, proceed or abort at a time (\"at 4m operator hold\"), stop, start or keep of a host (\"at 4m operator keep vault\"), or clears a condition of one (\"at 9m operator clear host-given-up vault\")")
+	case m.Order.OfHost():
+		for k := range q.p.Hosts {
+			if q.p.Hosts[k].Name == rest[0] {
+				m.Host = int32(k)
+				return q.add(m)
+			}
+		}
+		return unknown("host", rest[0], names(len(q.p.Hosts), func(k int) string { return q.p.Hosts[k].Name }))
+	}
+	return q.add(m)
 }
 
 func (q *parser) add(m world.Moment) error {
@@ -293,6 +322,8 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		m.What = world.OddGood
 	case w[2] == "odd-off" && len(w) == 3:
 		m.What = world.OddNothing
+	case w[2] == "odd-low" && len(w) == 3:
+		m.What = world.OddLow
 	case len(w) == 5 && w[2] == "tests" && w[4] == "low", len(w) == 5 && w[2] == "claims" && (w[3] == "test" || w[3] == "good-test"):
 		m.What, m.Number = world.Tests, 1
 		length := w[3]
@@ -352,7 +383,7 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		}
 		m.What, m.Number = world.Claims, f
 	default:
-		return fmt.Errorf("a UPS can be silent or test for a time, be odd, odd-good or odd-off, claim a test or a good-test for a time, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
+		return fmt.Errorf("a UPS can be silent or test for a time, be odd, odd-good, odd-off or odd-low, claim a test or a good-test for a time, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
 	}
 	if at < 0 {
 		return fmt.Errorf("%q happens at a time. Begin the line with one, such as \"at 5m\"", word)
@@ -630,6 +661,8 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 		return fmt.Sprintf("ups %s odd-good", ups)
 	case world.OddNothing:
 		return fmt.Sprintf("ups %s odd-off", ups)
+	case world.OddLow:
+		return fmt.Sprintf("ups %s odd-low", ups)
 	case world.ClaimsTest:
 		if m.Number > 0 {
 			return fmt.Sprintf("ups %s claims good-test %s", ups, short(m.For))
@@ -653,7 +686,14 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 	case world.AgentKilled:
 		return fmt.Sprintf("agent killed %s", short(m.For))
 	case world.Operator:
-		return fmt.Sprintf("operator %s", m.Order)
+		text := "operator " + m.Order.String()
+		if m.Order == shutdown.Clear {
+			text += " " + m.Code.String()
+		}
+		if m.Order.OfHost() {
+			text += " " + p.Hosts[m.Host].Name
+		}
+		return text
 	}
 	return ""
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ebbline/policy"
+	"ebbline/shutdown"
 	"ebbline/shutdown/battery"
 	"ebbline/simulate/world"
 )
@@ -231,6 +232,42 @@ func (d *Dice) faults(o *Outage, end time.Duration) {
 	}
 }
 
+// operatorSeed sets an operator's dice apart from those of the outage.
+const operatorSeed = 0x6f70657261746f72
+
+// Operate adds to an outage what an operator says of single hosts, before the loss, in
+// the outage and after it. An operator is no fault: whatever is said, the promises hold.
+// The rest of the outage is as it was, ten minutes later.
+func (d *Dice) Operate(seed uint64, o *Outage) {
+	const before = 10 * time.Minute
+	d.r = world.NewRandom(seed ^ operatorSeed)
+	end := time.Duration(0)
+	for j := range o.Moments {
+		o.Moments[j].At += before
+		end = max(end, o.Moments[j].At)
+	}
+	judged := [...]shutdown.Code{shutdown.HostNotBack, shutdown.HostGivenUp, shutdown.StoppedHalfway, shutdown.StopFailed, shutdown.KeepInForce}
+	for range 1 + int(6*d.r.Float()) {
+		m := world.Moment{What: world.Operator, UPS: -1, Host: int32(d.r.Float() * float64(len(d.p.Hosts)))}
+		m.At = time.Duration(d.r.Float() * float64(before))
+		if d.chance(0.7) {
+			m.At = before + d.span(time.Second, min(end, 4*time.Hour))
+		}
+		switch x := d.r.Float(); {
+		case x < 0.4:
+			m.Order = shutdown.StopHost
+		case x < 0.65:
+			m.Order = shutdown.StartHost
+		case x < 0.85:
+			m.Order = shutdown.KeepHost
+		default:
+			m.Order, m.Code = shutdown.Clear, judged[int(d.r.Float()*float64(len(judged)))]
+		}
+		o.Moments = append(o.Moments, m)
+	}
+	sortMoments(o.Moments)
+}
+
 // falseWords draws what UPSs say that is not so, and what it takes more than one
 // reading to find out.
 func (d *Dice) falseWords(o *Outage, end time.Duration) {
@@ -254,6 +291,10 @@ func (d *Dice) falseWords(o *Outage, end time.Duration) {
 			m.Number = 1
 		}
 		o.Moments = append(o.Moments, m)
+	}
+	if d.hits(OddEnd) {
+		at := d.span(time.Second, min(end+time.Second, time.Hour))
+		o.Moments = append(o.Moments, world.Moment{At: at, What: world.OddLow, UPS: ups()})
 	}
 }
 

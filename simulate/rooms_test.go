@@ -16,6 +16,8 @@ var (
 	soakRooms    = flag.Int("soak-rooms", 60, "random rooms in TestSoakRooms")
 	soakRoomSeed = flag.Uint64("soak-room-seed", 1, "the first room's seed")
 	soakEach     = flag.Int("soak-each", 25, "random outages in each of them")
+	soakSkip     = flag.Int("soak-skip", 0, "outages of each room that are left out, from the first on")
+	soakOn       = flag.Bool("soak-on", false, "TestSoakRooms goes on after a broken promise, and says one line of each")
 )
 
 // Aim: no promise is broken in any room. Method: random policies, each with random
@@ -32,7 +34,7 @@ func TestSoakRooms(t *testing.T) {
 			continue
 		}
 		hosts += len(p.Hosts)
-		if cut += soakRoom(t, p, text, seed); t.Failed() {
+		if cut += soakRoom(t, p, text, seed); t.Failed() && !*soakOn {
 			return
 		}
 	}
@@ -57,6 +59,17 @@ var onceBroken = []struct {
 	{"a silent UPS was thought to carry on what had gone down meanwhile, and its plan broke in the end", 6491, 6491010},
 	{"out of sight behind a silent UPS whose battery had been low, a host that hung counted as off", 6492, 6492003},
 	{"after a boot a gauge's fall was counted from before it, and the battery at a third", 8840, 8840013},
+	{"a test that was none, and a load with another feed kept the output on under the agent's host", 200386, 200386024},
+	{"hosts that come with their power did not count for a second outage", 400199, 400199019},
+	{"at the boot of the agent's host, before a UPS was heard, a host was started", 400204, 400204014},
+	{"told to start, and asked in vain when the input was lost again, a host counted as off", 400267, 400267001},
+	{"a UPS silent beyond its battery's end seemed charged by its gauge", 400298, 400298020},
+	{"out of sight behind a UPS that was never heard, a host seemed cut", 400908, 400908009},
+	{"a UPS gave out; what was reached through it was proven down before the UPS counted as silent", 401306, 401306022},
+	{"a host on which a guest still answered was proven down by its silence", 401159, 401159020},
+	{"a host was started before one that had been given up, silent, on a UPS without input", 401816, 401816003},
+	{"an order that hung counted as an answer, and the host as up", 403102, 403102018},
+	{"a host was started before one that was going late", 405494, 405494006},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
@@ -80,6 +93,7 @@ type thrower struct {
 	dice   *Dice
 	outage Outage
 	run    Run
+	said   bool // an operator gives orders for single hosts
 }
 
 func newThrower(t *testing.T, p *policy.Policy) *thrower {
@@ -97,6 +111,9 @@ func newThrower(t *testing.T, p *policy.Policy) *thrower {
 
 func (d *thrower) throw(seed uint64) []Violation {
 	d.dice.Draw(seed, &d.outage)
+	if d.said {
+		d.dice.Operate(seed, &d.outage)
+	}
 	truth := d.outage.Truth(seed)
 	d.check.Begin(truth)
 	d.runner.Run(truth, &d.run)
@@ -106,7 +123,8 @@ func (d *thrower) throw(seed uint64) []Violation {
 
 func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int) {
 	d := newThrower(t, p)
-	for seed := room * 1000; seed < room*1000+uint64(*soakEach); seed++ {
+	for seed := room*1000 + uint64(*soakSkip); seed < room*1000+uint64(*soakEach); seed++ {
+		d.said = seed%2 == 1
 		violations := d.throw(seed)
 		if d.run.Cut > 0 {
 			cut++
@@ -114,7 +132,7 @@ func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int
 		for _, v := range violations {
 			t.Errorf("room %d, outage %d: %s broken at %s: %s", room, seed, v.Promise, v.At, v.Text)
 		}
-		if t.Failed() {
+		if t.Failed() && !*soakOn {
 			t.Logf("%s\n%s", d.outage.Text(p), text)
 			if *soakText != "" {
 				os.WriteFile(*soakText, []byte(transcriptOf(d.runner, &d.outage, seed)), 0o644)

@@ -44,7 +44,17 @@ func (c *Client) Status(ctx context.Context) (v agent.View, raw []byte, err erro
 
 // Order gives the agent an order. Without an error it is in force.
 func (c *Client) Order(ctx context.Context, o shutdown.Order) error {
-	body, err := json.Marshal(order{o.String()})
+	return c.Give(ctx, Order{Order: o})
+}
+
+// Give gives the agent an order, which may be for one host. Without an error it is in
+// force.
+func (c *Client) Give(ctx context.Context, o Order) error {
+	text := order{Order: o.Order.String(), Host: o.Host}
+	if o.Condition != 0 {
+		text.Condition = o.Condition.String()
+	}
+	body, err := json.Marshal(text)
 	if err != nil {
 		return err
 	}

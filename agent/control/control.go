@@ -28,6 +28,7 @@ import (
 type Agent interface {
 	View() agent.View
 	Command(o shutdown.Order, by string) error
+	CommandHost(o shutdown.Order, c shutdown.Code, host, by string) error
 }
 
 // Config says where to listen and who may give orders.
@@ -46,14 +47,16 @@ const (
 	orderPath   = "/order"
 	metricsPath = "/metrics"
 
-	longestOrder = 256             // bytes of a request's body
+	longestOrder = 512             // bytes of a request's body
 	requestTime  = time.Second     // from the connection to the end of the request: who says nothing makes room
 	answerTime   = 5 * time.Second // to read the answer
 )
 
 // order is the body of a POST to /order.
 type order struct {
-	Order string `json:"order"` // "hold", "proceed", "abort"
+	Order     string `json:"order"`               // "hold", "release", "proceed", "abort"; "stop", "start", "keep", "clear"
+	Host      string `json:"host,omitempty"`      // that the last four are for
+	Condition string `json:"condition,omitempty"` // that is cleared
 }
 
 // answer is the body of what is not the status.
@@ -184,34 +187,79 @@ func (s *Server) order(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if !s.mayOrder(p) {
-		s.config.Log.Warn("an order is refused", zap.Stringer("order", o), zap.Stringer("by", p))
+		s.config.Log.Warn("an order is refused", zap.Stringer("order", o.Order), zap.String("host", o.Host), zap.Stringer("by", p))
 		reply(w, http.StatusForbidden, answer{Error: fmt.Sprintf("%s may not give orders. Root may, and members of the operators' group", p)})
 		return
 	}
-	if err := s.agent.Command(o, p.String()); err != nil {
-		reply(w, http.StatusServiceUnavailable, answer{Error: err.Error()})
+	if err := s.give(o, p); err != nil {
+		code := http.StatusServiceUnavailable
+		if errors.Is(err, agent.ErrRefused) {
+			code = http.StatusConflict
+		}
+		reply(w, code, answer{Error: err.Error()})
 		return
 	}
 	reply(w, http.StatusOK, answer{Taken: true})
 }
 
+// Order is what an operator orders: for the outage or for one host, or that a
+// condition is over.
+type Order struct {
+	Order     shutdown.Order
+	Host      string        // with an order for one host
+	Condition shutdown.Code // with [shutdown.Clear]
+}
+
+func (s *Server) give(o Order, p peer) error {
+	if o.Order.OfHost() {
+		return s.agent.CommandHost(o.Order, o.Condition, o.Host, p.String())
+	}
+	return s.agent.Command(o.Order, p.String())
+}
+
 // readOrder reads one order, and nothing else.
-func readOrder(body io.Reader) (shutdown.Order, error) {
+func readOrder(body io.Reader) (o Order, err error) {
 	var in order
 	d := json.NewDecoder(body)
 	d.DisallowUnknownFields()
 	if err := d.Decode(&in); err != nil {
-		return 0, fmt.Errorf("an order is written {\"order\": \"hold\"}: %w", err)
+		return o, fmt.Errorf("an order is written {\"order\": \"hold\"} or {\"order\": \"stop\", \"host\": \"vault\"}: %w", err)
 	}
 	if d.More() {
-		return 0, errors.New("an order is one JSON object and nothing behind it")
+		return o, errors.New("an order is one JSON object and nothing behind it")
 	}
-	for o := shutdown.Hold; o <= shutdown.Abort; o++ {
-		if o.String() == in.Order {
-			return o, nil
+	o.Host = in.Host
+	for w := shutdown.Hold; w <= shutdown.Clear; w++ {
+		if w.String() == in.Order {
+			o.Order = w
 		}
 	}
-	return 0, fmt.Errorf("no order is called %.40q. There are hold, proceed and abort", in.Order)
+	if in.Condition != "" {
+		if o.Condition, err = Condition(in.Condition); err != nil {
+			return o, err
+		}
+	}
+	switch {
+	case o.Order == 0:
+		return o, fmt.Errorf("no order is called %.40q. There are hold, release, proceed and abort; stop, start and keep of a host; and clear", in.Order)
+	case (o.Order == shutdown.Clear) != (o.Condition != 0):
+		return o, fmt.Errorf("a condition is for the order clear, and that needs one")
+	case o.Order.OfHost() && o.Order != shutdown.Clear && o.Host == "":
+		return o, fmt.Errorf("%s needs a host", o.Order)
+	case !o.Order.OfHost() && o.Host != "":
+		return o, fmt.Errorf("%s is for all hosts", o.Order)
+	}
+	return o, nil
+}
+
+// Condition gives the code of a condition's name.
+func Condition(name string) (shutdown.Code, error) {
+	for _, c := range shutdown.Codes() {
+		if c.Condition() && c.String() == name {
+			return c, nil
+		}
+	}
+	return 0, fmt.Errorf("no condition is called %.40q. `ebbline status` shows those that stand", name)
 }
 
 func (s *Server) mayOrder(p peer) bool {

@@ -108,10 +108,23 @@ type fakeAgent struct {
 
 func (f *fakeAgent) View() agent.View { return agent.View{Site: "barn", Status: "rack normal"} }
 
-func (f *fakeAgent) Command(o shutdown.Order, by string) error {
+func (f *fakeAgent) CommandHost(o shutdown.Order, c shutdown.Code, host, by string) error {
+	if host == "needed" {
+		return fmt.Errorf("%w: web needs it", agent.ErrRefused)
+	}
+	what := o.String()
+	if o == shutdown.Clear {
+		what += " " + c.String()
+	}
+	return f.note(what+" "+host, by)
+}
+
+func (f *fakeAgent) Command(o shutdown.Order, by string) error { return f.note(o.String(), by) }
+
+func (f *fakeAgent) note(o, by string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.orders = append(f.orders, o.String()+" by "+by)
+	f.orders = append(f.orders, o+" by "+by)
 	return f.fail
 }
 
@@ -282,11 +295,17 @@ func TestBadRequests(t *testing.T) {
 		code               int
 		says               string
 	}{
-		{"POST", orderPath, `{"order": "explode"}`, 400, "There are hold, proceed and abort"},
+		{"POST", orderPath, `{"order": "explode"}`, 400, "There are hold, release, proceed and abort"},
+		{"POST", orderPath, `{"order": "stop"}`, 400, "stop needs a host"},
+		{"POST", orderPath, `{"order": "hold", "host": "web"}`, 400, "hold is for all hosts"},
+		{"POST", orderPath, `{"order": "clear", "host": "web"}`, 400, "that needs one"},
+		{"POST", orderPath, `{"order": "stop", "host": "web", "condition": "host-given-up"}`, 400, "is for the order clear"},
+		{"POST", orderPath, `{"order": "clear", "host": "web", "condition": "phase"}`, 400, "no condition is called"},
+		{"POST", orderPath, `{"order": "stop", "host": "needed"}`, 409, "web needs it"},
 		{"POST", orderPath, `{"order": "hold"`, 400, "an order is written"},
 		{"POST", orderPath, `{"order": "hold", "by": "root"}`, 400, "unknown field"},
 		{"POST", orderPath, `{"order": "hold"}{"order": "abort"}`, 400, "nothing behind it"},
-		{"POST", orderPath, `{"order": "` + strings.Repeat("x", 300) + `"}`, 400, "too large"},
+		{"POST", orderPath, `{"order": "` + strings.Repeat("x", 600) + `"}`, 400, "too large"},
 		{"GET", orderPath, "", 405, ""},
 		{"POST", statusPath, "", 405, ""},
 		{"GET", "/", "", 404, ""},
@@ -429,19 +448,22 @@ func TestNoAgent(t *testing.T) {
 	}
 }
 
-// Nothing in a request's body makes the reader fail, and only the three orders
-// come out.
+// Nothing in a request's body makes the reader fail, and only whole orders come out.
 func FuzzOrder(f *testing.F) {
 	f.Add([]byte(`{"order":"hold"}`))
 	f.Add([]byte(`{"order":"proceed"} `))
+	f.Add([]byte(`{"order":"stop","host":"web"}`))
+	f.Add([]byte(`{"order":"clear","condition":"host-given-up","host":"web"}`))
 	f.Add([]byte(`[1]`))
 	f.Fuzz(func(t *testing.T, body []byte) {
 		o, err := readOrder(bytes.NewReader(body))
-		if (err == nil) != (o >= shutdown.Hold && o <= shutdown.Abort) {
-			t.Errorf("%q gives %d, %v", body, o, err)
+		one := o.Order.OfHost() && (o.Host != "" || o.Order == shutdown.Clear) && (o.Order == shutdown.Clear) == (o.Condition != 0)
+		all := o.Order >= shutdown.Hold && o.Order <= shutdown.Release && o.Host == "" && o.Condition == 0
+		if err == nil && !one && !all {
+			t.Errorf("%q gives %+v", body, o)
 		}
 		if err == nil && !bytes.Contains(bytes.ToLower(body), []byte(`order`)) && !bytes.Contains(body, []byte(`\u`)) {
-			t.Errorf("%q gives the order %s", body, o)
+			t.Errorf("%q gives the order %s", body, o.Order)
 		}
 	})
 }

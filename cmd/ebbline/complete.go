@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"ebbline/agent"
 	"ebbline/agent/action/upstest"
 	"ebbline/agent/control"
 	"ebbline/policy"
@@ -37,7 +38,10 @@ var offers = map[string]offer{
 	"PATH":      files,
 	"FOLDER":    folders,
 
-	"HOST":        hostNames,
+	"HOST": hostNames,
+
+	"CONDITION:HOST": conditionOffers,
+
 	"UPS":         upsNames,
 	"UPS=WATTS":   upsValues,
 	"UPS=PERCENT": upsValues,
@@ -143,7 +147,7 @@ func (c *call) completedPolicy(args []string) *policy.Policy {
 }
 
 // completedView is what the running agent says; nil without one.
-func (c *call) completedView() (hosts, upss []string) {
+func (c *call) completedView() *agent.View {
 	socket := c.socketPath()
 	if flag := c.flags.Lookup("socket"); flag != nil {
 		socket = flag.Value.String()
@@ -152,6 +156,15 @@ func (c *call) completedView() (hosts, upss []string) {
 	defer cancel()
 	v, _, err := control.NewClient(socket).Status(ctx)
 	if err != nil {
+		return nil
+	}
+	return &v
+}
+
+// completedNames are the hosts and UPSs of the running agent; nil without one.
+func (c *call) completedNames() (hosts, upss []string) {
+	v := c.completedView()
+	if v == nil {
 		return nil, nil
 	}
 	for i := range v.Hosts {
@@ -166,7 +179,7 @@ func (c *call) completedView() (hosts, upss []string) {
 func hostNames(c *call, args []string) (list []string, _ cobra.ShellCompDirective) {
 	p := c.completedPolicy(args)
 	if p == nil {
-		list, _ = c.completedView()
+		list, _ = c.completedNames()
 		return list, cobra.ShellCompDirectiveNoFileComp
 	}
 	for k := range p.Hosts {
@@ -175,10 +188,20 @@ func hostNames(c *call, args []string) (list []string, _ cobra.ShellCompDirectiv
 	return list, cobra.ShellCompDirectiveNoFileComp
 }
 
+// conditionOffers are the conditions that stand, as the running agent says.
+func conditionOffers(c *call, _ []string) (list []string, _ cobra.ShellCompDirective) {
+	if v := c.completedView(); v != nil {
+		for i := range v.Conditions {
+			list = append(list, strings.TrimSuffix(v.Conditions[i].Code+":"+v.Conditions[i].Host, ":"))
+		}
+	}
+	return list, cobra.ShellCompDirectiveNoFileComp
+}
+
 func upsNames(c *call, args []string) (list []string, _ cobra.ShellCompDirective) {
 	p := c.completedPolicy(args)
 	if p == nil {
-		_, list = c.completedView()
+		_, list = c.completedNames()
 		return list, cobra.ShellCompDirectiveNoFileComp
 	}
 	for i := range p.UPSs {

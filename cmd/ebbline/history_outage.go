@@ -242,7 +242,7 @@ func clipped(name string) string {
 
 func (r *outageReport) backText() string {
 	back, asked := 0, r.Asked()
-	var not, wait []string
+	var not, ordered, wait []string
 	last := history.Moment{}
 	for k := range r.Hosts {
 		switch h := &r.Hosts[k]; {
@@ -253,6 +253,8 @@ func (r *outageReport) backText() string {
 			}
 		case h.NotBack:
 			not = append(not, h.Host)
+		case h.Ordered:
+			ordered = append(ordered, h.Host)
 		default:
 			wait = append(wait, h.Host)
 		}
@@ -263,6 +265,9 @@ func (r *outageReport) backText() string {
 	}
 	if len(not) > 0 {
 		text += "; NOT BACK: " + listed(not, 12)
+	}
+	if len(ordered) > 0 {
+		text += "; off by order: " + listed(ordered, 20)
 	}
 	if len(wait) > 0 {
 		text += "; off yet: " + listed(wait, 20)
@@ -450,8 +455,11 @@ func (r *outageReport) fate(h *aftermath.Host) string {
 	} else if r.Full && h.Fate == aftermath.WentOff {
 		text += ", in order"
 	}
-	if h.NotBack {
+	switch {
+	case h.NotBack:
 		text += "; NOT BACK"
+	case h.Ordered:
+		text += "; not brought back: an operator ordered it off"
 	}
 	return text
 }

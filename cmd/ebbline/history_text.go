@@ -49,7 +49,7 @@ func (t *historyText) show(p *past, path, kind string) {
 		ended := [...]string{"", "back", "", "given up"}[s.Ended]
 		fmt.Fprintf(t.w, move+"\n", t.when(s.Told), clip(s.Host, 16), shutdown.Spell(aftermath.Up(s.Took)), s.Method, dashed(s.Outage), ended)
 	})
-	order := "  %-26s  %-10s  %6s  %s"
+	order := "  %-26s  %-24s  %6s  %s"
 	t.list(kind, "orders", len(p.Orders), fmt.Sprintf(order, "given", "order", "outage", "by"), func(i int) {
 		o := &p.Orders[i]
 		fmt.Fprintf(t.w, order+"\n", t.when(o.At), o.Word, dashed(o.Outage), printable(o.By))

@@ -359,10 +359,8 @@ func (p *paint) lasts(u *agent.UPSView, seconds *int64) string {
 	return spell(seconds)
 }
 
-var pageStates = map[string]string{shutdown.Asked.String(): "stopping", shutdown.Down.String(): "off", shutdown.Abandoned.String(): "given up"}
-
 func (p *paint) host(h *agent.HostView) report.NowHost {
-	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: cmp.Or(pageStates[h.Power], h.Power), Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: h.Reason}
+	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: first(ordered(h), h.Reason)}
 	if h.StaysUp {
 		x.State = "stays up"
 	}

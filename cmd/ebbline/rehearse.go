@@ -24,7 +24,7 @@ import (
 var rehearseCommand = command{
 	name:  "rehearse",
 	about: "tries the way to every UPS and host, and turns nothing off",
-	usage: "[POLICY] [--messages] [--secrets FOLDER] [--history FILE] [--json]",
+	usage: "[POLICY] [--messages | --really HOST] [--secrets FOLDER] [--history FILE] [--json]",
 	takes: []string{"POLICY"},
 	help: `Asks every UPS once, and tries every way to stop or start a host without effect:
   ssh, host   logs in with the key, verifies the host key, runs no command; then
@@ -45,6 +45,11 @@ that a BMC or PDU lets this user give the order.
 With --messages it tries the receivers of messages instead: each is sent one
 that is marked as a test, and the sign of life is fetched once.
 
+With --really HOST it stops that host for real, through the running agent, once
+its name is typed (or with --yes), measures how long it takes until it is proven
+down, and has it started again by its ways. The time that a host takes to stop
+is what a plan rests on most; this is how it is known before the first outage.
+
 Exit code 1 says that something is wrong.`,
 	set: setRehearse,
 }
@@ -58,6 +63,9 @@ const (
 func setRehearse(c *call) action {
 	pf := c.policyFlags()
 	messages := c.flags.Bool("messages", false, "send each receiver of messages a test, and try nothing else")
+	really := c.flags.String("really", "", "stop `HOST` for real, measure it, and start it again")
+	yes := c.flags.Bool("yes", false, "with --really: do not ask")
+	socket := c.socketFlag()
 	past := c.historyFlag()
 	return func(ctx context.Context) int {
 		p, _, code := c.policyLearned(ctx, pf, *past)
@@ -65,6 +73,9 @@ func setRehearse(c *call) action {
 			return code
 		}
 		store := c.store(pf)
+		if c.flags.Changed("really") {
+			return c.really(ctx, p, func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }, *really, *socket, *yes)
+		}
 		if *messages {
 			return c.tryMessages(ctx, p, func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) })
 		}

@@ -23,7 +23,7 @@ import (
 var statusCommand = command{
 	name:  "status",
 	about: "what the running agent knows, decides and why",
-	usage: "[--watch] [--hold | --proceed | --abort] [--socket PATH] [--json]",
+	usage: "[--watch] [ORDER] [--socket PATH] [--json]",
 	help: `Asks the running agent how things stand: each condition with its next step; each
 UPS, how long its battery lasts and the margin; when each host stops and why
 then. On a terminal it fits the screen: what matters first, the rest counted;
@@ -33,11 +33,25 @@ for.
 Times of the day are told where the input is lost. With input, durations say
 what would be if it failed now.
 
-In an outage an operator may say
+Orders for an outage:
   --hold     no host stops early; at the point of no return they go all the same
-  --proceed  end a hold or an abort; with neither, begin at once
-  --abort    ask no host further, even if the battery ends: hosts will crash
-Root, the agent's own user and the group ebbline-operators may give orders.`,
+  --release  end a hold or an abort: the schedule is in force again
+  --proceed  begin at once, in order, whatever was said before
+  --abort    stop no further host, even if the battery ends: hosts will crash
+Orders for one host, at any time:
+  --stop HOST   stop it now, and do not bring it back. Hosts that need it must
+                be off. Force is used in an outage only
+  --start HOST  start it now, whatever its battery's charge, if it has input and
+                what it needs is up
+  --keep HOST   keep it up until the point of no return, in the outage that is
+                on or the next
+  --clear CONDITION:HOST
+                say that you have seen to what only a person can judge:
+                host-given-up (it is asked again), host-not-back and
+                no-way-to-start (it stays off), stopped-halfway, stop-failed,
+                keep-in-force; and memory-refused, which is of no host
+An order that cannot be carried out as things stand is not taken, and it is said
+why. Root, the agent's own user and the group ebbline-operators may give orders.`,
 	set: setStatus,
 }
 
@@ -45,48 +59,86 @@ Root, the agent's own user and the group ebbline-operators may give orders.`,
 // restarted listens again by then.
 const restartTime = 5 * time.Second
 
-// nothingToProceed tells whether no UPS was on battery, and nothing held anybody back.
-func nothingToProceed(v *agent.View) bool {
-	return v.IfLostNow && !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
+// changesNothing tells why an order has nothing to act on; "" where it has.
+func changesNothing(o shutdown.Order, v *agent.View) string {
+	inForce := func(c agent.Condition) bool {
 		return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
-	})
+	}
+	switch {
+	case o == shutdown.Proceed && v.IfLostNow:
+		return "the input is there"
+	case o == shutdown.Release && !slices.ContainsFunc(v.Conditions, inForce):
+		return "no hold or abort was in force"
+	}
+	return ""
+}
+
+// orderFlags defines the flags that are orders. What it gives reads them: nil for none.
+func (c *call) orderFlags() func() (*control.Order, error) {
+	var all [shutdown.Release + 1]*bool
+	all[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
+	all[shutdown.Release] = c.flags.Bool("release", false, "end a hold or an abort")
+	all[shutdown.Proceed] = c.flags.Bool("proceed", false, "begin at once")
+	all[shutdown.Abort] = c.flags.Bool("abort", false, "stop no further host, whatever it costs")
+	var one [shutdown.Clear + 1]*string
+	one[shutdown.StopHost] = c.flags.String("stop", "", "stop `HOST` now, and do not bring it back")
+	one[shutdown.StartHost] = c.flags.String("start", "", "start `HOST` now")
+	one[shutdown.KeepHost] = c.flags.String("keep", "", "keep `HOST` up until the point of no return")
+	one[shutdown.Clear] = c.flags.String("clear", "", "end `CONDITION:HOST`, which you have seen to")
+	return func() (given *control.Order, err error) {
+		for o := shutdown.Hold; o <= shutdown.Clear; o++ {
+			if !c.flags.Changed(o.String()) || !o.OfHost() && !*all[o] {
+				continue
+			}
+			if given != nil {
+				return nil, errors.New("give one order at a time")
+			}
+			given = &control.Order{Order: o}
+			if !o.OfHost() {
+				continue
+			}
+			if given.Host = *one[o]; o == shutdown.Clear {
+				name, host, _ := strings.Cut(*one[o], ":")
+				given.Host = host
+				if given.Condition, err = control.Condition(name); err != nil {
+					return nil, err
+				}
+			} else if given.Host == "" {
+				return nil, fmt.Errorf("--%s names no host", o)
+			}
+		}
+		return given, nil
+	}
 }
 
 func setStatus(c *call) action {
 	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
-	var orders [shutdown.Abort + 1]*bool
-	orders[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
-	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "end a hold or an abort, or begin at once")
-	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask no host further, whatever it costs")
+	ordered := c.orderFlags()
 	return func(ctx context.Context) int {
 		if *socket == "" {
 			c.usage("--socket names no socket. Leave it out for %s", defaultSocket)
 			return exitUsage
 		}
-		client := control.NewClient(*socket)
-		order := shutdown.Order(0)
-		for o := shutdown.Hold; o <= shutdown.Abort; o++ {
-			if *orders[o] && order != 0 {
-				c.usage("give one order at a time")
-				return exitUsage
-			} else if *orders[o] {
-				order = o
-			}
+		order, err := ordered()
+		if err != nil {
+			c.usage("%v", err)
+			return exitUsage
 		}
+		client := control.NewClient(*socket)
 		var v agent.View
 		var raw []byte
-		err := c.reach(ctx, func() (err error) {
+		err = c.reach(ctx, func() (err error) {
 			v, raw, err = client.Status(ctx)
 			return err
 		})
-		if err == nil && order != 0 {
-			idle := nothingToProceed(&v)
-			if err = client.Order(ctx, order); err == nil {
+		if err == nil && order != nil {
+			why := changesNothing(order.Order, &v)
+			if err = client.Give(ctx, *order); err == nil {
 				v, raw, err = client.Status(ctx)
 			}
-			if err == nil && order == shutdown.Proceed && idle {
-				fmt.Fprintln(c.Err, "ebbline status: --proceed changes nothing now: the input is there, and no hold or abort was in force")
+			if err == nil && why != "" {
+				fmt.Fprintf(c.Err, "ebbline status: --%s changes nothing now: %s\n", order.Order, why)
 			}
 		}
 		if err != nil {
@@ -225,7 +277,11 @@ func conditionRows(v *agent.View, width, most int) (list []string) {
 	for i := range worst {
 		x := &worst[i]
 		rows := fold(fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clock(x.Since)), width)
-		for _, line := range fold(x.Text, width-4) {
+		text := x.Text
+		if x.Because != "" {
+			text += " That may be no more than what follows from " + x.Because + "."
+		}
+		for _, line := range fold(text, width-4) {
 			rows = append(rows, "  "+line)
 		}
 		if i > 0 && len(list)+len(rows)+2 > most {
@@ -371,11 +427,11 @@ func hostRows(v *agent.View, width, most int) []string {
 	if v.IfLostNow {
 		when = [...]string{"stop after", "off after", "latest"}
 	}
-	names := column{12, 27}
+	names := column{12, 19}
 	for i := range v.Hosts {
 		names.hold(v.Hosts[i].Name)
 	}
-	head := fmt.Sprintf("%s %8s  %-9s %10s %10s %10s", names.of("host"), "priority", "power", when[0], when[1], when[2])
+	head := fmt.Sprintf("%s %8s  %-17s %10s %10s %10s", names.of("host"), "priority", "power", when[0], when[1], when[2])
 	beside := width >= len(head)+2+least
 	if beside {
 		head += "  why then"
@@ -409,10 +465,26 @@ func urgency(h *agent.HostView) int {
 	if h.StaysUp {
 		return len(powers)
 	}
-	return slices.Index(powers[:], h.Power)
+	return slices.IndexFunc(powers[:], func(p shutdown.HostState) bool { return p.String() == h.Power })
 }
 
-var powers = [...]string{"abandoned", "asked", "starting", "up", "down"}
+var powers = [...]shutdown.HostState{
+	shutdown.GivenUp, shutdown.Late, shutdown.Failed, shutdown.Halfway, shutdown.Doubt, shutdown.Asked, shutdown.Told, shutdown.Interrupted,
+	shutdown.Starting, shutdown.Silent, shutdown.Unseen, shutdown.Up, shutdown.Dark, shutdown.Off, shutdown.TurnedOff,
+}
+
+// ordered says what an operator ordered for a host, and is in force.
+func ordered(h *agent.HostView) string {
+	switch h.Ordered {
+	case shutdown.StopHost.String():
+		return "an operator ordered it off: it is not brought back"
+	case shutdown.StartHost.String():
+		return "an operator ordered it up"
+	case shutdown.KeepHost.String():
+		return "an operator keeps it up until the point of no return"
+	}
+	return ""
+}
 
 func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, reasons bool) []string {
 	asked := h.StopSeconds
@@ -429,14 +501,15 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 		}
 		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
-	row := fmt.Sprintf("%s %8d  %-9s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
+	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
+	why := first(ordered(h), h.Reason)
 	switch {
-	case h.Reason == "" || !beside && !reasons:
+	case why == "" || !beside && !reasons:
 		return []string{row}
 	case beside:
-		return hanging(row+"  ", h.Reason, width)
+		return hanging(row+"  ", why, width)
 	}
-	return append([]string{row}, hanging("  why then: ", h.Reason, width)...)
+	return append([]string{row}, hanging("  why then: ", why, width)...)
 }
 
 // restOf counts the hosts that no row is left for.
@@ -445,7 +518,7 @@ func restOf(hosts []agent.HostView, width int) string {
 	for _, power := range powers {
 		n := 0
 		for i := range hosts {
-			if hosts[i].Power == power {
+			if hosts[i].Power == power.String() {
 				n++
 			}
 		}

@@ -14,6 +14,7 @@ import (
 
 	"ebbline/agent"
 	"ebbline/agent/control"
+	"ebbline/shutdown"
 )
 
 // Aim: a plan fits 80 columns with batteries that last for hours, and with no host
@@ -38,21 +39,25 @@ func TestPlanAt80Columns(t *testing.T) {
 	}
 }
 
-// Aim: an operator whose --proceed does nothing is told so, and no other. Method: what
-// an agent shows in each case.
-func TestNothingToProceed(t *testing.T) {
+// Aim: an operator whose order does nothing is told so, and no other. Method: what an
+// agent shows in each case.
+func TestOrderChangesNothing(t *testing.T) {
 	hold := []agent.Condition{{Code: "hold-in-force"}}
 	for _, c := range []struct {
+		o    shutdown.Order
 		v    agent.View
 		want bool
 	}{
-		{agent.View{IfLostNow: true}, true},
-		{agent.View{IfLostNow: true, Outage: &agent.OutageView{}, Conditions: []agent.Condition{{Code: "battery-low"}}}, true}, // in recovery
-		{agent.View{IfLostNow: true, Conditions: hold}, false},
-		{agent.View{Outage: &agent.OutageView{}}, false},
+		{shutdown.Proceed, agent.View{IfLostNow: true}, true},
+		{shutdown.Proceed, agent.View{IfLostNow: true, Outage: &agent.OutageView{}, Conditions: []agent.Condition{{Code: "battery-low"}}}, true}, // in recovery
+		{shutdown.Proceed, agent.View{IfLostNow: true, Conditions: hold}, true},
+		{shutdown.Proceed, agent.View{Outage: &agent.OutageView{}}, false},
+		{shutdown.Release, agent.View{Outage: &agent.OutageView{}}, true},
+		{shutdown.Release, agent.View{IfLostNow: true, Conditions: hold}, false},
+		{shutdown.Hold, agent.View{IfLostNow: true}, false},
 	} {
-		if got := nothingToProceed(&c.v); got != c.want {
-			t.Errorf("%+v: %v", c.v, got)
+		if got := changesNothing(c.o, &c.v) != ""; got != c.want {
+			t.Errorf("%s, %+v: %v", c.o, c.v, got)
 		}
 	}
 }
@@ -122,7 +127,7 @@ func TestStatusFitsTheScreen(t *testing.T) {
 		v.UPSs = append(v.UPSs, agent.UPSView{Name: fmt.Sprintf("ups%d", i), Phase: "normal", LoadWatts: 400, ChargePercent: 100, AnswerAgeSeconds: &short, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}})
 	}
 	v.UPSs[19].Phase = "shedding"
-	power := []string{"down", "up", "up", "up", "asked"}
+	power := []string{"off", "up", "up", "up", "asked"}
 	for i := range 300 {
 		v.Hosts = append(v.Hosts, agent.HostView{Name: fmt.Sprintf("host%d", i), Priority: 10, Power: power[i*len(power)/300], StopSeconds: &n, Down: &n, LatestStartSeconds: &n, Reason: "why it goes then"})
 	}

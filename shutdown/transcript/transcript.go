@@ -8,6 +8,7 @@ package transcript
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -99,6 +100,12 @@ func Event(p *policy.Policy, at shutdown.Instant, e *shutdown.Event) string {
 		fmt.Fprintf(&b, " %s %s", e.Action.Name(p), e.Outcome)
 	case shutdown.Commanded:
 		fmt.Fprintf(&b, " %s", e.Order)
+		if e.Order == shutdown.Clear {
+			fmt.Fprintf(&b, " %s", e.Code)
+		}
+		if e.Order.OfHost() && e.Host >= 0 {
+			fmt.Fprintf(&b, " %s", p.Hosts[e.Host].Name)
+		}
 	case shutdown.Restarted:
 		fmt.Fprintf(&b, " rebooted=%v", e.Rebooted)
 		if e.Orderly {
@@ -213,7 +220,7 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 		e.Orderly, f = true, f[:1]
 	}
 	want := map[shutdown.Kind]int{shutdown.Measured: 1, shutdown.Observed: 2, shutdown.Finished: 2, shutdown.Commanded: 1, shutdown.Restarted: 1}[e.Kind]
-	if len(f) < want || e.Kind != shutdown.Measured && len(f) != want {
+	if more := e.Kind == shutdown.Measured || e.Kind == shutdown.Commanded; len(f) < want || !more && len(f) != want {
 		return fmt.Errorf("%s wants %d words, not %d", e.Kind, want, len(f))
 	}
 	switch e.Kind {
@@ -240,12 +247,47 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 			return fmt.Errorf("an action ends accepted, refused, unreachable or unknown, not %q", f[1])
 		}
 	case shutdown.Commanded:
-		e.Order = word(f[0], shutdown.Hold, shutdown.Abort)
-		if e.Order == 0 {
-			return fmt.Errorf("an operator says hold, proceed or abort, not %q", f[0])
-		}
+		return parseOrder(p, e, f)
 	case shutdown.Restarted:
 		e.Rebooted = f[0] == "rebooted=true"
+	}
+	return nil
+}
+
+// parseOrder reads an operator's word: of the outage, of one host, or of a condition.
+func parseOrder(p *policy.Policy, e *shutdown.Event, f []string) error {
+	e.Order = word(f[0], shutdown.Hold, shutdown.Clear)
+	if e.Order == 0 {
+		return fmt.Errorf("an operator says hold, release, proceed, abort, stop, start, keep or clear, not %q", f[0])
+	}
+	f = f[1:]
+	if e.Order == shutdown.Clear {
+		if len(f) == 0 {
+			return errors.New("clear wants a condition")
+		}
+		for _, c := range shutdown.Codes() {
+			if c.String() == f[0] && c.Condition() {
+				e.Code = c
+			}
+		}
+		if e.Code == 0 {
+			return fmt.Errorf("no condition is called %q", f[0])
+		}
+		f = f[1:]
+	}
+	switch {
+	case e.Order.OfHost() && len(f) == 1:
+		k, ok := hostIndex(p, f[0])
+		if !ok {
+			return fmt.Errorf("no host is called %q", f[0])
+		}
+		e.Host = k
+	case len(f) > 0:
+		return fmt.Errorf("%s says nothing of %q", e.Order, f[0])
+	case e.Order == shutdown.Clear:
+		e.Host = -1
+	case e.Order.OfHost():
+		return fmt.Errorf("%s wants a host", e.Order)
 	}
 	return nil
 }
@@ -300,13 +342,14 @@ func ParseAction(p *policy.Policy, name string) (shutdown.ActionID, error) {
 	if len(f) != 4 {
 		return shutdown.ActionID{}, bad
 	}
-	outage, err1 := strconv.ParseUint(strings.TrimPrefix(f[0], "outage-"), 10, 32)
+	of, text, _ := strings.Cut(f[0], "-")
+	outage, err1 := strconv.ParseUint(text, 10, 32)
 	try, err2 := strconv.ParseUint(f[3], 10, 8)
-	if err1 != nil || err2 != nil {
+	if err1 != nil || err2 != nil || of != "outage" && of != "order" {
 		return shutdown.ActionID{}, bad
 	}
-	id := shutdown.ActionID{Outage: uint32(outage), Host: -1, UPS: -1, Try: uint8(try)}
-	if v := word(f[2], shutdown.VerbSwitchOff, shutdown.VerbSwitchOn); v != 0 {
+	id := shutdown.ActionID{Outage: uint32(outage), Host: -1, UPS: -1, Try: uint8(try), Ordered: of == "order"}
+	if v := word(f[2], shutdown.VerbSwitchOff, shutdown.VerbSwitchOn); v != 0 && !id.Ordered {
 		id.Verb = v
 		for i := range p.UPSs {
 			if p.UPSs[i].Name == f[1] {

@@ -21,6 +21,7 @@ const (
 	OddReading                  // UPS says once that it is on battery
 	OddGood                     // UPS says once that it has input
 	OddNothing                  // UPS says once that its output is off
+	OddLow                      // UPS says once that its battery is low
 	Tests                       // UPS tests its battery for For; with a Number, says meanwhile that it is low
 	ClaimsTest                  // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
 	OutputFails                 // UPS's output goes off and stays off until the input is back again
@@ -29,7 +30,7 @@ const (
 	HostMode                    // Host behaves as Mode says from now on
 	PathDies                    // Load carries nothing any more: what is reached through it is not
 	AgentKilled                 // and started again after For
-	Operator                    // Order
+	Operator                    // Order; Host, of one; Code, of what is cleared
 )
 
 // Mode is how a host takes an order to stop.
@@ -59,6 +60,7 @@ type Moment struct {
 	Number float64
 	Mode   Mode
 	Order  shutdown.Order
+	Code   shutdown.Code
 }
 
 // Truth is what the core is not told: how the room really is in one run.

@@ -2,6 +2,7 @@ package world
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/policy"
@@ -56,6 +57,7 @@ type UPS struct {
 	says    shutdown.Instant // until when it says that it tests
 	good    bool             // and that the input is there
 	odd     shutdown.Source
+	oddLow  bool
 	pollAt  shutdown.Instant // when it is asked next; Never
 	pollNo  uint32           // its place among what happens at that instant
 	since   shutdown.Instant
@@ -340,13 +342,15 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 	case PathDies:
 		w.paths[m.Load] = false
 		for k := range w.Hosts {
-			w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+			if slices.Contains(w.Policy.Hosts[k].NeedsLoads, int(m.Load)) {
+				w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+			}
 		}
 	case AgentKilled:
 		w.Kill(m.For)
 	case Operator:
 		if w.Agent {
-			w.told = shutdown.Event{Kind: shutdown.Commanded, Order: m.Order}
+			w.told = shutdown.Event{Kind: shutdown.Commanded, Order: m.Order, Host: m.Host, Code: m.Code}
 			return &w.told
 		}
 	default:
@@ -368,7 +372,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 			u.Before = u.Least()
 			u.Input, u.Margin, u.since = false, NoMargin, w.Now
 			w.settle()
-			w.poll(i, w.phase(i))
+			w.notice(i)
 		}
 	case InputBack:
 		if !u.Input {
@@ -377,7 +381,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 				w.alive(i)
 			}
 			w.settle()
-			w.poll(i, w.phase(i))
+			w.notice(i)
 		}
 	case Mute:
 		u.mute = w.Now.Add(m.For)
@@ -389,6 +393,9 @@ func (w *World) upsMoment(i int32, m *Moment) {
 		w.hurry(i)
 	case OddNothing:
 		u.odd = shutdown.FromNothing
+		w.hurry(i)
+	case OddLow:
+		u.oddLow = true
 		w.hurry(i)
 	case Tests:
 		u.tests, u.low = w.Now.Add(m.For), m.Number > 0
@@ -407,9 +414,14 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	}
 }
 
-// phase is when after a change the next regular poll falls.
-func (w *World) phase(i int32) time.Duration {
-	return time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+// notice has the UPS asked at the next regular poll after a change. That falls at any
+// time within the interval; one that was to come sooner is not put off, or there would be
+// a silence that no agent hears.
+func (w *World) notice(i int32) {
+	in := time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+	if u := &w.UPSs[i]; w.Now.Add(in) < u.pollAt || u.pollAt <= w.Now {
+		w.poll(i, in)
+	}
 }
 
 // poll has a UPS asked in so long; it replaces the poll that was to come.
@@ -437,7 +449,7 @@ func (w *World) answer(i int32) *shutdown.Event {
 	e, standing := &w.answers, w.standing(i)
 	e.UPS, e.Standing = i, 0
 	w.read(i, &e.Measurement)
-	u.odd = 0
+	u.odd, u.oddLow = 0, false
 	u.lates++ // one conversation after the other: no older answer comes after this one
 	if w.lossy() && w.rand.Float() < w.Truth.Late {
 		// Later than the time-out it would be lost.
@@ -462,7 +474,7 @@ func (w *World) lossy() bool {
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if max(u.tests, u.says) > w.Now || u.odd != 0 || w.lossy() {
+	if max(u.tests, u.says) > w.Now || u.odd != 0 || u.oddLow || w.lossy() {
 		return every // where answers get lost, two apart would be silence
 	}
 	if !u.Input && (w.Now < u.since.Add(lostLately) || w.nearLow(i)) {
@@ -481,7 +493,7 @@ func (w *World) interval(i int32) time.Duration {
 // something: its next answer is then nearly the one before.
 func (w *World) standing(i int32) bool {
 	u := &w.UPSs[i]
-	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && w.Now >= max(u.mute, u.tests, u.says)
+	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && !u.oddLow && w.Now >= max(u.mute, u.tests, u.says)
 }
 
 // nearLow tells whether the load as it is brings the UPS to say "battery low" soon.
@@ -552,6 +564,9 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 	if t.ClaimsFull {
 		m.ChargeTenths, m.Battery = 1000, shutdown.StoreNormal
 	}
+	if u.oddLow {
+		m.Battery = shutdown.StoreLow
+	}
 }
 
 // looked is what a look at a host shows.
@@ -577,7 +592,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 func (w *World) Sight(k int32) shutdown.Sighting {
 	h := &w.Hosts[k]
 	switch {
-	case !w.pathTo(k):
+	case !w.PathTo(k):
 	case h.On && h.Service:
 		return shutdown.SeenUp
 	case h.On && h.Stopping:
@@ -608,9 +623,9 @@ func (w *World) lookSoon(k int32, in time.Duration) {
 	w.put(doLook, k, in, h.look)
 }
 
-// pathTo tells whether the agent reaches a host: every load that it needs must
+// PathTo tells whether the agent reaches a host: every load that it needs must
 // work and be fed. A UPS's card needs nothing.
-func (w *World) pathTo(k int32) bool {
+func (w *World) PathTo(k int32) bool {
 	for _, l := range w.Policy.Hosts[k].NeedsLoads {
 		if !w.paths[l] || w.dark(w.Policy.Loads[l].FedBy) {
 			return false

@@ -61,6 +61,7 @@ type Host struct {
 	Told    history.Moment // to start; none: it was not
 	BackAt  history.Moment // when it answered again; none: that was not seen
 	NotBack bool           // every way to start it was tried, or there is none
+	Ordered bool           // an operator ordered it off: it is not brought back
 	Back    bool           // it is up again, by all that is known
 }
 
@@ -309,7 +310,19 @@ func (a *Account) backs(h *Host) {
 		return
 	}
 	h.NotBack = h.NotBack || a.raised(shutdown.NoWayToStart, h.Host) && h.BackAt.At == 0
-	h.Back = h.BackAt.At != 0 || !h.NotBack && a.Outage.Ended.At != 0 && !a.Followed
+	h.Ordered = a.orderedOff(h.Host) && h.BackAt.At == 0
+	h.Back = h.BackAt.At != 0 || !h.NotBack && !h.Ordered && a.Outage.Ended.At != 0 && !a.Followed
+}
+
+// orderedOff tells whether the last that an operator said of a host in the outage is
+// that it should be off.
+func (a *Account) orderedOff(host string) bool {
+	for _, o := range slices.Backward(a.Orders) {
+		if word, of, _ := strings.Cut(o.Word, " "); of == host {
+			return word == shutdown.StopHost.String()
+		}
+	}
+	return false
 }
 
 // last finds the last that is recorded.

@@ -55,20 +55,20 @@ func (r *Recorder) tell(outage history.OutageKey, e *shutdown.Event, effects []s
 	if m.of != outage || len(m.feed) != len(s.UPSs) || len(m.off) != len(s.Hosts) {
 		m.of, m.feed, m.off = outage, make([]feed, len(s.UPSs)), make([]shutdown.Instant, len(s.Hosts))
 	}
-	if e.Kind == shutdown.Commanded {
-		r.store.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: e.Order.String(), By: e.Text})
-	}
 	for i := range effects {
 		if n := &effects[i].Notice; effects[i].Kind == shutdown.Notify {
 			if n.Code.Condition() {
 				r.condition(n, of, s)
 			}
-			if of == s.Policy && outage.Number != 0 {
+			if n.Code == shutdown.OrderTaken {
+				r.store.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: strings.TrimPrefix(n.Text(of), "operator: "), By: e.Text})
+			}
+			if of == s.Policy && outage.Began != 0 {
 				r.told(n, s)
 			}
 		}
 	}
-	if e.Kind == shutdown.Measured && of == s.Policy && outage.Number != 0 {
+	if e.Kind == shutdown.Measured && of == s.Policy && outage.Began != 0 {
 		r.darkness(e, s)
 	}
 }
@@ -271,4 +271,4 @@ func (r *Recorder) carried(h *policy.Host) (lit, since shutdown.Instant, dark bo
 }
 
 // off tells whether a host is off by all that is known.
-func off(h *shutdown.Host) bool { return h.Power == shutdown.Down || h.Seen == shutdown.SeenOff }
+func off(h *shutdown.Host) bool { return h.IsOff() || h.Seen == shutdown.SeenOff }

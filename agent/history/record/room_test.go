@@ -1,6 +1,7 @@
 package record
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -57,8 +58,8 @@ func TestOutageIsTold(t *testing.T) {
 	truth := time.Duration(0) // what the battery really had left when the last host went
 	pass := func(seconds int) {
 		for range seconds {
-			load := float64(r.load() + r.policy.UPSs[0].OverheadWatts)
 			r.run(1)
+			load := float64(r.load() + r.policy.UPSs[0].OverheadWatts)
 			for k := range r.hosts {
 				if !r.hosts[k].up && gone[k] == 0 {
 					gone[k], truth = r.at, time.Duration(r.battery.Runtime(r.charge, load)*float64(time.Second))
@@ -97,7 +98,7 @@ func TestOutageIsTold(t *testing.T) {
 		}
 	}
 	l := a.Margin()
-	if l == nil || l.Host != "disks" || l.LoadWatts != 380 || l.Low > truth || l.High < truth || l.Margin() != l.Low-90*time.Second {
+	if l == nil || l.Host != "disks" || l.LoadWatts != 300 || l.Low > truth || l.High < truth || l.Margin() != l.Low-90*time.Second {
 		t.Errorf("left over %+v; the battery had %v", l, truth)
 	}
 	var words []string
@@ -210,4 +211,66 @@ func TestOrderIsJudged(t *testing.T) {
 	if _, err := aftermath.Find(t.Context(), r.reader(), "7"); err == nil || !strings.Contains(err.Error(), "from outage 1 of") {
 		t.Errorf("outage 7: %v", err)
 	}
+}
+
+// Aim: an operator's orders for one host are told as that: a host that was ordered off
+// in an outage is told as not brought back for that, one that is ordered off and on by
+// daylight gives measured times that belong to no outage, and a word that is refused is
+// no order. Method: the room, and who gave what against the history.
+func TestOrdersForOneHostAreTold(t *testing.T) {
+	r := newRoom(t)
+	r.policy.Hosts[0].DependsOn = []int{1}
+	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
+	r.run(60)
+	say := func(o shutdown.Order, k int32) {
+		r.step(&shutdown.Event{Kind: shutdown.Commanded, Order: o, Host: k, Text: "root"})
+	}
+	desk, disks := r.policy.Hosts[0].Name, r.policy.Hosts[1].Name
+	say(shutdown.StopHost, 1) // desk needs it
+	say(shutdown.StopHost, 0)
+	r.run(120)
+	say(shutdown.StartHost, 0)
+	r.run(300)
+	before, now := r.stops(desk), len(r.stops(disks))
+	if len(before) != 1 || before[0].Outage != 0 || before[0].Ended != history.Clean || before[0].Took < 20*time.Second || before[0].Took > 25*time.Second || now != 0 {
+		t.Errorf("by daylight: %+v, and %d of %s", before, now, disks)
+	}
+	starts, err := r.reader().Starts(t.Context(), desk, 9)
+	if err != nil || len(starts) != 1 || starts[0].Outage != 0 || starts[0].Ended != history.Clean {
+		t.Errorf("starts: %+v, %v", starts, err)
+	}
+	r.lost = true
+	r.run(20)
+	say(shutdown.StopHost, 0)
+	r.run(60)
+	r.lost = false
+	r.run(900)
+	a := r.tell()
+	h := r.hostTold(a, desk)
+	if a.Running || h.Fate != aftermath.WentOff || h.Back || !h.Ordered || h.NotBack {
+		t.Errorf("%+v", h)
+	}
+	orders, err := r.reader().Orders(t.Context(), history.Always, 9)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var words []string
+	for _, o := range orders {
+		words = append(words, fmt.Sprintf("%s by %s (%d)", o.Word, o.By, o.Outage))
+	}
+	if got, want := strings.Join(words, ", "), fmt.Sprintf("stop %[1]s by root (0), start %[1]s by root (0), stop %[1]s by root (1)", desk); got != want {
+		t.Errorf("orders: %s", got)
+	}
+	if steps := steps(a); strings.Contains(steps, "by hand") {
+		t.Errorf("steps:\n%s", steps)
+	}
+}
+
+func (r *room) stops(host string) []history.Stop {
+	r.t.Helper()
+	list, err := r.reader().Stops(r.t.Context(), host, 9)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return list
 }
