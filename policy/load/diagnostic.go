@@ -86,6 +86,9 @@ const (
 	notMailbox     = "Invalid mail address"
 	badTemplate    = "Template with an error"
 	unknownCode    = "Unknown code"
+	unknownSensor  = "Unknown temperature"
+	notConfirmed   = "No second sensor"
+	notPath        = "Invalid path"
 
 	noSelf         = "No own host"
 	stopsAssumed   = "Stopping time assumed"
@@ -113,6 +116,12 @@ const (
 	highInrush     = "High inrush"
 	longWire       = "Voltage drop"
 	nameplate      = "Watts of the nameplate"
+	emergencyActs  = "Where the emergency switch acts"
+	emergencyWays  = "A UPS that the emergency switch may not reach"
+	pastInlet      = "Limit above what is made for it"
+	coarseSensor   = "Coarse sensor"
+	notYet         = "Not acted on yet"
+	oneSensor      = "One sensor alone"
 )
 
 // maxShown is where the reporting ends, for errors and for warnings: nobody
