@@ -78,6 +78,7 @@ var directions = []struct {
 	{"agent/source", []string{"policy", "policy/electrical", "shutdown", "agent/source/snmp", "agent/clean"}, "one UPS in, measurements out"},
 	{"agent/action", []string{"policy", "shutdown", "agent/action", "agent/certificate", "agent/source/snmp", "agent/clean"}, "one action in, one outcome out"},
 	{"agent/probe", []string{"policy", "shutdown"}, "a look at a host"},
+	{"agent/sensor", []string{"policy", "shutdown", "agent/source/snmp", "agent/action/local", "agent/clean"}, "one reading in"},
 	{"agent/secret", []string{"policy"}, "secrets know nobody"},
 	{"agent/history", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
 	{"agent/message", []string{"policy", "shutdown", "agent", "agent/action/local", "agent/certificate", "agent/clean"}, "messages tell what the agent decided"},
