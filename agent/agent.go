@@ -289,7 +289,7 @@ func (a *Agent) step(e *shutdown.Event) {
 		a.cut("")
 	}
 	if next := a.state.Next; next != nil && !a.state.Outstanding() {
-		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: a.state.NextDay})
+		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: transcript.Day(at)})
 	}
 }
 
@@ -402,7 +402,7 @@ func (a *Agent) Adopt(p *policy.Policy) error {
 // Command gives an operator's order; by says whose. When it returns without an
 // error the order is recorded and in force.
 func (a *Agent) Command(o shutdown.Order, by string) error {
-	if o < shutdown.Hold || o > shutdown.Abort {
+	if o < shutdown.Hold || o > shutdown.Release {
 		return fmt.Errorf("no order has the number %d", o)
 	}
 	a.voice.warn("operator", zap.Stringer("order", o), zap.String("by", by))

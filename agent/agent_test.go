@@ -343,7 +343,7 @@ func TestJournalFails(t *testing.T) {
 		l.life = &life{room: l.room}
 		l.start()
 		time.Sleep(100 * time.Millisecond)
-		if got := l.power(); got != want || got[:18] != "web down; db down;" {
+		if got := l.power(); got != want || got[:16] != "web off; db off;" {
 			t.Errorf("the next agent remembers %s, want %s", got, want)
 		}
 		l.end()
@@ -528,7 +528,7 @@ func TestLostAgainInRecovery(t *testing.T) {
 		}
 		for _, h := range v.Hosts {
 			switch since := time.Since(first); {
-			case h.Power == "down" && (h.Asked == nil || *h.Asked < 0 || time.Duration(*h.Asked)*time.Second > since):
+			case h.Power == "off" && (h.Asked == nil || *h.Asked < 0 || time.Duration(*h.Asked)*time.Second > since):
 				t.Errorf("%s was asked at %v, which is no time since the loss %v ago", h.Name, h.Asked, since)
 			case h.Power == "up" && (h.StopSeconds == nil || *h.StopSeconds < 0):
 				t.Errorf("%s would stop at %v if the input failed now", h.Name, h.StopSeconds)

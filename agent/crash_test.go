@@ -342,7 +342,7 @@ func TestCutOrChangedAnywhere(t *testing.T) {
 			if s.Policy != nil {
 				k = slices.IndexFunc(s.Policy.Hosts, func(h policy.Host) bool { return h.Name == name })
 			}
-			if k < 0 || s.Hosts[k].Power == shutdown.Up {
+			if k < 0 || s.Hosts[k].State == shutdown.Up {
 				t.Fatalf("%s: nothing is known of the order to %s", what, name)
 			}
 		}

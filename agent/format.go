@@ -20,16 +20,18 @@ import (
 //	2: which answers say "output off" or "test", and for how long; what hosts were
 //	   before their UPS said that its output is off; how often the core failed
 //	3: by how much the losses of the low battery are those of the likely one
-const format = 3
+//	4: facts, and the schedule in force; see former.go for what is taken out of 1 to 3
+const format = 4
 
 // importers make this build's snapshot of each format that it reads, field by field
 // where one is more than the same under the same name. What is to come over from a core
 // with other conclusions is facts: actions begun, sightings, charges, the number
 // of the outage.
 var importers = map[int]func(text []byte) (*snapshot, error){
-	1: asItIs, // what it does not have is zero: nothing of the kind was heard
-	2: asItIs, // what it does not have is 1: the low battery has less of a store, and the same losses
-	3: asItIs,
+	1: fromFormer, // what it does not have is zero: nothing of the kind was heard
+	2: fromFormer,
+	3: fromFormer,
+	4: asItIs,
 }
 
 func asItIs(text []byte) (*snapshot, error) {

@@ -24,7 +24,7 @@ func fieldList(t reflect.Type, path string) (list []string) {
 	if t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
-	if t.Kind() == reflect.Slice {
+	if t.Kind() == reflect.Slice || t.Kind() == reflect.Array {
 		return fieldList(t.Elem(), path) // the path says that it is one
 	}
 	_, text := reflect.New(t).Interface().(encoding.TextMarshaler)
@@ -45,7 +45,7 @@ func fieldList(t reflect.Type, path string) (list []string) {
 		}
 		at := strings.TrimPrefix(path+"."+name, ".")
 		kind := f.Type
-		if kind.Kind() == reflect.Slice {
+		if kind.Kind() == reflect.Slice || kind.Kind() == reflect.Array {
 			at += "[]"
 		}
 		switch {
@@ -192,9 +192,10 @@ func TestFormatOne(t *testing.T) {
 	if m.lost || m.state.Outage != 1 || !m.state.Outstanding() {
 		t.Fatalf("lost: %v; %q", m.lost, m.notes)
 	}
-	for k, want := range map[int]shutdown.Power{0: shutdown.Asked, 1: shutdown.Up, 2: shutdown.Down} { // db, vault, web
-		if h := &m.state.Hosts[k]; h.Power != want || h.Told != (want != shutdown.Up) || h.Stopped != (want == shutdown.Down) {
-			t.Errorf("%s is %s, told %v, to be brought back %v", m.state.Policy.Hosts[k].Name, h.Power, h.Told, h.Stopped)
+	for k, want := range map[string]shutdown.HostState{"db": shutdown.Told, "vault": shutdown.Up, "web": shutdown.Off} {
+		i := slices.IndexFunc(m.state.Policy.Hosts, func(h policy.Host) bool { return h.Name == k })
+		if h := &m.state.Hosts[i]; h.State != want {
+			t.Errorf("%s is %s", k, h.State)
 		}
 	}
 }

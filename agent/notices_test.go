@@ -7,7 +7,6 @@ import (
 
 	"ebbline/policy"
 	"ebbline/shutdown"
-	"ebbline/shutdown/battery"
 )
 
 // The board holds each condition once for each object, since it was first
@@ -90,9 +89,15 @@ func TestMark(t *testing.T) {
 // Aim: a UPS on which nothing is left to stop has no margin, rather than one of
 // fifty years. Method: its state, shown.
 func TestNothingLeftHasNoMargin(t *testing.T) {
-	s := &shutdown.State{
-		Policy: &policy.Policy{UPSs: []policy.UPS{{Name: "attic"}}}, Planned: true,
-		UPSs: []shutdown.UPS{{Phase: shutdown.AllDown, Margin: battery.Unending}},
+	s := shutdown.New()
+	s.Step(1, &shutdown.Event{Kind: shutdown.Adopted, Policy: &policy.Policy{Site: policy.Site{ConfidencePermille: 950}, UPSs: []policy.UPS{{
+		Name: "attic", RatedWatts: 900, OverheadWatts: 10, EfficiencyPermille: 850, Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 24, AmpHours: 9},
+	}}}, Day: 20100}, nil)
+	m := shutdown.Nothing
+	m.Source, m.LoadWatts = shutdown.FromBattery, 5
+	s.Step(2, &shutdown.Event{Kind: shutdown.Measured, Measurement: m}, nil)
+	if s.Phase(0) != shutdown.AllDown || !s.Planned() {
+		t.Fatalf("it is %s", s.Phase(0))
 	}
 	if v := view(s, s); v.UPSs[0].MarginSeconds != nil || v.MarginSeconds != nil || strings.Contains(v.Status, "margin") {
 		t.Errorf("the margin is %v: %s", v.UPSs[0].MarginSeconds, v.Status)

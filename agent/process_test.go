@@ -332,7 +332,7 @@ func TestKilledEveryHalfSecond(t *testing.T) {
 	defer j.Close()
 	s := agent.Recalled(past, &agent.Config{Boot: "boot-1"})
 	for k := range s.Hosts {
-		if name := s.Policy.Hosts[k].Name; f.has("off-"+name) && s.Hosts[k].Power == shutdown.Up {
+		if name := s.Policy.Hosts[k].Name; f.has("off-"+name) && s.Hosts[k].State == shutdown.Up {
 			t.Errorf("%s is off, and nothing is known of the order", name)
 		}
 	}

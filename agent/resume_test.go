@@ -27,7 +27,7 @@ func halfway(t *testing.T) (past, clean agent.Past, after time.Duration) {
 		l.start()
 		began := time.Now()
 		l.room.input(false)
-		l.until(time.Hour, "web is down and db asked", func() bool { return l.power() == "web down; db asked; vault up; keeper up; " })
+		l.until(time.Hour, "web is off and db is asked", func() bool { return l.power() == "web off; db asked; vault up; keeper up; " })
 		time.Sleep(100 * time.Millisecond)
 		after = time.Since(began)
 		past = l.journal.past()
@@ -66,35 +66,11 @@ func changed(t *testing.T, past agent.Past, change func(s map[string]any)) agent
 	return past
 }
 
-// formatTwo makes a snapshot one of the builds whose low battery had the likely one's losses.
-func formatTwo(s map[string]any) {
-	s["Format"] = 2
-	for _, u := range s["State"].(map[string]any)["UPSs"].([]any) {
-		b := u.(map[string]any)["Belief"].(map[string]any)
-		delete(b, "LowOhmic")
-		delete(b, "LowDiffusion")
-	}
-}
-
-// formatOne makes a snapshot one of the builds that gave it no number.
-func formatOne(s map[string]any) {
-	formatTwo(s)
-	delete(s, "Format")
-	delete(s, "Failed")
-	for _, u := range s["State"].(map[string]any)["UPSs"].([]any) {
-		delete(u.(map[string]any), "OffHeard")
-		delete(u.(map[string]any), "TestAt")
-	}
-	for _, h := range s["State"].(map[string]any)["Hosts"].([]any) {
-		delete(h.(map[string]any), "Was")
-	}
-}
-
 // Whatever a journal is like, the agent starts, uses what is good of it, says
 // what is not, and keeps it aside.
 func TestBadJournals(t *testing.T) {
 	good, clean, after := halfway(t)
-	const remembered, forgotten = "web down; db asked; vault up; keeper up; ", "web up; db up; vault up; keeper up; "
+	const remembered, forgotten = "web off; db stopping; vault up; keeper up; ", "web turned off; db up; vault up; keeper up; "
 	with := func(past agent.Past, more ...string) agent.Past {
 		past.Lines = append(slices.Clone(past.Lines), more...)
 		return past
@@ -124,18 +100,18 @@ func TestBadJournals(t *testing.T) {
 		{"a last snapshot that is none", with(good, snapshotWord+"{"), remembered, "a snapshot of the journal cannot be used", "damaged-"},
 		{"no snapshot", changed(t, good, nil), forgotten, "nothing is remembered", "damaged-"},
 		{"another build", changed(t, good, func(s map[string]any) { s["Build"] = "build-0" }), remembered, "another build", ""},
-		{"the format before", changed(t, good, formatTwo), remembered, "", ""},
-		{"the first format", changed(t, good, formatOne), remembered, "", ""},
 		{"a newer format", changed(t, good, func(s map[string]any) { s["Format"] = 99 }), forgotten, "format 99, of a newer build", "newer-format-"},
-		{"a field renamed", changed(t, good, func(s map[string]any) { web(s)["Halted"] = web(s)["Stopped"]; delete(web(s), "Stopped") }), forgotten, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
-		{"a field in other letters", changed(t, good, func(s map[string]any) { web(s)["stopped"] = web(s)["Stopped"]; delete(web(s), "Stopped") }), forgotten, `no field "State.Hosts[].stopped"`, "unknown-fields-"},
+		{"a field renamed", changed(t, good, func(s map[string]any) { web(s)["Halted"] = web(s)["Ours"]; delete(web(s), "Ours") }), forgotten, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
+		{"a field in other letters", changed(t, good, func(s map[string]any) { web(s)["ours"] = web(s)["Ours"]; delete(web(s), "Ours") }), forgotten, `no field "State.Hosts[].ours"`, "unknown-fields-"},
 		{"a field missing", changed(t, good, func(s map[string]any) { delete(ups(s), "Lost") }), forgotten, `"State.UPSs[].Lost" is missing`, "unknown-fields-"},
 		{"a word of the policy that is none", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Policy"].(map[string]any)["Moon"] = 1 }), forgotten, "Moon", "unknown-fields-"},
 		{"no place for a UPS", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["UPSs"] = nil }), forgotten, "does not belong", "impossible-"},
-		{"a host that is not there", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Order"] = []int{0, 1, 2, 77} }), forgotten, "Order cannot be 77", "impossible-"},
-		{"a state of power that there is not", changed(t, good, func(s map[string]any) { web(s)["Power"] = 9 }), forgotten, "host web: Power cannot be 9", "impossible-"},
-		{"a method that there is not", changed(t, good, func(s map[string]any) { web(s)["Method"] = 7 }), forgotten, "host web: Method cannot be 7", "impossible-"},
-		{"a phase that there is not", changed(t, good, func(s map[string]any) { ups(s)["Phase"] = 200 }), forgotten, "UPS rack: Phase cannot be 200", "impossible-"},
+		{"a host that is not there", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Schedule"].(map[string]any)["Hosts"] = []int{77} }), forgotten, "its schedule", "impossible-"},
+		{"a state that there is not", changed(t, good, func(s map[string]any) { web(s)["State"] = 99 }), forgotten, "host web: State cannot be 99", "impossible-"},
+		{"a method that there is not", changed(t, good, func(s map[string]any) {
+			web(s)["Last"].(map[string]any)["Action"].(map[string]any)["ID"].(map[string]any)["Method"] = 7
+		}), forgotten, "the last order to host web is none", "impossible-"},
+		{"an answer that there is not", changed(t, good, func(s map[string]any) { ups(s)["Says"] = 200 }), forgotten, "UPS rack: Says cannot be 200", "impossible-"},
 		{"a load below zero", changed(t, good, func(s map[string]any) { ups(s)["Load"] = -3 }), forgotten, "Load cannot be -3", "impossible-"},
 		{"more than a number", changed(t, good, func(s map[string]any) { ups(s)["Load"] = json.Number("1e999") }), forgotten, "a value of it is none", "impossible-"},
 		{"a time to come", changed(t, good, func(s map[string]any) { ups(s)["LastAt"] = json.Number("8000000000000000000") }), forgotten, "LastAt cannot be", "impossible-"},
@@ -231,7 +207,7 @@ func TestPolicyAtTheStart(t *testing.T) {
 		l.config.Journal = l.journal
 		l.start()
 		time.Sleep(500 * time.Millisecond)
-		if got := l.power(); got[:8] != "web down" || !l.raised(shutdown.PolicyRefused) {
+		if got := l.power(); got[:7] != "web off" || !l.raised(shutdown.PolicyRefused) {
 			t.Errorf("on the recorded policy: %s, condition %v", got, l.raised(shutdown.PolicyRefused))
 		}
 		l.end()
@@ -483,8 +459,8 @@ func TestBegunIsAFact(t *testing.T) {
 			return later || strings.Contains(line, " commanded ")
 		})
 		s := agent.Recalled(past, &agent.Config{Boot: "boot-1"})
-		if h := s.Hosts[3]; h.Power != shutdown.Asked || !h.Told || s.Going {
-			t.Errorf("web is %s, told %v; the word is known: %v", h.Power, h.Told, s.Going)
+		if h := s.Hosts[3]; h.State != shutdown.Told && h.State != shutdown.Doubt || s.Word == shutdown.Proceed {
+			t.Errorf("web is %s; the word that is known: %s", h.State, s.Word)
 		}
 	})
 }

@@ -5,10 +5,7 @@ import (
 	"fmt"
 	"math"
 
-	"ebbline/policy"
 	"ebbline/shutdown"
-	"ebbline/shutdown/battery"
-	"ebbline/shutdown/plan"
 	"ebbline/shutdown/transcript"
 )
 
@@ -18,7 +15,7 @@ func sound(s *shutdown.State) error {
 	switch {
 	case s == nil:
 		return errors.New("it holds no state")
-	case s.Policy == nil && len(s.UPSs)+len(s.Hosts)+len(s.Order) == 0 && s.Next == nil:
+	case s.Policy == nil && len(s.UPSs)+len(s.Hosts) == 0 && s.Next == nil:
 		return nil
 	case s.Policy == nil:
 		return errors.New("its state belongs to no policy")
@@ -28,18 +25,23 @@ func sound(s *shutdown.State) error {
 	f := &finder{now: s.Now}
 	f.is(s.Now >= 0 && s.Now <= latest, "Now", s.Now)
 	f.past("Began", s.Began)
+	f.past("Alive", s.Alive)
 	f.days("Day", s.Day)
-	f.days("NextDay", s.NextDay)
-	f.order(s)
+	f.is(s.Word <= shutdown.Release, "Word", uint8(s.Word))
 	for i := range s.UPSs {
 		f.in = "UPS " + s.Policy.UPSs[i].Name
 		f.ups(&s.UPSs[i])
 	}
 	for k := range s.Hosts {
 		f.in = "host " + s.Policy.Hosts[k].Name
-		f.host(&s.Hosts[k], &s.Policy.Hosts[k], len(s.Hosts))
+		f.host(s, k)
 	}
-	return f.err
+	f.in = ""
+	f.schedule(&s.Schedule)
+	if f.err != nil {
+		return f.err
+	}
+	return s.Sound()
 }
 
 const (
@@ -77,25 +79,8 @@ func (f *finder) amount(name string, x float64) {
 	f.is(x >= 0 && x <= most && !math.IsNaN(x), name, x)
 }
 
-// order tells whether the order has hosts once each.
-func (f *finder) order(s *shutdown.State) {
-	seen := make([]bool, len(s.Hosts))
-	for _, k := range s.Order {
-		f.is(k >= 0 && int(k) < len(seen) && !seen[max(0, min(int(k), len(seen)-1))], "Order", k)
-		if f.err != nil {
-			return
-		}
-		seen[k] = true
-	}
-	want := s.Policy.Order()
-	f.is(len(want) == len(s.Order), "Order", s.Order)
-}
-
 func (f *finder) ups(u *shutdown.UPS) {
-	f.is(u.Phase >= shutdown.Normal && u.Phase <= shutdown.Recovery, "Phase", uint8(u.Phase))
-	f.is(u.Output <= shutdown.OutputRefused, "Output", uint8(u.Output))
-	f.is(u.Readings <= 2, "Readings", u.Readings)
-	f.is(u.AtEnd <= 2, "AtEnd", u.AtEnd)
+	f.is(u.Says <= shutdown.SaysNothing, "Says", uint8(u.Says))
 	f.is(u.Last.Source <= shutdown.FromNothing, "Last.Source", uint8(u.Last.Source))
 	f.is(u.Last.Input <= shutdown.LineBad, "Last.Input", uint8(u.Last.Input))
 	f.is(u.Last.Battery <= shutdown.StoreDepleted, "Last.Battery", uint8(u.Last.Battery))
@@ -103,68 +88,57 @@ func (f *finder) ups(u *shutdown.UPS) {
 		name string
 		at   shutdown.Instant
 	}{
-		{"Since", u.Since}, {"LastAt", u.LastAt}, {"GoodAt", u.GoodAt}, {"Lost", u.Lost}, {"Back", u.Back}, {"Watched", u.Watched},
-		{"Heard", u.Heard}, {"OffHeard", u.OffHeard}, {"TestAt", u.TestAt}, {"CutFrom", u.CutFrom}, {"CutTo", u.CutTo},
-		{"ChargeAt", u.ChargeAt}, {"StartedAt", u.StartedAt},
+		{"LastAt", u.LastAt}, {"From", u.From}, {"Lost", u.Lost}, {"OffHeard", u.OffHeard}, {"EndHeard", u.EndHeard}, {"GapFrom", u.GapFrom}, {"GapTo", u.GapTo}, {"TakenAt", u.TakenAt},
 	} {
 		f.past(t.name, t.at)
 	}
-	for _, x := range []struct {
-		name  string
-		value float64
-	}{
-		{"LowEnergy", u.LowEnergy}, {"Own", u.Own}, {"Charge.Delivered", u.Charge.Delivered}, {"Charge.Bound", u.Charge.Bound}, {"Charge.Floated", u.Charge.Floated},
-		{"Beside.Bound", u.Beside.Bound}, {"Start", u.Start}, {"Load", u.Load}, {"PlanLoad", u.PlanLoad}, {"Full", u.Full},
-	} {
-		f.amount(x.name, x.value)
+	for _, c := range u.Taken {
+		f.amount("Taken.Delivered", c.Delivered)
+		f.amount("Taken.Bound", c.Bound)
+		f.amount("Taken.Floated", c.Floated)
 	}
-	f.is(math.Abs(u.Beside.Delivered) <= most, "Beside.Delivered", u.Beside.Delivered)
-	for _, x := range [...]float64{u.Prior, u.Factor, u.Likely} {
-		f.is(x >= 0 && x <= 100, "a factor on the store", x)
+	f.amount("AtLoss", u.AtLoss)
+	f.amount("Gauge", u.Gauge)
+	f.amount("Load", u.Load)
+	f.amount("LowLeft", u.LowLeft)
+	for _, x := range u.Holds {
+		f.is(x >= 0 && x <= 100, "Holds", x)
 	}
-	f.is(u.ReadyFrom >= -1 && u.ReadyFrom <= 100, "ReadyFrom", u.ReadyFrom)
-	f.belief(&u.Belief)
+	f.begun("Switch", &u.Switch)
 }
 
-func (f *finder) belief(b *battery.Belief) {
-	m := &b.Model
-	f.is(m.Store > 0 && m.Store <= most, "Belief.Model.Store", m.Store)
-	for _, x := range [...]float64{m.Ohmic, m.Diffusion, m.Relaxation, m.Exponent, m.Reference, b.OverheadWatts, b.OwnSpread, b.SeenWatts, b.LowOhmic, b.LowDiffusion} {
-		f.amount("a figure of its belief", x)
-	}
-	f.is(m.Diffusion == 0 || m.Relaxation > 0, "Belief.Model.Relaxation", m.Relaxation)
-	f.is(b.RechargeTime > 0 && b.RechargeTime <= most, "Belief.RechargeTime", b.RechargeTime)
-	for _, x := range [...]battery.Factors{b.Factors, b.At25, b.Warmth} {
-		f.is(x.Low > 0 && x.Low <= x.Likely && x.Likely <= x.High && x.High <= 100, "a factor of its belief", x)
-	}
-	f.is(b.Chemistry == policy.VRLA || b.Chemistry == policy.LFP, "Belief.Chemistry", b.Chemistry)
+func (f *finder) begun(name string, b *shutdown.Begun) {
+	f.is(b.Action.ID.Verb <= shutdown.VerbSwitchOn, name+".Action.ID.Verb", uint8(b.Action.ID.Verb))
+	f.is(b.Outcome <= shutdown.Unknown, name+".Outcome", uint8(b.Outcome))
+	f.is(b.Action.Deadline >= 0 && b.Action.Deadline <= latest, name+".Action.Deadline", int64(b.Action.Deadline))
+	f.past(name+".Ended", b.Ended)
 }
 
-func (f *finder) host(h *shutdown.Host, p *policy.Host, hosts int) {
-	f.is(h.Power >= shutdown.Up && h.Power <= shutdown.Starting, "Power", uint8(h.Power))
-	f.is(h.Was <= shutdown.Starting, "Was", uint8(h.Was))
+func (f *finder) host(s *shutdown.State, k int) {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	f.is(h.State >= shutdown.Unseen && h.State <= shutdown.Failed, "State", uint8(h.State))
 	f.is(h.Seen <= shutdown.SeenOff, "Seen", uint8(h.Seen))
-	f.is(h.Verb <= shutdown.VerbStart, "Verb", uint8(h.Verb))
-	ways := max(len(p.Methods), len(p.Starts), 1)
-	switch {
-	case h.Power == shutdown.Asked || h.InFlight && h.Verb != shutdown.VerbStart:
-		ways = len(p.Methods)
-		f.is(!p.StaysUp, "Power", h.Power)
-	case h.InFlight:
-		ways = len(p.Starts)
-	}
-	f.is(int(h.Method) < ways, "Method", h.Method)
-	f.is(!h.Preparing || p.Prepare != nil, "Preparing", h.Preparing)
-	f.is(h.Other >= -1 && int(h.Other) < hosts, "Other", h.Other)
-	f.is(h.Why <= plan.ForHorizon || h.Why >= shutdown.ByOperator && h.Why <= shutdown.ForShare, "Why", uint8(h.Why))
+	f.is(!p.StaysUp || !h.Stopping(), "State", uint8(h.State))
+	f.is(!h.Stopping() || h.Last.Action.ID.Verb != 0, "Last", "none of a host that is asked")
+	f.is(h.Prepared == 0 || p.Prepare != nil, "Prepared", int64(h.Prepared))
+	f.is(h.Every >= 0 && h.Every <= aWhile, "Every", h.Every)
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant
-	}{{"SeenAt", h.SeenAt}, {"UpAt", h.UpAt}, {"AskedAt", h.AskedAt}, {"DownAt", h.DownAt}} {
+	}{{"SeenFrom", h.SeenFrom}, {"SeenAt", h.SeenAt}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}} {
 		f.past(t.name, t.at)
 	}
-	for _, t := range [...]shutdown.Instant{h.Deadline, h.GiveUp, h.Doubt, h.Retry, h.Start, h.Latest, h.Stop, h.Promise} {
-		f.is(t >= -latest && t <= latest || t == shutdown.Never, "a time of its plan", int64(t))
+	f.begun("Last", &h.Last)
+}
+
+func (f *finder) schedule(c *shutdown.Schedule) {
+	f.past("Schedule.At", c.At)
+	for i := range c.Plan.Stops {
+		o := &c.Plan.Stops[i]
+		f.is(o.Start >= -aWhile && o.Other >= -1 && (o.Other < max(len(c.Hosts), len(c.Rests))), "a stop of the schedule", *o)
+	}
+	for _, r := range c.Rests {
+		f.is(r.Load >= -1 && r.Load <= most, "a load that the schedule counts on", r.Load)
 	}
 }
 

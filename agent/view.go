@@ -106,7 +106,7 @@ func (a *Agent) Calm() (p *policy.Policy, on []bool) {
 		return nil, nil
 	}
 	for k := range a.seen.Hosts {
-		on = append(on, a.seen.Hosts[k].Power != shutdown.Down)
+		on = append(on, !a.seen.Hosts[k].IsOff())
 	}
 	return a.seen.Policy, on
 }
@@ -161,11 +161,11 @@ func view(s, planned *shutdown.State) View {
 		zero = planned.Now // what would be it
 	}
 	if s.Outstanding() {
-		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(s.Now.Sub(s.Began)), s.Held, s.Going, s.Aborted}
+		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(s.Now.Sub(s.Began)), s.Word == shutdown.Hold, s.Word == shutdown.Proceed, s.Word == shutdown.Abort}
 	}
-	v.Fits, v.FitsExpected = planned.Planned && planned.Fits, planned.Planned && planned.FitsExp
-	if planned.Planned {
-		v.PointOfNoReturn = seconds(planned.Return.Sub(zero))
+	v.Fits, v.FitsExpected = planned.Planned() && planned.Schedule.Plan.Fits, planned.Planned() && planned.Schedule.Plan.FitsExpected
+	if planned.Planned() {
+		v.PointOfNoReturn = seconds(planned.Return().Sub(zero))
 	}
 	for i := range s.UPSs {
 		u := viewUPS(s, planned, int32(i), zero)
@@ -174,7 +174,7 @@ func view(s, planned *shutdown.State) View {
 		}
 		v.UPSs = append(v.UPSs, u)
 	}
-	for _, k := range s.Order {
+	for _, k := range s.Order() {
 		v.Hosts = append(v.Hosts, viewHost(s, planned, k, zero))
 	}
 	for k := range s.Hosts {
@@ -208,11 +208,11 @@ func (l *ifLost) of(s *shutdown.State) *shutdown.State {
 }
 
 func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView {
-	u, p := &s.UPSs[i], &planned.UPSs[i]
+	u := &s.UPSs[i]
 	v := UPSView{
-		Name: s.Policy.UPSs[i].Name, Phase: u.Phase.String(), Since: wall(u.Since), Source: u.Last.Source.String(),
+		Name: s.Policy.UPSs[i].Name, Phase: s.Phase(i).String(), Since: wall(s.Since(i)), Source: u.Last.Source.String(),
 		LoadWatts: int64(math.Ceil(u.Load)), ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
-		Basis: u.Belief.Basis, OwnBattery: u.Last.Battery.String(),
+		Basis: s.Belief(i).Basis, OwnBattery: u.Last.Battery.String(),
 		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureC),
 	}
 	if u.Last != shutdown.Nothing { // else its load is not known either
@@ -220,10 +220,10 @@ func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView
 		low, likely, high := s.Runtime(i)
 		v.RuntimeSeconds = ThreeWay{ending(low), ending(likely), ending(high)}
 	}
-	if planned.Planned && p.OnBattery() {
-		v.MarginSeconds, v.LastDownSeconds = ending(p.Margin), seconds(p.LastDown.Sub(zero))
-		if p.End != shutdown.Never {
-			v.EndSeconds = seconds(p.End.Sub(zero))
+	if end, lastDown, margin, ok := planned.ForecastOf(i); ok {
+		v.MarginSeconds, v.LastDownSeconds = ending(margin), seconds(lastDown.Sub(zero))
+		if end != shutdown.Never {
+			v.EndSeconds = seconds(end.Sub(zero))
 		}
 	}
 	return v
@@ -231,7 +231,7 @@ func viewUPS(s, planned *shutdown.State, i int32, zero shutdown.Instant) UPSView
 
 func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.Power.String(), Seen: h.Seen.String(), StaysUp: p.StaysUp}
+	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Seen: h.Seen.String(), StaysUp: p.StaysUp}
 	for _, f := range p.FedBy {
 		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
 	}
@@ -241,15 +241,16 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 	}
 	in := func(t shutdown.Instant) *int64 { return seconds(t.Sub(zero)) }
 	was := func(t shutdown.Instant) *int64 { return seconds(t.Sub(s.Began)) }
-	q := &planned.Hosts[k]
+	stop, inPlan := planned.StopOf(k)
+	from := planned.Schedule.At
 	switch {
-	case s.Outstanding() && h.Power == shutdown.Asked:
-		v.Asked, v.Down = was(h.AskedAt), was(h.GiveUp)
-	case s.Outstanding() && h.Stopped && h.Power == shutdown.Down && h.AskedAt >= s.Began:
-		v.Asked, v.Down = was(h.AskedAt), was(h.DownAt)
-	case planned.Planned && q.Power == shutdown.Up && q.Start != 0 && !p.StaysUp && inPlan(planned, k):
-		v.StopSeconds, v.LatestStartSeconds, v.Down = in(q.Start), in(q.Latest), in(q.Stop)
-		v.PromisedSeconds, v.PromiseKept = in(q.Promise), &q.Kept
+	case s.Outstanding() && h.Stopping():
+		v.Asked, v.Down = was(h.Asked), was(s.GiveUp(k))
+	case s.Outstanding() && h.State == shutdown.Off && h.Asked >= s.Began:
+		v.Asked, v.Down = was(h.Asked), was(h.SeenFrom)
+	case inPlan:
+		v.StopSeconds, v.LatestStartSeconds, v.Down = in(from.Add(stop.Start)), in(from.Add(stop.Latest)), in(from.Add(stop.Down))
+		v.PromisedSeconds, v.PromiseKept = in(planned.PromisedUntil(k)), &stop.Kept
 		v.Reason = planned.ReasonOf(k)
 	}
 	return v
@@ -257,17 +258,6 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 
 func onBattery(s *shutdown.State) bool {
 	return slices.ContainsFunc(s.UPSs, func(u shutdown.UPS) bool { return u.OnBattery() })
-}
-
-// inPlan tells whether the host is one that the plan stops: no feed of it has
-// input.
-func inPlan(s *shutdown.State, k int32) bool {
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; !u.OnBattery() && !u.Dead {
-			return false
-		}
-	}
-	return true
 }
 
 // statusLine is the state in one line: the margin first in an outage, the
@@ -282,13 +272,14 @@ func statusLine(s *shutdown.State) string {
 	}
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
-		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(u.Phase.String(), "_", " ")
+		_, _, margin, _ := s.ForecastOf(int32(i))
+		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(s.Phase(int32(i)).String(), "_", " ")
 		low, _, _ := s.Runtime(int32(i))
 		switch {
-		case u.Silent:
+		case s.Silent(int32(i)):
 			text += ", silent"
-		case s.Planned && u.OnBattery() && u.Margin < battery.Unending:
-			text += ", margin " + shutdown.Spell(u.Margin)
+		case u.OnBattery() && margin != 0 && margin < battery.Unending:
+			text += ", margin " + shutdown.Spell(margin)
 		case low < battery.Unending:
 			text += fmt.Sprintf(", %s at %.0f W", shutdown.Spell(low), math.Ceil(u.Load))
 		}
@@ -296,9 +287,9 @@ func statusLine(s *shutdown.State) string {
 	}
 	if s.Outstanding() {
 		off, all := 0, 0
-		for _, k := range s.Order {
+		for _, k := range s.Order() {
 			all++
-			if s.Hosts[k].Power == shutdown.Down {
+			if s.Hosts[k].IsOff() {
 				off++
 			}
 		}

@@ -47,6 +47,9 @@ type Site struct {
 type Restore struct {
 	StableFor time.Duration // input good this long before anything starts
 	Stagger   time.Duration // between two starts on one UPS
+	// ChargePercent is the charge from which hosts come back; 0 lets each wait for as
+	// much as a second outage would take with it.
+	ChargePercent int64 `json:",omitzero"`
 }
 
 // Traps is where the agent listens for SNMP notifications. One is only ever a
@@ -92,6 +95,11 @@ type UPS struct {
 	// runtime, the median. Worked out from measurements; 0 for unknown.
 	OwnPermille int64 `json:",omitzero"`
 	Circuit     *Tap  `json:",omitempty"` // that its input hangs on; nil when not stated
+	// StoreScale and SizeScale suppose another battery, and another UPS, so many times
+	// as large, to see what it would change; 0 is as it is. An operator does not write
+	// them.
+	StoreScale float64 `json:",omitzero"`
+	SizeScale  float64 `json:",omitzero"`
 }
 
 // PollEvery is how often the UPS is asked.

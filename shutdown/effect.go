@@ -127,7 +127,8 @@ type Notice struct {
 	A, B   int64
 	Margin time.Duration
 	Spare  time.Duration
-	Name   string // of the secret, with SecretUnreadable
+	Name   string  // of the secret, with SecretUnreadable
+	Since  Instant // of what an operator was told and still holds: when it was told first
 }
 
 // Text is the notice for people: what is so and, for a condition, the next step.
@@ -209,9 +210,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case BatteryUncharged:
 		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
 	case HoldInForce:
-		return "Hold: nobody stops early; at the point of no return they go. `ebbline status --proceed` ends it."
+		return "Hold: no host stops early; at the point of no return they go. `ebbline status --release` ends it."
 	case AbortInForce:
-		return "Abort: nobody further is asked to stop, even if the battery ends. `ebbline status --proceed` ends it."
+		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
 	case PolicyWaits:
 		return "A new policy is read and waits for the end of the outage."
 	case ForecastLowered:
@@ -266,6 +267,7 @@ var phaseWords = [...]string{
 	Shedding:    "on battery; hosts are being stopped",
 	AllDown:     "its hosts are down",
 	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
+	Unheard:     "nothing was heard of it yet",
 }
 
 // Reasons for a start that are not the planner's.

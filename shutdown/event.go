@@ -120,12 +120,13 @@ type Order uint8
 
 const (
 	Hold    Order = iota + 1 // stop nobody early; safety still goes first
-	Proceed                  // end a hold or an abort; during the ride-through: begin at once
-	Abort                    // ask nobody further until Proceed or the end of the outage, whatever it costs
+	Proceed                  // begin at once, in order
+	Abort                    // stop nothing further until the end of the outage, whatever it costs
+	Release                  // end a hold or an abort: the schedule is in force again
 )
 
 // String gives the word of the transcript and of the command line.
-func (o Order) String() string { return [...]string{"", "hold", "proceed", "abort"}[o] }
+func (o Order) String() string { return [...]string{"", "hold", "proceed", "abort", "release"}[o] }
 
 // Verb is what an action does.
 type Verb uint8

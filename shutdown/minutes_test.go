@@ -23,7 +23,7 @@ func TestOwnMinutesByWorth(t *testing.T) {
 			at = at.Add(2 * time.Second)
 			s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
 		}
-		return s.UPSs[0].Factor / s.UPSs[0].Prior
+		return s.UPSs[0].Holds[low] / s.prior(0)
 	}
 	unknown, honest, half, twice := factor(0), factor(1000), factor(500), factor(2000)
 	if !(half < honest && honest < twice && honest < unknown) {
@@ -92,7 +92,7 @@ func TestStatedEndVoltage(t *testing.T) {
 			at = at.Add(2 * time.Second)
 			s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
 		}
-		if s.UPSs[0].Low != c.low {
+		if s.low(0) != c.low {
 			t.Errorf("ends at %g V per cell, reads %d mV: at its end %v, want %v", c.stated, c.millivolts, !c.low, c.low)
 		}
 	}
@@ -111,27 +111,27 @@ func TestOwnDrawWhileItLasts(t *testing.T) {
 	m := Nothing
 	m.Source, m.LoadWatts = FromBattery, 10
 	s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
-	low, likely, _ := s.Runtime(0)
-	if low < 2*time.Hour || likely-low < low/2 {
-		t.Fatalf("it lasts from %v, probably %v: no light load", low, likely)
+	least, probable, _ := s.Runtime(0)
+	if least < 2*time.Hour || probable-least < least/2 {
+		t.Fatalf("it lasts from %v, probably %v: no light load", least, probable)
 	}
-	lowEnd, likelyEnd := at.Add(low), at.Add(likely)
+	lowEnd, likelyEnd := at.Add(least), at.Add(probable)
 	for at < lowEnd.Add(-10*time.Minute) {
 		at = at.Add(2 * time.Second)
 		s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
 	}
-	low, likely, _ = s.Runtime(0)
-	for _, d := range []time.Duration{at.Add(low).Sub(lowEnd), at.Add(likely).Sub(likelyEnd)} {
+	least, probable, _ = s.Runtime(0)
+	for _, d := range []time.Duration{at.Add(least).Sub(lowEnd), at.Add(probable).Sub(likelyEnd)} {
 		if d.Abs() > 2*time.Second {
 			t.Errorf("an end has moved by %v", d)
 		}
 	}
 	u := &s.UPSs[0]
-	taken := u.taken()
+	taken := u.Taken[low]
 	m.Source, m.LoadWatts = FromInput, 10
 	s.Step(at.Add(time.Second), &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
-	if u.Charge.Delivered < taken.Delivered || u.Beside.Delivered != 0 {
-		t.Errorf("%+v was taken, and with the input back it is %+v", taken, u.Charge)
+	if u.Taken[likely].Delivered < taken.Delivered || u.Taken[likely] != u.Taken[low] {
+		t.Errorf("%+v was taken, and with the input back it is %+v", taken, u.Taken)
 	}
 }
 

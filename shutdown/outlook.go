@@ -7,8 +7,8 @@ import (
 	"ebbline/shutdown/plan"
 )
 
-// Outlook is the plan in force as a value of its own, with the question that it
-// answers: for showing it, and for asking what the battery does under it.
+// Outlook is the schedule in force with the question that it answers: for showing it,
+// and for asking what the battery does under it.
 type Outlook struct {
 	At      Instant
 	Problem plan.Problem
@@ -17,10 +17,10 @@ type Outlook struct {
 	UPSs    []int32 // of the policy, in the order of the problem's stores
 }
 
-// Outlook gives the plan in force; false when there is none. It changes no
-// decision.
+// Outlook gives the schedule in force as from now on; false when there is none. It
+// changes no decision.
 func (s *State) Outlook() (*Outlook, bool) {
-	if s.Policy == nil || !s.anyOnBattery() || !s.Planned {
+	if s.Policy == nil || !s.anyOnBattery() || !s.Planned() {
 		return nil, false
 	}
 	c := s.Clone()
@@ -31,48 +31,42 @@ func (s *State) Outlook() (*Outlook, bool) {
 	return &Outlook{At: c.Now, Problem: w.problem, Plan: w.plan, Hosts: w.hosts, UPSs: w.stores}, true
 }
 
-// IfInputFailed is the state if the input of every UPS failed now, with the plan
+// IfInputFailed is the state if the input of every UPS failed now, with the schedule
 // for that; s is not changed.
 func (s *State) IfInputFailed() *State {
 	c := s.Clone()
 	for i := range c.UPSs {
 		m := c.UPSs[i].Last
 		m.Source, m.Input, m.Testing, m.OnBatterySecs = FromBattery, LineBad, false, Unread
-		c.measured(c.Now, int32(i), &m, nil)
+		c.UPSs[i].OffHeard = 0
+		c.answered(c.Now, int32(i), &m)
 	}
-	c.decide(c.Now, nil)
+	c.decide(c.Now)
+	c.said()
 	return c
 }
 
-// With gives the outlook's problem with each store at the factor that pick
-// chooses from its belief, and the UPS's own draw as it probably is: the same plan
-// seen with other batteries.
+// With gives the outlook's problem with each store at the factor that pick chooses
+// from its belief, and the UPS's own draw as it probably is: the same schedule seen
+// with other batteries.
 func (o *Outlook) With(s *State, pick func(b *battery.Belief) float64) plan.Problem {
 	p := o.Problem
 	p.Stores = append([]plan.Store(nil), p.Stores...)
 	for j, i := range o.UPSs {
-		u, st := &s.UPSs[i], &p.Stores[j]
+		u, b, st := &s.UPSs[i], s.belief(i), &p.Stores[j]
 		was := st.Model
-		st.Model = u.Belief.Scaled(pick(&u.Belief))
-		st.Base -= u.Own - u.Belief.OverheadWatts
-		st.Charge.Delivered = max(0, st.Charge.Delivered-u.Beside.Delivered)
-		st.Charge.Bound = max(0, st.Charge.As(&was, &st.Model).Bound-u.Beside.As(&u.Belief.Model, &st.Model).Bound)
+		st.Model = b.Scaled(pick(b))
+		st.Base -= s.own(i) - b.OverheadWatts
+		more := battery.Charge{Bound: u.Taken[low].Bound - u.Taken[likely].Bound}.As(&b.Model, &st.Model)
+		st.Charge.Delivered = max(0, st.Charge.Delivered-u.Taken[low].Delivered+u.Taken[likely].Delivered)
+		st.Charge.Bound = max(0, st.Charge.As(&was, &st.Model).Bound-more.Bound)
 	}
 	return p
 }
 
-// Runtime is how long the load of now could be carried if nothing were shed,
-// three ways, in whole seconds.
-func (s *State) Runtime(i int32) (low, likely, high time.Duration) {
-	u := &s.UPSs[i]
-	at := func(m battery.Model, c battery.Charge, watts float64) time.Duration {
-		return battery.Whole(m.Runtime(c, watts))
-	}
-	watts := u.Load + u.Belief.OverheadWatts
-	low = at(u.projected())
-	likely = max(low, at(u.Belief.Scaled(u.Likely), u.Charge, watts))
-	return low, likely, max(likely, at(u.Belief.Scaled(u.Belief.High), u.Charge, watts))
-}
+// Belief is what is believed of a UPS's battery before this outage's readings. It is
+// not to be changed.
+func (s *State) Belief(i int32) *battery.Belief { return s.belief(i) }
 
 // Left is a battery at a time under a plan: the part of its store that is left
 // at the load then.
@@ -150,23 +144,35 @@ func (o *Outlook) change(p *plan.Problem, t time.Duration) time.Duration {
 	return next
 }
 
-// Reaction is the longest that the agent may take from a fact to its being
-// known and acted on; it is planned away besides the reserve.
-func (s *State) Reaction() time.Duration { return s.reaction() }
+// Silent tells whether a UPS counts as silent.
+func (s *State) Silent(i int32) bool { return s.silent(s.Now, i) }
 
-// ReasonOf says why a host's planned start is where it is, for people.
-func (s *State) ReasonOf(k int32) string {
-	other := ""
-	if o := s.Hosts[k].Other; o >= 0 {
-		other = s.Policy.Hosts[o].Name
+// Since is when a UPS's phase was entered, as an operator was told.
+func (s *State) Since(i int32) Instant {
+	for j := range s.Told {
+		if n := &s.Told[j]; n.Code == PhaseEntered && n.UPS == i {
+			return n.Since
+		}
 	}
-	return reasonWords(s.Hosts[k].Why, other)
+	return s.UPSs[i].LastAt
 }
 
-// ChargePercent is a battery's charge by the model, as a gauge would show it:
-// of the store that is counted on.
-func (s *State) ChargePercent(i int32) float64 {
-	u := &s.UPSs[i]
-	m := u.Belief.Scaled(u.Factor)
-	return max(0, 100*(1-u.Charge.Delivered/m.Full()))
+// Stopping tells whether a host is being stopped.
+func (h *Host) Stopping() bool { return stopping(h.State) }
+
+// GiveUp is when the whole allowance of a host that is asked is used up.
+func (s *State) GiveUp(k int32) Instant { return s.giveUp(k) }
+
+// PromisedUntil is until when a host is promised time on battery.
+func (s *State) PromisedUntil(k int32) Instant {
+	return s.lostAt(k).Add(s.Policy.Hosts[k].KeepFor)
+}
+
+// Back is when the input came back that was lost in this outage; 0 while it is away, or
+// when none is on.
+func (u *UPS) Back() Instant {
+	if u.Lost == 0 || u.OnBattery() {
+		return 0
+	}
+	return u.back()
 }

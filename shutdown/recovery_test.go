@@ -29,9 +29,9 @@ func TestBatteryDoesNotCharge(t *testing.T) {
 	step(&Event{Kind: Observed, Host: 0, Sighting: SeenUp})
 	m.Source, m.Battery, m.ChargeTenths = FromBattery, StoreLow, 50
 	answer(time.Minute)
-	step(&Event{Kind: Finished, Action: s.action(0).ID, Host: 0, Outcome: Accepted})
+	step(&Event{Kind: Finished, Action: s.Hosts[0].Last.Action.ID, Host: 0, Outcome: Accepted})
 	step(&Event{Kind: Observed, Host: 0, Sighting: SeenSilent})
-	if s.Hosts[0].Power != Down {
+	if s.Hosts[0].State != Off {
 		t.Fatalf("the host is not down: %+v", s.Hosts[0])
 	}
 	m.Source, m.Battery = FromInput, StoreNormal
@@ -45,7 +45,7 @@ func TestBatteryDoesNotCharge(t *testing.T) {
 		return raised, over, started
 	}
 	out = out[:0]
-	due := 2 * time.Duration(s.UPSs[0].Belief.RechargeTime) * time.Second
+	due := 2 * time.Duration(s.belief(0).RechargeTime) * time.Second
 	answer(due - time.Minute)
 	if raised, _, started := said(); raised || started {
 		t.Errorf("before its time: raised %v, started %v", raised, started)

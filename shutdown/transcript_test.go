@@ -72,29 +72,18 @@ func TestTranscripts(t *testing.T) {
 			case "hosts":
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
-					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, h.Power)
-					for _, f := range []struct {
-						on   bool
-						word string
-					}{{h.Told, "told"}, {h.Stopped, "to be brought back"}, {h.Forced, "forced"}, {h.Lost, "not back"}} {
-						if f.on {
-							fmt.Fprintf(&b, ", %s", f.word)
-						}
-					}
-					b.WriteByte('\n')
+					fmt.Fprintf(&b, "%s: %s\n", s.Policy.Hosts[k].Name, h.State)
 				}
 			case "plan":
-				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Fits, transcript.Instant(s.Return))
-				for _, k := range s.Order {
-					h := &s.Hosts[k]
-					if h.Power == shutdown.Up && h.Start != 0 {
-						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(h.Start), whole(h.Latest), s.ReasonOf(k))
+				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Schedule.Plan.Fits, whole(s.Return()))
+				for _, k := range s.Order() {
+					if o, ok := s.StopOf(k); ok && !s.Hosts[k].Stopping() {
+						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(s.Schedule.At.Add(o.Start)), whole(s.Schedule.At.Add(o.Latest)), s.ReasonOf(k))
 					}
 				}
 			case "upss":
 				for i := range s.UPSs {
-					u := &s.UPSs[i]
-					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, u.Phase, s.ChargePercent(int32(i)))
+					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)), s.ChargePercent(int32(i)))
 				}
 			case "adopt":
 				give(s, s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: readPolicy(t, "../testdata/policies/"+d.CmdArgs[0].Key), Day: day}, &b)

@@ -55,6 +55,7 @@ type inputState struct {
 	carried shutdown.Instant // the last one that said that it carries its load
 	gap     shutdown.Instant // the last long time without such a one began
 	gapTo   shutdown.Instant // and ended
+	low     bool             // its last answer said that its battery is low
 }
 
 type hostState struct {
@@ -65,6 +66,7 @@ type hostState struct {
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
+	leaned  bool // when it was asked, another that shares a UPS had no input that had proven itself
 	notBack bool // every way to start it was tried, and it was said so
 }
 
@@ -84,7 +86,7 @@ func NewChecker(r *Runner, day int64) (*Checker, error) {
 		c.own = append(c.own, b.OwnAt(c.p.Site.ConfidencePermille))
 		c.likely = append(c.likely, b.Likely)
 	}
-	c.down = c.longest()
+	c.down = c.longest(nil)
 	c.pnr = make([]time.Duration, len(c.p.UPSs))
 	for i := range c.pnr {
 		c.pnr[i] = c.noReturn(i, 1)
@@ -133,7 +135,9 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
-		c.saidLow = c.saidLow || e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		low := e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		c.saidLow = c.saidLow || low && in.low // one such reading may be an odd one
+		in.low = low
 	}
 }
 
@@ -207,6 +211,9 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
+	if p.Self && h.asked.Verb == 0 {
+		h.leaned = c.leaned(at, k)
+	}
 	again := h.asked.Verb != 0 && h.asked.Outage == id.Outage
 	h.asked = id
 	if h.forced || h.left && again {
@@ -226,6 +233,29 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)
 	}
 	h.ours = true
+}
+
+// leaned tells whether a host that stays up, since another feed has input again, lives on
+// a UPS of the agent's own host until that input has proven itself: its output is not to
+// be switched off.
+func (c *Checker) leaned(at shutdown.Instant, own int32) bool {
+	for j := range c.p.Hosts {
+		q := &c.p.Hosts[j]
+		if j == int(own) || !c.r.world.Hosts[j].On || c.hosts[j].asked.Verb != 0 {
+			continue
+		}
+		shares, good, proven := false, false, false
+		for _, f := range q.FedBy {
+			in := &c.inputs[f]
+			shares = shares || feeds(c.p.Hosts[own].FedBy, f)
+			good = good || in.good
+			proven = proven || in.good && at.Sub(in.since) >= c.p.Site.Restore.StableFor
+		}
+		if shares && good && !proven {
+			return true
+		}
+	}
+	return false
 }
 
 // hidden tells whether a host is up behind a way to it that died: it looks like
@@ -338,8 +368,8 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		}
 		c.lastOn[i] = at
 	}
-	if !c.lies(p) && !c.couldCarry(p) {
-		c.broken("P8", "%s is started before any battery that feeds it could carry the plan once more (%.0f %% full)", p.Name, 100*c.fullest(p))
+	if !c.lies(p) && !c.couldCarry(k) {
+		c.broken("P8", "%s is started before any battery that feeds it could carry a second outage with it and those that are up (%.0f %% full)", p.Name, 100*c.fullest(p))
 	}
 }
 
@@ -378,16 +408,30 @@ func (c *Checker) gauged(i int) float64 {
 }
 
 // couldCarry tells whether one feed's battery, as it really is but at the low
-// store, could see all its hosts off again; or is nearly full where no charge
-// would do.
-func (c *Checker) couldCarry(p *policy.Host) bool {
-	for _, i := range p.FedBy {
+// store, could see off again the host and those that are up; or is nearly full where
+// no charge would do, or as full as the policy asks for.
+func (c *Checker) couldCarry(k int32) bool {
+	counts := make([]bool, len(c.p.Hosts))
+	for j := range counts {
+		w := &c.r.world.Hosts[j]
+		// One that is up and cannot be seen looks off: it is load that nothing stops.
+		unseen := c.truth.Hosts[j].Mode == world.Unreachable && !w.WasOff || c.hidden(j)
+		counts[j] = j == int(k) || w.On && !unseen
+	}
+	down := c.longest(counts)
+	for _, i := range c.p.Hosts[k].FedBy {
 		u := &c.r.world.UPSs[i]
 		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
-		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true)) {
+		if need := c.p.Site.Restore.ChargePercent; need > 0 {
+			if u.Input && part >= float64(need)/100-0.05 {
+				return true
+			}
+			continue
+		}
+		if u.Input && (part >= 0.80 || c.safe(i, part, 0, c.reserve(i), true, down, counts)) {
 			return true
 		}
 	}
@@ -460,7 +504,7 @@ func (c *Checker) stranded() {
 		if !p.Self || c.r.world.Hosts[k].On {
 			continue
 		}
-		could := true
+		could := !c.hosts[k].leaned
 		for _, f := range p.FedBy {
 			u := &c.r.world.UPSs[f]
 			could = could && c.p.UPSs[f].Output != nil && u.Input && !u.Dead && !c.faulty(f)
@@ -648,7 +692,7 @@ func (c *Checker) short() bool {
 		m := &c.truth.Moments[i]
 		switch m.What {
 		case world.InputLost, world.InputBack:
-		case world.Tests, world.OddReading, world.OddNothing, world.ClaimsTest, world.HostMode:
+		case world.Tests, world.OddReading, world.OddNothing, world.OddLow, world.ClaimsTest, world.HostMode:
 			continue
 		default:
 			return false
@@ -689,13 +733,13 @@ func (c *Checker) short() bool {
 // two feeds draw their whole here: the other may fail.
 func (c *Checker) noReturn(i int, charge float64) time.Duration {
 	reserve := c.reserve(i)
-	if !c.safe(i, charge, 0, reserve, false) {
+	if !c.safe(i, charge, 0, reserve, false, c.down, nil) {
 		return -1
 	}
 	low, high := time.Duration(0), 48*time.Hour
 	for high-low > time.Second {
 		mid := (low + high) / 2
-		if c.safe(i, charge, mid, reserve, false) {
+		if c.safe(i, charge, mid, reserve, false, c.down, nil) {
 			low = mid
 		} else {
 			high = mid
@@ -709,9 +753,9 @@ func (c *Checker) reserve(i int) time.Duration {
 	return c.p.Site.Reserve + c.p.UPSs[i].PollEvery() + c.p.UPSs[i].Timeout() + 2*time.Second
 }
 
-// safe replays "all as early as the order allows, from a time on"; with shared
-// set, hosts with several feeds draw only their part here.
-func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool) bool {
+// safe replays "all that count, or all, as early as the order allows, from a time on";
+// with shared set, hosts with several feeds draw only their part here.
+func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, shared bool, down []time.Duration, counts []bool) bool {
 	type change struct {
 		at    float64
 		watts float64
@@ -726,14 +770,14 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	}
 	for k := range c.p.Hosts {
 		q := &c.p.Hosts[k]
-		if !feeds(q.FedBy, i) {
+		if !feeds(q.FedBy, i) || counts != nil && !counts[k] && !c.r.world.Hosts[k].On {
 			continue
 		}
 		load += draw(float64(q.Watts), q.FedBy, shared)
-		if q.StaysUp {
+		if q.StaysUp || counts != nil && !counts[k] {
 			continue
 		}
-		at := (from + c.down[k]).Seconds()
+		at := (from + down[k]).Seconds()
 		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)
 		changes = append(changes,
 			change{at - q.GivesUp().Seconds(), draw(float64(q.Watts), q.FedBy, shared) - stopping}, // from when it is asked
@@ -757,20 +801,20 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 	return true
 }
 
-// longest gives when each host is off, begun as early as the order allows from
-// zero on, every allowance used up.
-func (c *Checker) longest() []time.Duration {
+// longest gives when each host that counts, or each, is off, begun as early as the
+// order allows from zero on, every allowance used up.
+func (c *Checker) longest(counts []bool) []time.Duration {
 	down := make([]time.Duration, len(c.p.Hosts))
 	for moved := true; moved; {
 		moved = false
 		for k := range c.p.Hosts {
 			q := &c.p.Hosts[k]
-			if q.StaysUp {
+			if q.StaysUp || counts != nil && !counts[k] {
 				continue
 			}
 			start := time.Duration(0)
 			for j := range c.p.Hosts {
-				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) {
+				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) && (counts == nil || counts[j]) {
 					start = max(start, down[j])
 				}
 			}

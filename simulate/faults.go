@@ -43,6 +43,7 @@ const (
 	PathGone
 	LostAgain
 	OneInput
+	OddEnd
 	numFaults
 )
 
@@ -102,6 +103,7 @@ var Catalogue = [numFaults]About{
 	PathGone:     {"load on the way to the hosts dies", 0.03, "outage", "in the first hour", "at once", true},
 	LostAgain:    {"input lost again on a part-charged battery", 0.15, "outage", "10 s to 3 h after it was back", "10 s", true},
 	OneInput:     {"input of one UPS alone lost", 0.15, "outage", "any of them", "", false},
+	OddEnd:       {"one reading says that the battery is low", 0.10, "outage", "in the first hour", "in the ride-through", false},
 }
 
 // Shape is how the input is lost.
@@ -237,6 +239,8 @@ func (j *Judge) moments(o *Outage, s *Faults) {
 			*s |= 1 << OddInput
 		case world.OddNothing:
 			*s |= 1 << OddOff
+		case world.OddLow:
+			*s |= 1 << OddEnd
 		case world.Tests:
 			*s |= 1 << OwnTest
 		case world.ClaimsTest:

@@ -17,28 +17,34 @@ var mutations = []struct {
 	caught               *regexp.Regexp
 }{
 	{
-		"an order reversed", "outage.go",
+		"an order reversed", "orders.go",
 		"!self && !dependsOn(s.Policy.Hosts[i].DependsOn, k)",
 		"!self && !dependsOn(s.Policy.Hosts[k].DependsOn, i)",
 		regexp.MustCompile(`P2 broken at .* was asked to stop while .*, which depends on it, is up`),
 	},
 	{
-		"a deadline ignored", "outage.go",
-		"case at < h.Start && !late:",
-		"case at < h.Start.Add(time.Hour):",
+		"a deadline ignored", "orders.go",
+		"case at < start && (!late || blocker < 0 && !own):",
+		"case at < start.Add(time.Hour):",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
 	{
-		"silence read as good", "step.go",
-		"case u.OnBattery(), u.Last.Source == FromBattery:",
-		"case u.OnBattery() && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery():",
+		"silence read as good", "ups.go",
+		"case u.OnBattery():\n\t\ts.discharge(i, load, secs)",
+		"case u.OnBattery() && at.Sub(u.LastAt) > 10*time.Second:\n\tcase u.OnBattery():\n\t\ts.discharge(i, load, secs)",
 		regexp.MustCompile(`P1 broken at .* lost its power while it was up, though there was time`),
 	},
 	{
-		"a stopped host forgotten", "outage.go",
-		"s.inView(k, false) || seen == SeenOff:\n\t\t\th.Stopped = h.Stopped || !h.Dark",
-		"s.inView(k, false) || seen == SeenOff:\n\t\t\th.Stopped = h.Stopped || !h.Dark && at.Sub(h.AskedAt) < 2*time.Minute",
+		"a stopped host forgotten", "host.go",
+		"Told: {InGone: Off,",
+		"Told: {InGone: TurnedOff,",
 		regexp.MustCompile(`P8 broken at .* is off though all is over, and nobody was told`),
+	},
+	{
+		"a test of the UPS's own read as a loss", "evidence.go",
+		"test := m.Testing && m.Input == LineGood",
+		"test := m.Testing && m.Input == LineGood && m.LoadWatts < 0",
+		regexp.MustCompile(`P[34] broken at`),
 	},
 }
 

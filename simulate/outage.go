@@ -26,14 +26,14 @@ import (
 //	at 40s   input back
 //	at 5m    ups rack silent 2m      # does not answer
 //	at 6m    ups rack tests 30s      # a battery test of its own
-//	at 7m    ups rack odd            # one reading that says battery; "odd-good": input; "odd-off": output off
+//	at 7m    ups rack odd            # one reading that says battery; "odd-good": input; "odd-off": output off; "odd-low": battery low
 //	at 8m    ups rack output off     # its output fails
 //	at 9m    ups rack draws +120     # watts more
 //	at 3m    ups rack claims x0.1    # of the minutes it has, from then on
 //	at 2m    host vault hangs        # or freezes, refuses, unreachable, cuts, obeys
 //	at 3m    load core-switch dies   # what is reached through it is not
 //	at 4m    agent killed 30s        # and started again
-//	at 4m    operator hold           # or proceed, abort
+//	at 4m    operator hold           # or release, proceed, abort
 //	ups rack holds 60%               # of the store that is believed likely
 //	ups rack has 312.4Wh, ohmic 9m, diffusion 64m, relaxation 90m   # instead of what is believed; "holds" is then of that
 //	ups rack charged 50%
@@ -195,12 +195,12 @@ func (q *parser) line(w []string) error {
 		}
 		return q.add(world.Moment{At: at, What: world.AgentKilled, UPS: -1, For: d})
 	case "operator":
-		for o := shutdown.Hold; o <= shutdown.Abort && len(w) == 2 && at >= 0; o++ {
+		for o := shutdown.Hold; o <= shutdown.Release && len(w) == 2 && at >= 0; o++ {
 			if o.String() == w[1] {
 				return q.add(world.Moment{At: at, What: world.Operator, UPS: -1, Order: o})
 			}
 		}
-		return fmt.Errorf("an operator says hold, proceed or abort at a time: \"at 4m operator hold\"")
+		return fmt.Errorf("an operator says hold, release, proceed or abort at a time: \"at 4m operator hold\"")
 	case "answers":
 		if len(w) != 3 || w[1] != "lost" && w[1] != "late" || at >= 0 {
 			return fmt.Errorf("write \"answers lost 10%%\" or \"answers late 10%%\", without a time")
@@ -293,6 +293,8 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		m.What = world.OddGood
 	case w[2] == "odd-off" && len(w) == 3:
 		m.What = world.OddNothing
+	case w[2] == "odd-low" && len(w) == 3:
+		m.What = world.OddLow
 	case len(w) == 5 && w[2] == "tests" && w[4] == "low", len(w) == 5 && w[2] == "claims" && (w[3] == "test" || w[3] == "good-test"):
 		m.What, m.Number = world.Tests, 1
 		length := w[3]
@@ -352,7 +354,7 @@ func (q *parser) ups(at time.Duration, w []string) error {
 		}
 		m.What, m.Number = world.Claims, f
 	default:
-		return fmt.Errorf("a UPS can be silent or test for a time, be odd, odd-good or odd-off, claim a test or a good-test for a time, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
+		return fmt.Errorf("a UPS can be silent or test for a time, be odd, odd-good, odd-off or odd-low, claim a test or a good-test for a time, have its \"output off\", draw more watts, hold or be charged to a percentage, claim minutes, be \"low at\" a time, or \"itself draws\" a percentage: not %q", word)
 	}
 	if at < 0 {
 		return fmt.Errorf("%q happens at a time. Begin the line with one, such as \"at 5m\"", word)
@@ -630,6 +632,8 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 		return fmt.Sprintf("ups %s odd-good", ups)
 	case world.OddNothing:
 		return fmt.Sprintf("ups %s odd-off", ups)
+	case world.OddLow:
+		return fmt.Sprintf("ups %s odd-low", ups)
 	case world.ClaimsTest:
 		if m.Number > 0 {
 			return fmt.Sprintf("ups %s claims good-test %s", ups, short(m.For))

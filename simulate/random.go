@@ -255,6 +255,10 @@ func (d *Dice) falseWords(o *Outage, end time.Duration) {
 		}
 		o.Moments = append(o.Moments, m)
 	}
+	if d.hits(OddEnd) {
+		at := d.span(time.Second, min(end+time.Second, time.Hour))
+		o.Moments = append(o.Moments, world.Moment{At: at, What: world.OddLow, UPS: ups()})
+	}
 }
 
 func (d *Dice) chance(p float64) bool { return d.r.Float() < p }

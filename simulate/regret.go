@@ -33,7 +33,7 @@ func NewHindsight(p *policy.Policy, day int64) *Hindsight {
 	}
 	h := &Hindsight{outlook: o, problem: o.Problem}
 	for _, i := range o.UPSs {
-		h.beliefs = append(h.beliefs, s.UPSs[i].Belief)
+		h.beliefs = append(h.beliefs, *s.Belief(i))
 	}
 	h.problem.Stores = append([]plan.Store(nil), o.Problem.Stores...)
 	h.problem.Hosts = append([]plan.Host(nil), o.Problem.Hosts...)

@@ -167,7 +167,7 @@ func (w *minutesWatch) Event(at shutdown.Instant, e *shutdown.Event) {
 		return
 	}
 	low, _, _ := w.r.state.Runtime(0)
-	watts := u.Load + w.r.state.UPSs[0].Belief.OverheadWatts
+	watts := u.Load + w.r.state.Belief(0).OverheadWatts
 	truth := battery.Whole(u.Model.Runtime(u.Charge, watts))
 	if low > truth+4*time.Second { // it is of the answer before
 		w.t.Errorf("at %v the low projection is %v; the battery has %v at %.0f W", at.Sub(Start), low, truth, watts)

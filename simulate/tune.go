@@ -38,16 +38,17 @@ func (c *Scene) with(p *policy.Policy) *Scene {
 // ready is the core's state with good input, full batteries and all that is not
 // off up.
 func (c *Scene) ready() *shutdown.State {
-	s := shutdown.New()
-	s.Step(Start, &shutdown.Event{Kind: shutdown.Adopted, Policy: c.Policy, Day: c.Day}, nil)
-	for _, scale := range c.Scales {
-		// Parallel strings: half of them hold half, and give half the power.
-		u := &s.UPSs[scale.UPS]
-		u.Belief.Model.Store = float64(u.Belief.Model.Store * scale.Battery)
-		for _, watts := range [...]*float64{&u.Belief.OverheadWatts, &u.Belief.SeenWatts, &u.Own} {
-			*watts = float64(*watts * scale.Size)
+	s, p := shutdown.New(), c.Policy
+	if len(c.Scales) > 0 {
+		q := *p
+		q.UPSs = slices.Clone(p.UPSs)
+		for _, scale := range c.Scales {
+			// Parallel strings: half of them hold half, and give half the power.
+			q.UPSs[scale.UPS].StoreScale, q.UPSs[scale.UPS].SizeScale = scale.Battery, scale.Size
 		}
+		p = &q
 	}
+	s.Step(Start, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: c.Day}, nil)
 	for _, k := range c.Off {
 		s.Step(Start, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
 	}
@@ -72,7 +73,7 @@ type Answer struct {
 // margin, the smallest of the UPSs' by the low projection and after the reserve,
 // in whole seconds; [Untested] when no battery ends.
 func (a *Answer) Limits() (noReturn, margin time.Duration) {
-	noReturn, margin = a.state.Return.Sub(a.state.Now), Untested
+	noReturn, margin = a.state.Return().Sub(a.state.Now), Untested
 	o, ok := a.state.Outlook()
 	if !ok {
 		return noReturn, margin
@@ -106,15 +107,16 @@ type Stay struct {
 // Answer lets the core plan.
 func (c *Scene) Answer() *Answer {
 	s := c.ready().IfInputFailed()
-	a := &Answer{Scene: c, Fits: s.Fits, state: s}
+	a := &Answer{Scene: c, Fits: s.Schedule.Plan.Fits, state: s}
 	for i := range s.UPSs {
 		a.UPSs = append(a.UPSs, Supply{Load: s.UPSs[i].Load, Runtime: runtime(s, i)})
 	}
 	for k := range s.Hosts {
-		h, p := &s.Hosts[k], &c.Policy.Hosts[k]
-		v := Stay{Planned: !p.StaysUp && h.Power != shutdown.Down}
+		p := &c.Policy.Hosts[k]
+		stop, planned := s.StopOf(int32(k))
+		v := Stay{Planned: planned}
 		if v.Planned {
-			v.Up, v.Down = h.Start.Sub(s.Now), h.Stop.Sub(s.Now)
+			v.Up, v.Down = stop.Start, stop.Down
 			v.Kept = v.Up >= p.KeepFor
 		}
 		a.Stays = append(a.Stays, v)
@@ -149,7 +151,7 @@ func (c *Scene) Gains() []Gain {
 			continue
 		}
 		g := Gain{Host: k, With: Dependents(c.Policy, k)}
-		g.With = slices.DeleteFunc(g.With, func(i int) bool { return all.Hosts[i].Power == shutdown.Down })
+		g.With = slices.DeleteFunc(g.With, func(i int) bool { return all.Hosts[i].IsOff() })
 		off := *c
 		off.Off = append(slices.Clone(c.Off), k)
 		off.Off = append(off.Off, g.With...)
@@ -170,7 +172,7 @@ func (c *Scene) Gains() []Gain {
 // sheds tells whether a host may be shed early: the agent's own goes last.
 func (c *Scene) sheds(s *shutdown.State, k int) bool {
 	h := &c.Policy.Hosts[k]
-	return !h.StaysUp && !h.Self && s.Hosts[k].Power != shutdown.Down
+	return !h.StaysUp && !h.Self && !s.Hosts[k].IsOff()
 }
 
 func more(before, after time.Duration) time.Duration {

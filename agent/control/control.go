@@ -201,7 +201,7 @@ func readOrder(body io.Reader) (shutdown.Order, error) {
 	if d.More() {
 		return 0, errors.New("an order is one JSON object and nothing behind it")
 	}
-	for o := shutdown.Hold; o <= shutdown.Abort; o++ {
+	for o := shutdown.Hold; o <= shutdown.Release; o++ {
 		if o.String() == in.Order {
 			return o, nil
 		}

@@ -188,7 +188,7 @@ func (v *batteryView) fill(ctx context.Context, p *policy.Policy, from *history.
 	for i := range p.UPSs {
 		low, likely, high := s.Runtime(int32(i))
 		u := batteryUPSView{
-			Name: p.UPSs[i].Name, Basis: s.UPSs[i].Belief.Basis, LoadWatts: int64(s.UPSs[i].Load + 0.5),
+			Name: p.UPSs[i].Name, Basis: s.Belief(int32(i)).Basis, LoadWatts: int64(s.UPSs[i].Load + 0.5),
 			RuntimeSeconds: threeWay{ending(low), ending(likely), ending(high)}, Conditions: []dueView{}, Discharges: []dischargeView{}, Scores: []scoreView{},
 		}
 		u.fill(&p.UPSs[i], records[i], scored[i], day)

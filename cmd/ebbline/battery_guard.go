@@ -98,7 +98,7 @@ func (g *guard) release(back bool) string {
 			return "" // the outage that it saw is over, and the hold with it
 		}
 		if err == nil && !slices.ContainsFunc(v.UPSs, func(u agent.UPSView) bool { return u.Source != shutdown.FromInput.String() }) {
-			if err := g.client.Order(ctx, shutdown.Proceed); err == nil {
+			if err := g.client.Order(ctx, shutdown.Release); err == nil {
 				return ""
 			}
 		}
@@ -107,5 +107,5 @@ func (g *guard) release(back bool) string {
 		}
 		pause(ctx, time.Second)
 	}
-	return "The agent's hold is left in force, for a UPS is not seen on its input. It ends with that outage, or by `ebbline status --proceed` once every input is back."
+	return "The agent's hold is left in force, for a UPS is not seen on its input. It ends with that outage, or by `ebbline status --release` once every input is back."
 }

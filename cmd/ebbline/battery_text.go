@@ -157,7 +157,7 @@ func (g *guided) verdict(r history.Test) error {
 	if err := errors.Join(err1, err2); err != nil {
 		return err
 	}
-	b := &after.UPSs[g.i].Belief
+	b := after.Belief(int32(g.i))
 	v.Basis = b.Basis
 	low, likely, high = b.Project(b.Model.At(1), float64(g.trial.Record().Forecast.LoadWatts))
 	v.LoadNow = g.trial.Record().Forecast.LoadWatts

@@ -205,7 +205,7 @@ func ending(d time.Duration) *int64 {
 func planOf(s *shutdown.State) *planView {
 	p := s.Policy
 	v := &planView{
-		Site: p.Site.Name, Fits: s.Fits, FitsExpected: s.FitsExp, NoReturnSeconds: seconds(s.Return.Sub(s.Now)),
+		Site: p.Site.Name, Fits: s.Schedule.Plan.Fits, FitsExpected: s.Schedule.Plan.FitsExpected, NoReturnSeconds: seconds(s.Return().Sub(s.Now)),
 		ReserveSeconds: seconds(p.Site.Reserve), RideThroughSeconds: seconds(p.Site.RideThrough), ReactionSeconds: ceilSeconds(s.Reaction()),
 		UPSs: []planUPSView{}, Hosts: []planHostView{},
 	}
@@ -219,17 +219,18 @@ func planOf(s *shutdown.State) *planView {
 		v.Fragile = append(v.Fragile, p.UPSs[o.UPSs[f]].Name)
 	}
 	for k := range p.Hosts {
-		h, q := &s.Hosts[k], &p.Hosts[k]
+		q := &p.Hosts[k]
 		if q.StaysUp {
 			v.StaysUp = append(v.StaysUp, q.Name)
 			continue
 		}
-		if h.Power == shutdown.Down {
+		h, planned := s.StopOf(int32(k))
+		if !planned {
 			continue
 		}
 		view := planHostView{
 			Name: q.Name, Priority: q.Priority,
-			StopSeconds: seconds(h.Start.Sub(s.Now)), DownSeconds: ceilSeconds(h.Stop.Sub(s.Now)), LatestStartSeconds: seconds(h.Latest.Sub(s.Now)),
+			StopSeconds: seconds(h.Start), DownSeconds: ceilSeconds(h.Down), LatestStartSeconds: seconds(h.Latest),
 			PromisedSeconds: seconds(q.KeepFor), PromiseKept: h.Kept, Reason: s.ReasonOf(int32(k)),
 		}
 		for _, f := range q.FedBy {
@@ -258,7 +259,7 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		view := planUPSView{
 			Name: s.Policy.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)),
 			ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
-			Basis:         u.Belief.Basis, Gain: gainOf(s, i),
+			Basis:         s.Belief(i).Basis, Gain: gainOf(s, i),
 			RuntimeSeconds: threeWay{ending(low), ending(mid), ending(top)},
 			EndSeconds:     threeWay{ending(end), ending(likelyEnd), ending(highEnd)}, LastDownSeconds: ceilSeconds(last),
 			curve: points(curve), likely: points(likelyCurve), high: points(highCurve),

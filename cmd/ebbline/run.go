@@ -259,32 +259,40 @@ func groupID(name string) int {
 var statusCommand = command{
 	name:  "status",
 	about: "what the running agent knows, decides and why",
-	usage: "[--watch] [--hold | --proceed | --abort] [--socket PATH] [--json]",
+	usage: "[--watch] [--hold | --release | --proceed | --abort] [--socket PATH] [--json]",
 	help: `Asks the running agent how things stand: each UPS's phase and runtime, who would
 stop when and why, the margin, and every condition with its next step.
 
 In an outage an operator may say
-  --hold     nobody stops early; at the point of no return they go all the same
-  --proceed  end a hold or an abort; with neither, begin at once
-  --abort    ask nobody further, even if the battery ends: hosts will crash
+  --hold     no host stops early; at the point of no return they go all the same
+  --release  end a hold or an abort: the schedule is in force again
+  --proceed  begin at once, in order, whatever was said before
+  --abort    stop no further host, even if the battery ends: hosts will crash
 Root, the agent's own user and the group ebbline-operators may give orders.`,
 	run: runStatus,
 }
 
-// nothingToProceed tells whether no UPS was on battery, and nothing held anybody back.
-func nothingToProceed(v *agent.View) bool {
-	return v.IfLostNow && !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
-		return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
-	})
+// changesNothing tells whether an order has nothing to act on.
+func changesNothing(o shutdown.Order, v *agent.View) bool {
+	switch o {
+	case shutdown.Proceed:
+		return v.IfLostNow
+	case shutdown.Release:
+		return !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
+			return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
+		})
+	}
+	return false
 }
 
 func runStatus(ctx context.Context, c *call) int {
 	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
-	var orders [shutdown.Abort + 1]*bool
-	orders[shutdown.Hold] = c.flags.Bool("hold", false, "nobody stops early")
-	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "end a hold or an abort, or begin at once")
-	orders[shutdown.Abort] = c.flags.Bool("abort", false, "ask nobody further, whatever it costs")
+	var orders [shutdown.Release + 1]*bool
+	orders[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
+	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "begin at once")
+	orders[shutdown.Release] = c.flags.Bool("release", false, "end a hold or an abort")
+	orders[shutdown.Abort] = c.flags.Bool("abort", false, "stop no further host, whatever it costs")
 	if err := c.parse(0); err != nil {
 		return usageCode(err)
 	}
@@ -294,7 +302,7 @@ func runStatus(ctx context.Context, c *call) int {
 	}
 	client := control.NewClient(*socket)
 	order := shutdown.Order(0)
-	for o := shutdown.Hold; o <= shutdown.Abort; o++ {
+	for o := shutdown.Hold; o <= shutdown.Release; o++ {
 		if *orders[o] && order != 0 {
 			c.usage("give one order at a time")
 			return exitUsage
@@ -310,8 +318,9 @@ func runStatus(ctx context.Context, c *call) int {
 		if err != nil {
 			return c.fail("%v", err)
 		}
-		if order == shutdown.Proceed && nothingToProceed(&before) {
-			fmt.Fprintln(c.Err, "ebbline status: --proceed changes nothing now: the input is there, and no hold or abort was in force")
+		if changesNothing(order, &before) {
+			why := map[shutdown.Order]string{shutdown.Proceed: "the input is there", shutdown.Release: "no hold or abort was in force"}[order]
+			fmt.Fprintf(c.Err, "ebbline status: --%s changes nothing now: %s\n", order, why)
 		}
 	}
 	for {

@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"ebbline/agent"
+	"ebbline/shutdown"
 	"ebbline/simulate/report"
 )
 
@@ -32,21 +33,25 @@ func TestPlanAt80Columns(t *testing.T) {
 	}
 }
 
-// Aim: an operator whose --proceed does nothing is told so, and no other. Method: what
-// an agent shows in each case.
-func TestNothingToProceed(t *testing.T) {
+// Aim: an operator whose order does nothing is told so, and no other. Method: what an
+// agent shows in each case.
+func TestOrderChangesNothing(t *testing.T) {
 	hold := []agent.Condition{{Code: "hold-in-force"}}
 	for _, c := range []struct {
+		o    shutdown.Order
 		v    agent.View
 		want bool
 	}{
-		{agent.View{IfLostNow: true}, true},
-		{agent.View{IfLostNow: true, Outage: &agent.OutageView{}, Conditions: []agent.Condition{{Code: "battery-low"}}}, true}, // in recovery
-		{agent.View{IfLostNow: true, Conditions: hold}, false},
-		{agent.View{Outage: &agent.OutageView{}}, false},
+		{shutdown.Proceed, agent.View{IfLostNow: true}, true},
+		{shutdown.Proceed, agent.View{IfLostNow: true, Outage: &agent.OutageView{}, Conditions: []agent.Condition{{Code: "battery-low"}}}, true}, // in recovery
+		{shutdown.Proceed, agent.View{IfLostNow: true, Conditions: hold}, true},
+		{shutdown.Proceed, agent.View{Outage: &agent.OutageView{}}, false},
+		{shutdown.Release, agent.View{Outage: &agent.OutageView{}}, true},
+		{shutdown.Release, agent.View{IfLostNow: true, Conditions: hold}, false},
+		{shutdown.Hold, agent.View{IfLostNow: true}, false},
 	} {
-		if got := nothingToProceed(&c.v); got != c.want {
-			t.Errorf("%+v: %v", c.v, got)
+		if got := changesNothing(c.o, &c.v); got != c.want {
+			t.Errorf("%s, %+v: %v", c.o, c.v, got)
 		}
 	}
 }

@@ -96,7 +96,8 @@ func TestTuneRoomByReadings(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return s.Hosts[r.First].Kept
+		o, _ := s.StopOf(int32(r.First))
+		return o.Kept
 	}
 	if !kept(r.KeepWatts) || kept(r.KeepWatts+1) {
 		t.Errorf("with %d W more the promise to %s is kept: %v; with one more: %v", r.KeepWatts, p.Hosts[r.First].Name, kept(r.KeepWatts), kept(r.KeepWatts+1))

@@ -310,6 +310,25 @@ func (f field) span(v value, low, high time.Duration) (time.Duration, bool) {
 	return d, true
 }
 
+// percent is a whole percentage, written "40%"; fallback when it is absent.
+func (f field) percent(low, high, fallback int64) int64 {
+	if !f.ok {
+		return fallback
+	}
+	text, ok := f.value.data.(string)
+	digits, is := strings.CutSuffix(text, "%")
+	n, err := strconv.ParseInt(strings.TrimSpace(digits), 10, 64)
+	switch {
+	case !ok || !is || err != nil:
+		f.wrong(f.value, "a whole percentage such as \"40%\"")
+		return fallback
+	case n < low || n > high:
+		f.l.err(place{f.value.at, f.block}, outOfRange, "%s of %s is %q and must be from \"%d%%\" to \"%d%%\". Write a percentage between them.", f.name, f.s.title, text, low, high)
+		return fallback
+	}
+	return n
+}
+
 // short writes a duration as the operator would: "5m", not "5m0s".
 func short(d time.Duration) string {
 	s := d.String()

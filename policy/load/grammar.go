@@ -62,7 +62,7 @@ var (
 			named:      true,
 			attributes: attributes("ride_through reserve confidence stops_at_once"),
 			blocks: map[string]*shape{
-				"restore":      {attributes: attributes("stable_for stagger")},
+				"restore":      {attributes: attributes("stable_for stagger charge")},
 				"traps":        {attributes: attributes("listen community")},
 				"sign_of_life": {attributes: attributes("url failure_url every certificate")},
 			},

@@ -33,6 +33,8 @@ func (l *loader) readSite(s *section) {
 	l.site.Restore = policy.Restore{
 		StableFor: l.get(restore, "stable_for").duration(time.Second, day, defaultStableFor),
 		Stagger:   l.get(restore, "stagger").duration(time.Millisecond, time.Hour, defaultStagger),
+
+		ChargePercent: l.get(restore, "charge").percent(1, 100, 0),
 	}
 	if traps := s.one("traps"); traps != nil {
 		l.site.Traps = &policy.Traps{

@@ -298,6 +298,15 @@ func (w *Planner) Tighten(p *Problem, out *Plan) bool {
 	return safe
 }
 
+// Follow fills in what follows from a plan's starts where others than the planner have
+// moved some: when hosts are down, their latest starts, and the stores' forecasts.
+func (w *Planner) Follow(p *Problem, out *Plan) {
+	w.load(p, false)
+	w.grid = max(0, int64(p.Slot))
+	w.recall(out)
+	w.describe(out)
+}
+
 // moveForward bisects for the least by which all must start earlier. At the most
 // all start at once, in order.
 func (w *Planner) moveForward(out *Plan, last int64) bool {

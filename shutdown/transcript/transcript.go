@@ -240,9 +240,9 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 			return fmt.Errorf("an action ends accepted, refused, unreachable or unknown, not %q", f[1])
 		}
 	case shutdown.Commanded:
-		e.Order = word(f[0], shutdown.Hold, shutdown.Abort)
+		e.Order = word(f[0], shutdown.Hold, shutdown.Release)
 		if e.Order == 0 {
-			return fmt.Errorf("an operator says hold, proceed or abort, not %q", f[0])
+			return fmt.Errorf("an operator says hold, release, proceed or abort, not %q", f[0])
 		}
 	case shutdown.Restarted:
 		e.Rebooted = f[0] == "rebooted=true"

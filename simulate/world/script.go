@@ -21,6 +21,7 @@ const (
 	OddReading                  // UPS says once that it is on battery
 	OddGood                     // UPS says once that it has input
 	OddNothing                  // UPS says once that its output is off
+	OddLow                      // UPS says once that its battery is low
 	Tests                       // UPS tests its battery for For; with a Number, says meanwhile that it is low
 	ClaimsTest                  // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
 	OutputFails                 // UPS's output goes off and stays off until the input is back again

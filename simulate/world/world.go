@@ -56,6 +56,7 @@ type UPS struct {
 	says    shutdown.Instant // until when it says that it tests
 	good    bool             // and that the input is there
 	odd     shutdown.Source
+	oddLow  bool
 	pollAt  shutdown.Instant // when it is asked next; Never
 	pollNo  uint32           // its place among what happens at that instant
 	since   shutdown.Instant
@@ -390,6 +391,9 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	case OddNothing:
 		u.odd = shutdown.FromNothing
 		w.hurry(i)
+	case OddLow:
+		u.oddLow = true
+		w.hurry(i)
 	case Tests:
 		u.tests, u.low = w.Now.Add(m.For), m.Number > 0
 		w.poll(i, pollSoon)
@@ -437,7 +441,7 @@ func (w *World) answer(i int32) *shutdown.Event {
 	e, standing := &w.answers, w.standing(i)
 	e.UPS, e.Standing = i, 0
 	w.read(i, &e.Measurement)
-	u.odd = 0
+	u.odd, u.oddLow = 0, false
 	u.lates++ // one conversation after the other: no older answer comes after this one
 	if w.lossy() && w.rand.Float() < w.Truth.Late {
 		// Later than the time-out it would be lost.
@@ -462,7 +466,7 @@ func (w *World) lossy() bool {
 func (w *World) interval(i int32) time.Duration {
 	u := &w.UPSs[i]
 	every := w.Policy.UPSs[i].PollEvery()
-	if max(u.tests, u.says) > w.Now || u.odd != 0 || w.lossy() {
+	if max(u.tests, u.says) > w.Now || u.odd != 0 || u.oddLow || w.lossy() {
 		return every // where answers get lost, two apart would be silence
 	}
 	if !u.Input && (w.Now < u.since.Add(lostLately) || w.nearLow(i)) {
@@ -481,7 +485,7 @@ func (w *World) interval(i int32) time.Duration {
 // something: its next answer is then nearly the one before.
 func (w *World) standing(i int32) bool {
 	u := &w.UPSs[i]
-	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && w.Now >= max(u.mute, u.tests, u.says)
+	return u.Input && !w.AllAnswers && w.lastMs == 0 && !w.rising && !w.lossy() && u.odd == 0 && !u.oddLow && w.Now >= max(u.mute, u.tests, u.says)
 }
 
 // nearLow tells whether the load as it is brings the UPS to say "battery low" soon.
@@ -551,6 +555,9 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 	}
 	if t.ClaimsFull {
 		m.ChargeTenths, m.Battery = 1000, shutdown.StoreNormal
+	}
+	if u.oddLow {
+		m.Battery = shutdown.StoreLow
 	}
 }
 

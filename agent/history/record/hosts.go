@@ -20,45 +20,45 @@ func (r *Recorder) notice(n *shutdown.Notice, s *shutdown.State) {
 		r.stir(n.Host, s)
 	case shutdown.HostGivenUp:
 		r.stir(n.Host, s)
-		r.stop(p, was, history.GivenUp, r.at.Sub(was.AskedAt))
+		r.stop(p, was, history.GivenUp, r.at.Sub(was.Asked))
 	case shutdown.HostDown:
 		r.stir(n.Host, s)
-		r.step(n.Host, was.AskedAt, 0, false, s)
+		r.step(n.Host, was.Asked, 0, false, s)
 		ended := history.Clean
-		if int(was.Method) < len(p.Methods) && p.Methods[was.Method].Force {
+		if int(was.Last.Action.ID.Method) < len(p.Methods) && p.Methods[was.Last.Action.ID.Method].Force {
 			ended = history.Forced
 		}
 		r.stop(p, was, ended, n.Margin)
 	case shutdown.HostBack:
 		r.stir(n.Host, s)
-		r.step(n.Host, was.AskedAt, settles, true, s)
+		r.step(n.Host, was.Asked, settles, true, s)
 		r.start(p, was, history.Clean, n.Margin)
 	case shutdown.HostNotBack:
 		r.stir(n.Host, s)
-		r.start(p, was, history.GivenUp, r.at.Sub(was.AskedAt))
+		r.start(p, was, history.GivenUp, r.at.Sub(was.Asked))
 	}
 }
 
 // stop records a stopping time. A host that was off before it was asked took
 // none.
 func (r *Recorder) stop(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration) {
-	if was.Dark || was.AskedAt == 0 || int(was.Method) >= len(p.Methods) {
+	if !was.Ours || was.Asked == 0 || int(was.Last.Action.ID.Method) >= len(p.Methods) {
 		return
 	}
 	r.store.RecordStop(history.Stop{
-		Host: p.Name, Asked: r.when(was.AskedAt), Outage: was.Outage, Method: p.Methods[was.Method].Kind.String(), Took: took, Ended: ended,
+		Host: p.Name, Asked: r.when(was.Asked), Outage: was.Last.Action.ID.Outage, Method: p.Methods[was.Last.Action.ID.Method].Kind.String(), Took: took, Ended: ended,
 	})
 }
 
 func (r *Recorder) start(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration) {
-	if was.AskedAt == 0 {
+	if was.Asked == 0 {
 		return
 	}
 	way := "power"
-	if int(was.Method) < len(p.Starts) {
-		way = p.Starts[was.Method].Kind.String()
+	if int(was.Last.Action.ID.Method) < len(p.Starts) {
+		way = p.Starts[was.Last.Action.ID.Method].Kind.String()
 	}
-	r.store.RecordStart(history.Start{Host: p.Name, Told: r.when(was.AskedAt), Outage: was.Outage, Method: way, Took: took, Ended: ended})
+	r.store.RecordStart(history.Start{Host: p.Name, Told: r.when(was.Asked), Outage: was.Last.Action.ID.Outage, Method: way, Took: took, Ended: ended})
 }
 
 // What a step in a UPS's load is weighed by; engineering values, no source.
@@ -140,7 +140,7 @@ func (r *Recorder) step(k int32, told shutdown.Instant, settle time.Duration, st
 		}
 		for j := range s.Hosts {
 			h := &s.Hosts[j]
-			busy := h.Power == shutdown.Asked || h.Power == shutdown.Starting || h.Power == shutdown.Abandoned
+			busy := h.Stopping() || h.State == shutdown.Starting || h.State == shutdown.GivenUp || h.State == shutdown.Late
 			p.shared = p.shared || int32(j) != k && busy && slices.Contains(s.Policy.Hosts[j].FedBy, f)
 		}
 		c.pending = append(c.pending, p)

@@ -52,7 +52,7 @@ func (r *Recorder) end(e history.End) {
 func (r *Recorder) predict(i int32, e *shutdown.Event, s *shutdown.State) {
 	u, f := &s.UPSs[i], &r.upss[i].forecasts
 	name := s.Policy.UPSs[i].Name
-	on := u.OnBattery() && !u.Dead
+	on := u.OnBattery() && !u.Dead()
 	if f.lost != 0 && (!on || f.lost != u.Lost) {
 		r.ended(name, i, f, s)
 	}
@@ -63,7 +63,7 @@ func (r *Recorder) predict(i int32, e *shutdown.Event, s *shutdown.State) {
 	if f.lost == 0 {
 		*f = forecasts{lost: u.Lost, since: max(u.Lost, r.upss[i].booted), next: r.at, every: again}
 	}
-	if measured {
+	if measured && u.Last.Source != shutdown.FromNothing {
 		r.compare(name, f, u.Load)
 	}
 	if u.Last.Battery == shutdown.StoreDepleted && measured {
@@ -71,22 +71,23 @@ func (r *Recorder) predict(i int32, e *shutdown.Event, s *shutdown.State) {
 		f.open, f.next = nil, shutdown.Never // it carries on beyond its word, perhaps; that is no prediction
 		return
 	}
-	if u.Phase == shutdown.AllDown && r.upss[i].phase != shutdown.AllDown {
+	if s.Phase(i) == shutdown.AllDown && r.upss[i].phase != shutdown.AllDown {
 		// The plan has come to its end before the battery has.
 		r.end(history.End{UPS: name, By: history.ByPlan, Since: f.since, At: r.when(r.at)})
 	}
+	end, _, _, planned := s.ForecastOf(i)
 	due := r.at >= f.next
-	replanned := s.Planned && u.End != f.end && r.at.Sub(f.plan) >= apart && f.next != shutdown.Never &&
-		(u.End == shutdown.Never || f.end == shutdown.Never || max(u.End, f.end).Sub(min(u.End, f.end)) > u.End.Sub(r.at)/planMoved)
+	replanned := planned && end != f.end && r.at.Sub(f.plan) >= apart && f.next != shutdown.Never &&
+		(end == shutdown.Never || f.end == shutdown.Never || max(end, f.end).Sub(min(end, f.end)) > end.Sub(r.at)/planMoved)
 	if due {
 		r.byModel(name, i, f, s)
-		r.byUPS(name, f, u)
+		r.byUPS(name, i, s)
 		for f.next <= r.at {
 			f.next, f.every = f.next.Add(f.every), 2*f.every
 		}
 	}
-	if s.Planned && (due || replanned) && u.Phase != shutdown.AllDown {
-		f.plan, f.end = r.at, u.End
+	if planned && (due || replanned) && s.Phase(i) != shutdown.AllDown {
+		f.plan, f.end = r.at, end
 		r.byPlan(i, s)
 	}
 }
@@ -95,10 +96,10 @@ func (r *Recorder) predict(i int32, e *shutdown.Event, s *shutdown.State) {
 // when its output went off by itself; else it lasted at least until now.
 func (r *Recorder) ended(name string, i int32, f *forecasts, s *shutdown.State) {
 	u := &s.UPSs[i]
-	measured := u.Dead && u.Output != shutdown.OutputAsking && u.Output != shutdown.OutputCounting
+	measured := u.Dead() && !s.OutputCounts(i)
 	at := r.at
-	if u.Back != 0 {
-		at = max(f.lost, u.Back)
+	if back := u.Back(); back != 0 {
+		at = max(f.lost, back)
 	}
 	r.end(history.End{UPS: name, Since: f.since, At: r.when(at), Measured: measured})
 	*f = forecasts{}
@@ -117,9 +118,10 @@ func (r *Recorder) compare(name string, f *forecasts, watts float64) {
 	f.next = min(f.next, max(r.at, f.made.Add(apart))) // another load is another question
 }
 
-func (r *Recorder) forecast(by history.Maker, u *shutdown.UPS, low, likely, high time.Duration) history.Forecast {
+func (r *Recorder) forecast(by history.Maker, i int32, s *shutdown.State, low, likely, high time.Duration) history.Forecast {
+	u := &s.UPSs[i]
 	return history.Forecast{
-		Made: r.when(r.at), By: by, Basis: u.Belief.Basis, LoadWatts: int64(u.Load + 0.5), ChargeTenths: u.Last.ChargeTenths,
+		Made: r.when(r.at), By: by, Basis: s.Belief(i).Basis, LoadWatts: int64(u.Load + 0.5), ChargeTenths: u.Last.ChargeTenths,
 		Low: low, Likely: likely, High: high,
 	}
 }
@@ -129,14 +131,14 @@ func (r *Recorder) byModel(name string, i int32, f *forecasts, s *shutdown.State
 	if high >= battery.Unending {
 		return
 	}
-	r.store.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByModel, &s.UPSs[i], low, likely, high)})
+	r.store.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByModel, i, s, low, likely, high)})
 	f.open, f.made = append(f.open, s.UPSs[i].Load), r.at
 }
 
-func (r *Recorder) byUPS(name string, f *forecasts, u *shutdown.UPS) {
-	if n := u.Last.RuntimeSeconds; n != shutdown.Unread && n >= 0 {
+func (r *Recorder) byUPS(name string, i int32, s *shutdown.State) {
+	if n := s.UPSs[i].Last.RuntimeSeconds; n != shutdown.Unread && n >= 0 {
 		d := time.Duration(n) * time.Second
-		r.store.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByUPS, u, d, d, d)})
+		r.store.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByUPS, i, s, d, d, d)})
 	}
 }
 
@@ -146,7 +148,7 @@ func (r *Recorder) byPlan(i int32, s *shutdown.State) {
 	if !r.busy.CompareAndSwap(false, true) {
 		return
 	}
-	c, f, before := s.Clone(), r.forecast(history.ByPlan, &s.UPSs[i], 0, 0, 0), r.ends
+	c, f, before := s.Clone(), r.forecast(history.ByPlan, i, s, 0, 0, 0), r.ends
 	go func() {
 		defer r.busy.Store(false)
 		ends, ok := underPlan(c, i)

@@ -75,7 +75,7 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 	for i := range s.UPSs {
 		r.predict(int32(i), e, s)
 		u := &s.UPSs[i]
-		r.upss[i].phase, r.upss[i].lost, r.upss[i].back = u.Phase, u.Lost, u.Back
+		r.upss[i].phase, r.upss[i].lost, r.upss[i].back = s.Phase(int32(i)), u.Lost, u.Back()
 	}
 	r.hosts = append(r.hosts[:0], s.Hosts...)
 	if ended && r.over != nil {
@@ -88,7 +88,7 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 func (r *Recorder) adopt(s *shutdown.State) {
 	r.policy, r.upss = s.Policy, make([]ups, len(s.UPSs))
 	for i := range s.UPSs {
-		r.upss[i].phase = s.UPSs[i].Phase
+		r.upss[i].phase = s.Phase(int32(i))
 	}
 	r.hosts = slices.Clone(s.Hosts)
 }
@@ -144,15 +144,15 @@ func (r *Recorder) outage(s *shutdown.State, ended bool) {
 	o := history.Outage{Number: r.number, Site: s.Policy.Site.Name, Began: r.when(r.began)}
 	for i := range s.UPSs {
 		u, was, name := &s.UPSs[i], &r.upss[i], s.Policy.UPSs[i].Name
-		if u.Lost != 0 && (u.Lost != was.lost || u.Back != was.back) {
+		if u.Lost != 0 && (u.Lost != was.lost || u.Back() != was.back) {
 			in := history.Input{UPS: name, Lost: r.when(u.Lost)}
-			if u.Back >= u.Lost && u.Back != 0 {
-				in.Back = r.when(u.Back)
+			if back := u.Back(); back >= u.Lost && back != 0 {
+				in.Back = r.when(back)
 			}
 			o.Inputs = append(o.Inputs, in)
 		}
-		if u.Phase != was.phase {
-			o.Phases = append(o.Phases, history.PhaseEntry{UPS: name, Phase: u.Phase, Entered: r.when(u.Since)})
+		if now := s.Phase(int32(i)); now != was.phase {
+			o.Phases = append(o.Phases, history.PhaseEntry{UPS: name, Phase: now, Entered: r.when(s.Since(int32(i)))})
 		}
 	}
 	if ended {

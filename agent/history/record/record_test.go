@@ -42,6 +42,7 @@ type room struct {
 
 type body struct {
 	up       bool
+	went     shutdown.Instant // off
 	takes    time.Duration
 	off, on  shutdown.Instant
 	begun    shutdown.ActionID
@@ -155,14 +156,20 @@ func (r *room) run(seconds int) {
 				r.step(&shutdown.Event{Kind: shutdown.Finished, Action: h.begun, Host: int32(k), Outcome: shutdown.Accepted})
 			}
 			if h.up && h.off != 0 && r.at >= h.off || r.empty {
+				if h.up {
+					h.went = r.at
+				}
 				h.up, h.off = false, 0
 			}
 			if !h.up && h.on != 0 && r.at >= h.on && !r.empty {
 				h.up, h.on = true, 0
 			}
 			seen := shutdown.SeenSilent
-			if h.up {
+			switch {
+			case h.up:
 				seen = shutdown.SeenUp
+			case r.at < h.went.Add(r.policy.Hosts[k].Probe.QuietFor):
+				continue // a silence so short is none
 			}
 			r.step(&shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: seen})
 		}

@@ -271,4 +271,4 @@ func (r *Recorder) carried(h *policy.Host) (lit, since shutdown.Instant, dark bo
 }
 
 // off tells whether a host is off by all that is known.
-func off(h *shutdown.Host) bool { return h.Power == shutdown.Down || h.Seen == shutdown.SeenOff }
+func off(h *shutdown.Host) bool { return h.IsOff() || h.Seen == shutdown.SeenOff }

@@ -303,12 +303,13 @@ func (t *Trial) left(m shutdown.Measurement) time.Duration {
 		s.Step(now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: n}, nil)
 	}
 	u := &s.UPSs[t.UPS]
-	u.Charge = battery.Charge{Delivered: max(u.Charge.Delivered, t.charge.Delivered), Bound: t.charge.Bound}
+	c := battery.Charge{Delivered: max(u.Taken[0].Delivered, t.charge.Delivered), Bound: t.charge.Bound}
+	u.Taken, u.Gauge = shutdown.Taken{c, c}, 0
 	failed := s.IfInputFailed()
-	if !failed.Planned {
+	if !failed.Planned() {
 		return battery.Unending // nothing hangs on it that stops
 	}
-	return failed.Return.Sub(failed.Now)
+	return failed.Return().Sub(failed.Now)
 }
 
 // Blind tells whether the UPS has been silent so long that the test must stop.

@@ -1,0 +1,289 @@
+package shutdown
+
+import "ebbline/shutdown/battery"
+
+// tell compares what holds now with what an operator was told last. Conditions that
+// are over are cleared, new ones are told with what they say now; UPSs' phases and the
+// plan's verdict are told when they change.
+func (s *State) tell(at Instant) {
+	s.hold(at)
+	w := s.scratch()
+	for i := range s.Told {
+		if n := &s.Told[i]; n.Code.Condition() && find(w.holding, n) < 0 {
+			s.emit(cleared(n.Code, n.UPS, n.Host))
+		}
+	}
+	for i := range w.holding {
+		n := &w.holding[i]
+		n.Since = at
+		j := find(s.Told, n)
+		if j >= 0 && (n.Code.Condition() || s.Told[j].A == n.A) {
+			*n = s.Told[j] // it was told; what it says now is for [State.Conditions]
+			continue
+		}
+		if n.Code == PhaseEntered && (Phase(n.A) == Unheard || Phase(n.A) == Normal && (j < 0 || Phase(s.Told[j].A) == Unheard)) {
+			continue // how things are at the start is no news
+		}
+		e := Effect{Kind: Notify, Host: -1, UPS: -1, Notice: *n}
+		e.Notice.Since = 0
+		s.emit(e)
+	}
+	s.Told = append(s.Told[:0], w.holding...)
+}
+
+// hold works out what holds now.
+func (s *State) hold(at Instant) {
+	w := s.scratch()
+	w.holding = w.holding[:0]
+	s.levels(at)
+	s.ofUPSs(at)
+	s.ofSite()
+	s.ofHosts(at)
+}
+
+// find gives the place of what is the same condition of the same thing; -1 for none.
+func find(list []Notice, n *Notice) int {
+	for i := range list {
+		if list[i].Code == n.Code && list[i].UPS == n.UPS && list[i].Host == n.Host {
+			return i
+		}
+	}
+	return -1
+}
+
+// Conditions are those that hold, with what they say now.
+func (s *State) Conditions() []Notice {
+	if s.Policy == nil {
+		return nil
+	}
+	s.hold(s.Now)
+	var list []Notice
+	for _, n := range s.work.holding {
+		if j := find(s.Told, &n); n.Code.Condition() && j >= 0 {
+			n.Since = s.Told[j].Since
+			list = append(list, n)
+		}
+	}
+	return list
+}
+
+// holdsThat notes that something holds now.
+func (s *State) holdsThat(c Code, ups, host int32) *Notice {
+	w := s.scratch()
+	w.holding = append(w.holding, Notice{Code: c, UPS: ups, Host: host, B: -1})
+	return &w.holding[len(w.holding)-1]
+}
+
+// levels are what is told when it changes, and is no condition.
+func (s *State) levels(at Instant) {
+	for i := range s.UPSs {
+		s.holdsThat(PhaseEntered, int32(i), -1).A = int64(s.Phase(int32(i)))
+	}
+	if s.Planned() {
+		n := s.holdsThat(PlanMade, -1, -1)
+		n.Margin = s.Return().Sub(at)
+		if s.Schedule.Plan.Fits {
+			n.A = 1
+		}
+		if s.Schedule.Plan.NoReturn >= battery.Unending {
+			n.Margin = battery.Unending
+		}
+	}
+}
+
+// Phase is where one UPS, with all it feeds, stands in an outage.
+type Phase uint8
+
+const (
+	Normal      Phase = iota + 1 // input good, nothing of an outage left to do
+	RideThrough                  // on stored energy, waiting for it to pass
+	Shedding                     // stops under way; may end early, never undone
+	AllDown                      // its hosts down or given up; output may go off
+	Recovery                     // input back, not yet ready for another outage
+	Unheard                      // nothing was heard of it since the start
+)
+
+// String gives the word that people see.
+func (p Phase) String() string {
+	return [...]string{"", "normal", "ride_through", "shedding", "down", "recovery", "unknown"}[p]
+}
+
+// Phase tells where a UPS stands.
+func (s *State) Phase(i int32) Phase {
+	u := &s.UPSs[i]
+	switch {
+	case !u.OnBattery() && u.From == 0:
+		return Unheard
+	case !u.OnBattery() && u.Lost == 0:
+		return Normal
+	case !u.OnBattery():
+		return Recovery
+	}
+	begun, left := false, false
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			continue
+		}
+		left = left || s.planned(int32(k))
+		begun = begun || h.Asked >= u.Lost && (h.asked() || h.State == Off || h.State == Dark)
+	}
+	switch {
+	case !left:
+		return AllDown
+	case begun:
+		return Shedding
+	}
+	return RideThrough
+}
+
+// ofUPSs are the conditions of UPSs.
+func (s *State) ofUPSs(at Instant) {
+	for i := range s.UPSs {
+		i, u := int32(i), &s.UPSs[i]
+		if s.silent(at, i) || s.unheard(at, i) && s.toldOf(SourceSilent, i) {
+			s.holdsThat(SourceSilent, i, -1).Margin = at.Sub(u.LastAt)
+		}
+		if u.OnBattery() && s.low(i) {
+			n := s.holdsThat(BatteryLow, i, -1)
+			if u.Last.Battery != StoreLow && u.Last.Battery != StoreDepleted && s.saysEnd(i, &u.Last) {
+				n.A = u.Last.Millivolts
+			}
+		}
+		if u.Last.Source == FromBypass {
+			s.holdsThat(NoBatteryBehind, i, -1)
+		}
+		if u.Dead() {
+			s.holdsThat(OutputIsOff, i, -1)
+		}
+		if s.output(at, i) == outputRefused {
+			s.holdsThat(OutputNotOff, i, -1)
+		}
+		if s.mayCountOn(at, i) {
+			s.holdsThat(OutputCounts, i, -1)
+		}
+		if n := s.percent(i); !u.OnBattery() && u.Lost != 0 && at >= s.chargedBy(i) && n < s.ChargeWanted(i) {
+			c := s.holdsThat(BatteryUncharged, i, -1)
+			c.A, c.B, c.Margin = n, s.ChargeWanted(i), at.Sub(u.back())
+		}
+		if u.OnBattery() && s.lowering(i) && u.Last.RuntimeSeconds != 0 { // at 0 the end is near, which speaks of no worse battery
+			n := s.holdsThat(ForecastLowered, i, -1)
+			n.A, n.B = int64(1000*u.Holds[low]/s.prior(i)), ByMinutes
+			if c := u.Last.ChargeTenths; c != Unread && u.AtGauge != Unread && u.AtGauge-c >= 150 {
+				n.B = ByCharge
+			}
+		}
+	}
+}
+
+// toldOf tells whether an operator knows of a condition of a UPS that held last: a new
+// start of the agent ends none.
+func (s *State) toldOf(c Code, i int32) bool {
+	return find(s.Told, &Notice{Code: c, UPS: i, Host: -1}) >= 0
+}
+
+// What lowered the projection, as a notice says it.
+const (
+	ByCharge  = iota + 1 // the charge reading
+	ByMinutes            // the UPS's own minutes
+)
+
+// mayCountOn tells whether a UPS that did not take back the order to switch its output
+// off may count to the end.
+func (s *State) mayCountOn(at Instant, i int32) bool {
+	b := &s.UPSs[i].Switch
+	if b.Action.ID.Verb != VerbSwitchOn || s.UPSs[i].OnBattery() {
+		return false
+	}
+	failed := b.Ended != 0 && b.Outcome != Accepted || b.Ended == 0 && at >= b.Action.Deadline
+	return failed && at < b.Action.Deadline.Add(s.Policy.UPSs[i].Output.OffAfter)
+}
+
+// ofSite are the conditions of no UPS or host.
+func (s *State) ofSite() {
+	if s.Planned() && !s.Schedule.Plan.Fits {
+		n := s.holdsThat(PlanDoesNotFit, -1, -1)
+		if s.Schedule.Plan.FitsExpected {
+			n.A = 1
+		}
+	}
+	switch s.Word {
+	case Hold:
+		s.holdsThat(HoldInForce, -1, -1)
+	case Abort:
+		s.holdsThat(AbortInForce, -1, -1)
+	}
+	if s.Waits() {
+		s.holdsThat(PolicyWaits, -1, -1)
+	}
+}
+
+// ofHosts are the conditions of hosts.
+func (s *State) ofHosts(at Instant) {
+	for k := range s.Hosts {
+		k, h := int32(k), &s.Hosts[k]
+		switch h.State {
+		case Asked, Told, Doubt:
+			s.ofStop(k)
+		case GivenUp, Late:
+			s.holdsThat(HostGivenUp, -1, k)
+		case Halfway:
+			s.holdsThat(StoppedHalfway, -1, k)
+		case TurnedOff:
+			if s.askedInVain(k) {
+				s.holdsThat(HostGivenUp, -1, k)
+			}
+		case Failed:
+			if len(s.Policy.Hosts[k].Starts) == 0 {
+				s.holdsThat(NoWayToStart, -1, k)
+			} else {
+				s.holdsThat(HostNotBack, -1, k)
+			}
+		}
+	}
+}
+
+// ofStop are the conditions of a host that is asked to stop.
+func (s *State) ofStop(k int32) {
+	h := &s.Hosts[k]
+	blocker, stays := s.blocker(k)
+	switch {
+	case !s.affected(k):
+	case blocker >= 0:
+		s.holdsThat(OrderGivenUp, -1, k).B = int64(blocker)
+	case stays >= 0:
+		s.holdsThat(LeftDependent, -1, k).B = int64(stays)
+	}
+	if h.State == Asked {
+		switch h.Last.Outcome {
+		case Refused:
+			s.holdsThat(HostRefuses, -1, k)
+		case Unreachable:
+			s.holdsThat(HostUnreachable, -1, k)
+		}
+	}
+}
+
+// ShownAs is a host's state for people, with what is known of it: "silent for 1m40s".
+func (s *State) ShownAs(k int32) string {
+	h := &s.Hosts[k]
+	switch h.State {
+	case Silent:
+		return "silent for " + Spell(s.Now.Sub(h.SeenFrom)+s.Policy.Hosts[k].Probe.QuietFor)
+	case Asked, Told, Doubt, Late, Halfway, GivenUp:
+		return h.State.String() + " for " + Spell(max(0, s.Now.Sub(h.Asked)))
+	}
+	return h.State.String()
+}
+
+func notice(c Code, ups, host int32) Effect {
+	return Effect{Kind: Notify, Host: -1, UPS: -1, Notice: Notice{Code: c, UPS: ups, Host: host, B: -1}}
+}
+
+func record(c Code, ups, host int32) Effect { return notice(c, ups, host) }
+
+func cleared(c Code, ups, host int32) Effect {
+	e := notice(c, ups, host)
+	e.Notice.Clear = true
+	return e
+}

@@ -1,0 +1,274 @@
+package shutdown
+
+import "time"
+
+// What proves what. Nothing that takes power from anybody rests on one
+// unauthenticated answer.
+//
+//	what                  proof                                          believed
+//	input lost            two answers that say battery, a second apart;  until one says input
+//	                      or one, and then silence
+//	                      or silence, while another UPS has lost its     until it answers, or
+//	                      input surely                                   the other's is back
+//	input there           one answer for stopping nobody further; ten    until one says battery
+//	                      seconds of them for taking it as given; the
+//	                      policy's stable_for for starting anything
+//	a UPS's own test      an answer that says so, with input there       15 minutes
+//	output off            two answers that say so, a second apart        until one says that it carries
+//	host down             silence for the policy's quiet_for, after an   until it answers
+//	                      order that arrived and with the way to it
+//	                      there; or its BMC, or its outlet's meter
+//	host turned off       two looks that show silence, its UPS saying    until it answers
+//	                      between them that it has input
+//	host cut              silence, its input being there, after a time   until it answers
+//	                      in which its feeds may have carried nothing
+//	battery low           two answers that say so, or have the voltage   until the input is back
+//	                      at which a discharge ends, a second apart; or
+//	                      one, and then silence
+//	fewer minutes left    two answers in a row that agree on the end     until the input is back
+const (
+	aMoment      = time.Second      // apart are two answers that together prove something
+	settledFor   = 10 * time.Second // input back for less was no return: the outage goes on
+	testAtMost   = 15 * time.Minute // a battery test of the UPS's own; engineering value, no source
+	unwatchedFor = time.Minute      // a silence so long may hide a loss that matters
+	afterBoot    = time.Minute      // what a UPS or a host gets to answer first after a boot of the agent's host
+	quickly      = 5 * time.Second  // an agent that lives again within this knows what it knew: a service manager's wait, and a start
+	recheck      = 10 * time.Second // a host still up so long after an unknown outcome did not get the order
+)
+
+// Says is what a UPS's answer says of its input and output.
+type Says uint8
+
+const (
+	SaysInput   Says = iota + 1 // its load is carried, and not from the battery
+	SaysTest                    // from the battery, in a test of its own
+	SaysBattery                 // from the battery, since the input is away
+	SaysOff                     // it carries nothing, and the input was there
+	SaysOffLost                 // it carries nothing, and the input was away
+	SaysNothing                 // it is silent, and the input of another is away
+)
+
+// says reads an answer, beside what was said before. In a loss of input a test that
+// begins must say that the input is there; one that has outlasted a test's length is
+// none, and its flag is not believed again until it was gone.
+func (u *UPS) says(m *Measurement, at Instant) Says {
+	test := m.Testing && m.Input == LineGood
+	switch {
+	case u.OnBattery():
+		test = test && !u.Last.Testing
+	case u.Says == SaysTest:
+		test = test && at.Sub(u.From) < testAtMost
+	}
+	switch {
+	case m.Source == FromNothing && u.OnBattery():
+		return SaysOffLost
+	case m.Source == FromNothing:
+		return SaysOff
+	case m.Source == FromBattery || m.Source == 0 && m.OnBatterySecs > 0:
+		if test {
+			return SaysTest
+		}
+		return SaysBattery
+	case m.Source == 0 && u.Says == SaysNothing:
+		return SaysBattery
+	case m.Source == 0 && u.Says != 0:
+		return u.Says
+	}
+	return SaysInput
+}
+
+// OnBattery tells whether the input is away, by the last that was said of it, or by
+// silence.
+func (u *UPS) OnBattery() bool {
+	return u.Says == SaysBattery || u.Says == SaysOffLost || u.Says == SaysNothing
+}
+
+// Dead tells whether the UPS's output is off.
+func (u *UPS) Dead() bool {
+	return u.Says == SaysOff || u.Says == SaysOffLost
+}
+
+// offByOne tells whether an answer is the only one so far that says that the output is
+// off: that is no evidence before a later one says so too.
+func (u *UPS) offByOne(at Instant, m *Measurement) bool {
+	switch {
+	case m.Source != FromNothing:
+		u.OffHeard = 0
+		return false
+	case u.OffHeard == 0:
+		u.OffHeard = at
+	}
+	return !u.Dead() && at < u.OffHeard.Add(aMoment)
+}
+
+// good tells whether the UPS has input and carries its load.
+func (u *UPS) good() bool { return !u.OnBattery() && !u.Dead() }
+
+// back is since when the input is there; the UPS must be good.
+func (u *UPS) back() Instant { return u.From }
+
+// sure tells whether the loss of a UPS's input is more than an odd reading or a
+// blink. After a boot of the agent's own host what was known is old: it takes a new
+// answer, or a long silence.
+func (s *State) sure(at Instant, i int32) bool {
+	u := &s.UPSs[i]
+	return u.From != 0 && u.LastAt >= u.From.Add(aMoment) || at >= s.sureBySilence(i)
+}
+
+// sureBySilence is when silence after one answer makes a loss sure.
+func (s *State) sureBySilence(i int32) Instant {
+	u := &s.UPSs[i]
+	if u.From == 0 {
+		return u.LastAt.Add(afterBoot)
+	}
+	return s.listened(i).Add(s.late(i))
+}
+
+// listened is since when an answer of a UPS is waited for.
+func (s *State) listened(i int32) Instant { return max(s.UPSs[i].LastAt, s.Alive) }
+
+// low tells whether a UPS's battery is at its end, by its own word or its voltage.
+func (s *State) low(i int32) bool {
+	u := &s.UPSs[i]
+	return u.EndHeard != 0 && (u.LastAt >= u.EndHeard.Add(aMoment) || s.Now >= s.listened(i).Add(s.late(i)))
+}
+
+// late is what may pass before an answer is missing.
+func (s *State) late(i int32) time.Duration {
+	return s.Policy.UPSs[i].PollEvery() + s.Policy.UPSs[i].Timeout()
+}
+
+// surelyLost tells whether every loss that leaves the host on battery is sure.
+func (s *State) surelyLost(at Instant, k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].OnBattery() && !s.sure(at, int32(f)) {
+			return false
+		}
+	}
+	return true
+}
+
+// justBack tells whether a host has input by the word of a moment only, silence
+// after it among that: it may have to go after all.
+func (s *State) justBack(k int32) bool {
+	if s.Policy.Hosts[k].StaysUp || s.affected(k) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && u.LastAt >= u.back().Add(settledFor) {
+			return false
+		}
+	}
+	return true
+}
+
+// reachable tells whether the policy has a way to ask the UPS.
+func (s *State) reachable(i int32) bool {
+	p := &s.Policy.UPSs[i]
+	return p.SNMP != nil || p.HID != nil
+}
+
+// silentAfter is how long a UPS may be silent before it counts as silent.
+func (s *State) silentAfter(i int32) time.Duration {
+	return max(3*s.Policy.UPSs[i].PollEvery()+s.Policy.UPSs[i].Timeout(), 10*time.Second)
+}
+
+// silent tells whether a UPS counts as silent: by time, not by tries.
+func (s *State) silent(at Instant, i int32) bool {
+	return s.reachable(i) && at.Sub(s.listened(i)) >= s.silentAfter(i)
+}
+
+// unheard tells whether nothing is known of so long a time, whether it was silent or
+// the agent was not there.
+func (s *State) unheard(at Instant, i int32) bool {
+	return s.reachable(i) && at.Sub(s.UPSs[i].LastAt) >= s.silentAfter(i)
+}
+
+// gap is the last time in which a UPS may have carried nothing; no end is now.
+func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
+	u := &s.UPSs[i]
+	switch {
+	case u.GapFrom != 0 && u.GapTo == 0:
+		return u.GapFrom, at, true
+	case s.unheard(at, i) && !s.carriesAgent(i):
+		return u.LastAt, at, true
+	}
+	return u.GapFrom, u.GapTo, u.GapFrom != 0
+}
+
+// mayBeCut tells whether all feeds of a host may have been without output at one
+// time, since it was last seen up. With no outage on it goes with its UPSs when they
+// fall silent, or was turned off later.
+func (s *State) mayBeCut(k int32) bool {
+	from, to := Instant(0), s.Now
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		a, b, ok := s.gap(s.Now, int32(f))
+		if !ok {
+			return false
+		}
+		from, to = max(from, a), min(to, b)
+	}
+	up := s.Hosts[k].UpAt
+	return from < to && up < to && (s.Outstanding() || up <= from.Add(unwatchedFor))
+}
+
+// seemsCut tells whether a host ran and is silent now that its input is there, and
+// may have lost its power. To start one that is only out of sight does no harm;
+// until it is told to start it counts as up, since the input may fail again.
+func (s *State) seemsCut(k int32) bool {
+	h := &s.Hosts[k]
+	switch {
+	case h.Seen != SeenSilent || s.affected(k) || !s.inView(k, true):
+		return false
+	case h.State == Silent:
+		return s.mayBeCut(k)
+	}
+	return h.State == GivenUp
+}
+
+// turnedOff tells whether somebody turned a host off, by all that can be seen: it
+// was silent at two looks, and its UPS has said between them that it has input.
+func (s *State) turnedOff(k int32) bool {
+	h := &s.Hosts[k]
+	if h.State != Silent || s.Outstanding() || h.Seen != SeenSilent || h.SeenAt == h.SeenFrom || !s.inView(k, true) || s.mayBeCut(k) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && u.LastAt > h.SeenFrom {
+			return true
+		}
+	}
+	return false
+}
+
+// proof tells whether the silence of a host that is asked to stop proves it down: an
+// order has arrived, it was in sight until after it was asked, and the way to it is
+// there.
+func (s *State) proof(k int32) bool {
+	h := &s.Hosts[k]
+	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && h.SeenFrom > h.Asked && s.inView(k, false)
+}
+
+// inView tells whether a host can be seen: no load that it is reached through has
+// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when
+// it fell silent; or, to be certain, on any that fell silent on battery.
+func (s *State) inView(k int32, certain bool) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		dark := true
+		for _, f := range s.Policy.Loads[l].FedBy {
+			u := &s.UPSs[f]
+			dark = dark && (u.Dead() || (certain || s.low(int32(f))) && u.OnBattery() && s.silent(s.Now, int32(f)))
+		}
+		if dark {
+			return false
+		}
+	}
+	return true
+}
+
+// carriesAgent tells whether a UPS alone carries the agent's own host: its output is
+// on as long as that is not booted.
+func (s *State) carriesAgent(i int32) bool {
+	k := s.ownHost()
+	return k >= 0 && len(s.Policy.Hosts[k].FedBy) == 1 && s.fedBy(k, i)
+}

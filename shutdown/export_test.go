@@ -1,0 +1,17 @@
+package shutdown
+
+// Decide draws all that follows once more, whether it is time for that or not.
+func (s *State) Decide(at Instant) []Effect {
+	s.Now = at
+	s.decide(at)
+	return s.said()
+}
+
+// Next gives the state that follows in the host's table.
+func Next(from HostState, in Input, ours bool) HostState { return next(from, in, ours) }
+
+// NumStates and NumInputs bound the host's table.
+const (
+	NumStates = numStates
+	NumInputs = numInputs
+)

@@ -1,0 +1,539 @@
+package shutdown
+
+import (
+	"time"
+
+	"ebbline/shutdown/plan"
+)
+
+// Times that belong to the way orders are given, not to a site.
+const (
+	retryFirst   = 3 * time.Second  // before an unreachable host is tried again
+	retryMost    = 15 * time.Second // the longest wait between two such tries
+	retryRefused = 5 * time.Second  // before a refusing host is asked once more
+	fastLook     = time.Second      // between looks at a host that stops or starts, or may have to
+	slowLook     = 30 * time.Second // between looks at one that has nothing to do
+	orderLost    = 10 * time.Second // what a UPS gets to take an order
+	startRounds  = 3                // times that all ways to start a host are tried
+)
+
+// age lets time, and what is known of UPSs, take effect on where hosts stand.
+func (s *State) age(at Instant) {
+	w := s.scratch()
+	for _, k := range w.order {
+		s.ageHost(at, k)
+	}
+	for k := range s.Hosts {
+		if s.Policy.Hosts[k].StaysUp {
+			s.ageHost(at, int32(k))
+		}
+	}
+}
+
+// ageHost goes on until nothing more follows; each state is passed once at the most.
+func (s *State) ageHost(at Instant, k int32) {
+	for range numStates {
+		before := s.Hosts[k].State
+		if s.ageOnce(at, k); s.Hosts[k].State == before {
+			return
+		}
+	}
+}
+
+func (s *State) ageOnce(at Instant, k int32) {
+	h := &s.Hosts[k]
+	switch dark := s.dark(k); {
+	case dark && h.State != Dark && !h.IsOff():
+		s.fold(k, InDark)
+		return
+	case !dark && h.State == Dark:
+		h.Seen, h.SeenAt = 0, at // what was made of it is taken back
+		s.fold(k, InLit)
+	}
+	switch h.State {
+	case Asked, Told, Doubt:
+		if s.affected(k) {
+			if s.spent(at, k) {
+				s.fold(k, InSpent)
+			}
+			return
+		}
+		s.spare(at, k)
+	case Late:
+		if !s.affected(k) {
+			s.fold(k, InBack)
+		}
+	case Halfway, GivenUp:
+		if s.affected(k) {
+			return
+		}
+		switch {
+		case h.Seen == SeenUp && (h.State == GivenUp || at >= s.patience(k)):
+			s.fold(k, InStays)
+		case h.Seen == SeenSilent && (h.State == Halfway || s.seemsCut(k)):
+			s.fold(k, InCut) // to start one that is only out of sight does no harm
+		}
+	case Silent:
+		switch {
+		case s.turnedOff(k):
+			s.fold(k, InAway)
+		case s.seemsCut(k) && s.Outstanding() && s.mayStart(at, k):
+			s.fold(k, InCut)
+		}
+	case Starting:
+		if s.affected(k) {
+			s.fold(k, InLost)
+		}
+	case Interrupted:
+		if !s.affected(k) {
+			s.fold(k, InBack)
+		}
+	}
+}
+
+// spare lets a host whose input is back go on: what was begun is finished, nothing
+// new is begun, least of all by force.
+func (s *State) spare(at Instant, k int32) {
+	h := &s.Hosts[k]
+	switch {
+	case h.underWay() && at < h.Last.Action.Deadline:
+	case h.State == Asked && h.Seen == SeenSilent && s.inView(k, true):
+		s.fold(k, InCut) // out of sight: to start it does no harm if it is up
+	case h.State == Asked:
+		s.fold(k, InSpared)
+	case at < s.giveUp(k):
+	case h.Seen == SeenSilent:
+		s.fold(k, InCut) // told, and out of sight since: to start it does no harm if it is up
+	default:
+		s.fold(k, InSpent)
+	}
+}
+
+// giveUp is when the whole allowance of a host that is asked is used up; one that was
+// not looked at since the agent, or its host, started is looked at first.
+func (s *State) giveUp(k int32) Instant {
+	h := &s.Hosts[k]
+	t := h.Asked.Add(s.Policy.Hosts[k].GivesUp())
+	if h.Seen == 0 && h.SeenAt != 0 {
+		t = max(t, h.SeenAt.Add(afterBoot))
+	}
+	return t
+}
+
+// patience is how long a host that was told to stop, and has used up its allowance, is
+// waited for when the input is back: as long again as it was allowed.
+func (s *State) patience(k int32) Instant {
+	return max(s.giveUp(k), s.Hosts[k].Last.Ended).Add(s.Policy.Hosts[k].GivesUp())
+}
+
+// methodOver tells whether the method under way has used up its part.
+func (s *State) methodOver(at Instant, k int32) bool {
+	h := &s.Hosts[k]
+	return (at >= h.Last.Action.Deadline || at >= s.giveUp(k)) && !h.unlooked(at)
+}
+
+// spent tells whether no method is left.
+func (s *State) spent(at Instant, k int32) bool {
+	h := &s.Hosts[k]
+	return s.methodOver(at, k) && (s.Word == Abort || int(h.Last.Action.ID.Method)+1 >= len(s.Policy.Hosts[k].Methods))
+}
+
+// stop asks those whose time has come, and goes on with those that are asked.
+func (s *State) stop(at Instant) {
+	own := s.ownGoes(at)
+	for _, k := range s.Order() {
+		switch h := &s.Hosts[k]; {
+		case h.runs():
+			s.maybeAsk(at, k, own)
+		case stopping(h.State) && s.affected(k):
+			s.goOn(at, k)
+		}
+	}
+}
+
+// ownGoes tells whether the agent's own host has come to its latest start: then nothing
+// is left to ask the others later, and all that are up are asked now.
+func (s *State) ownGoes(at Instant) bool {
+	k := s.ownHost()
+	return k >= 0 && s.Hosts[k].runs() && s.planned(k) && at >= s.latestOf(k)
+}
+
+// maybeAsk asks a host to stop when its start has come and all that depends on it is
+// off, when its latest start has, or when the agent's own host goes.
+func (s *State) maybeAsk(at Instant, k int32, own bool) {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	if s.slot(k) < 0 || s.Word == Abort || !s.planned(k) {
+		return
+	}
+	start, late := s.startOf(k), at >= s.latestOf(k) || own
+	if s.urgent(k) != 0 {
+		start = min(start, at)
+	}
+	if !late && at < start && (p.Prepare == nil || at < start.Add(-p.Prepare.Ahead)) || !s.surelyLost(at, k) {
+		return
+	}
+	blocker, _ := s.blocker(k)
+	if p.Prepare != nil && h.Prepared == 0 && at >= start.Add(-p.Prepare.Ahead) {
+		h.Prepared = at
+		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	}
+	switch {
+	case at < start && (!late || blocker < 0 && !own):
+		return
+	case blocker >= 0 && !late:
+		return
+	case blocker < 0 && s.Policy.Site.AtOnce > 0 && s.stops() >= s.Policy.Site.AtOnce && !late:
+		return
+	case blocker < 0 && p.Self && s.outputsWanted(at, k):
+		return
+	}
+	s.ask(at, k)
+}
+
+// outputsWanted tells whether the agent's own host waits for an output to be told to
+// go off: a UPS is being asked, or will be, since that is why the host goes now.
+func (s *State) outputsWanted(at Instant, k int32) bool {
+	for i := range s.UPSs {
+		if s.output(at, int32(i)) == outputAsked {
+			return true
+		}
+	}
+	o, _ := s.StopOf(k)
+	return o.Why == ForOutput && at < s.latestOf(k) && !s.outputsCount(at, k)
+}
+
+// blocker gives a host that may still be up and must be off before k stops, or -1; and
+// one that depends on k and stays up on another feed, or -1.
+func (s *State) blocker(k int32) (blocker, stays int32) {
+	blocker, stays = -1, -1
+	self := s.Policy.Hosts[k].Self
+	for _, i := range s.Order() {
+		h := &s.Hosts[i]
+		old := h.unlooked(s.Now)
+		if i == k || !h.runs() && !stopping(h.State) && !old || !self && !dependsOn(s.Policy.Hosts[i].DependsOn, k) {
+			continue
+		}
+		switch {
+		case s.planned(i), s.justBack(i), old && s.affected(i):
+			return i, stays
+		case h.State == TurnedOff:
+		case !s.Policy.Hosts[i].StaysUp && !self:
+			stays = i
+		}
+	}
+	return blocker, stays
+}
+
+// stops counts the stops under way.
+func (s *State) stops() int {
+	n := 0
+	for k := range s.Hosts {
+		if stopping(s.Hosts[k].State) {
+			n++
+		}
+	}
+	return n
+}
+
+// prepareAction is a host's early step.
+func (s *State) prepareAction(k int32) Action {
+	h := &s.Hosts[k]
+	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbPrepare, Try: 1}
+	return Action{ID: id, Deadline: h.Prepared.Add(s.Policy.Hosts[k].Prepare.GivesUp)}
+}
+
+// ask begins a host's stop with its first method.
+func (s *State) ask(at Instant, k int32) {
+	h := &s.Hosts[k]
+	n := record(HostAsked, -1, k)
+	o, _ := s.StopOf(k)
+	n.Notice.A, n.Notice.B = int64(o.Why), int64(o.Other)
+	if why := s.urgent(k); why != 0 {
+		n.Notice.A, n.Notice.B = int64(why), -1
+	}
+	if o.Other >= 0 && !s.Hosts[o.Other].runs() {
+		n.Notice.A, n.Notice.B = int64(plan.ForBattery), -1
+	}
+	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), s.latestOf(k).Sub(at)
+	s.emit(n)
+	s.fold(k, InAsked)
+	h.Asked = at
+	s.try(at, k, 0, s.Policy.Hosts[k].Methods[0].GivesUp)
+	if s.Policy.Hosts[k].Self {
+		s.switchOutputs(at) // that are to go with it: nothing is there to tell them later
+	}
+}
+
+// try begins a method of a host that is asked, for as long as is given; the same one
+// again keeps its deadline.
+func (s *State) try(at Instant, k int32, method int, allowed time.Duration) {
+	h := &s.Hosts[k]
+	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbShutDown, Method: uint8(method), Try: 1}
+	if s.Policy.Hosts[k].Methods[method].Force {
+		id.Verb = VerbPowerOff
+	}
+	s.begin(h, id, at.Add(allowed))
+}
+
+// begin gives an order to a host.
+func (s *State) begin(h *Host, id ActionID, deadline Instant) {
+	last := &h.Last.Action.ID
+	outcome := Outcome(0)
+	if last.Outage == id.Outage && last.Verb != 0 {
+		id.Try = last.Try + 1
+		if last.Verb == id.Verb && last.Method == id.Method && h.Last.Ended >= h.Asked {
+			outcome = h.Last.Outcome
+		}
+	}
+	h.Last = Begun{Action: Action{ID: id, Deadline: deadline}, Outcome: outcome}
+	s.emit(Effect{Kind: Begin, Action: h.Last.Action})
+}
+
+// goOn moves a host on that is asked: another try, or the next method.
+func (s *State) goOn(at Instant, k int32) {
+	h := &s.Hosts[k]
+	if s.Word == Abort || !s.surelyLost(at, k) {
+		return
+	}
+	if s.methodOver(at, k) {
+		if h.underWay() {
+			s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
+		}
+		m := int(h.Last.Action.ID.Method) + 1
+		s.try(at, k, m, s.Policy.Hosts[k].Methods[m].GivesUp)
+		return
+	}
+	if h.underWay() || at < s.againAt(k) {
+		return
+	}
+	if b, _ := s.blocker(k); b >= 0 && at < s.latestOf(k) {
+		return // one that depends on it has come up since
+	}
+	s.try(at, k, int(h.Last.Action.ID.Method), h.Last.Action.Deadline.Sub(at))
+}
+
+// againAt is when the method of a host that is asked is tried again; Never while
+// nothing speaks for it.
+func (s *State) againAt(k int32) Instant {
+	h := &s.Hosts[k]
+	ended := h.Last.Ended
+	switch h.Last.Outcome {
+	case Refused:
+		return ended.Add(retryRefused)
+	case Unreachable:
+		return ended.Add(min(max(retryFirst, ended.Sub(h.Asked)/2), retryMost))
+	case Unknown:
+		if h.Seen == SeenUp && h.SeenAt >= ended.Add(recheck) {
+			return h.SeenAt // still up: it did not get the order
+		}
+	}
+	return Never
+}
+
+// askAgain asks a UPS a moment later whose one answer said that its output is off, or
+// its battery at its end.
+func (s *State) askAgain(before, at Instant) {
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		due := func(heard Instant) bool {
+			return heard != 0 && at >= heard.Add(aMoment) && before < heard.Add(aMoment)
+		}
+		if due(u.OffHeard) && !u.Dead() || due(u.EndHeard) && u.LastAt < u.EndHeard.Add(aMoment) {
+			s.emit(Effect{Kind: Poll, UPS: int32(i)})
+		}
+	}
+}
+
+// look has hosts looked at as often as their state asks for.
+func (s *State) look(at Instant) {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if every := s.lookEvery(at, int32(k)); every != h.Every {
+			h.Every = every
+			s.emit(Effect{Kind: Probe, Host: int32(k), Every: every})
+		}
+	}
+}
+
+func (s *State) lookEvery(at Instant, k int32) time.Duration {
+	h := &s.Hosts[k]
+	switch {
+	case h.under(), h.State == Interrupted, h.State == Silent:
+		return fastLook
+	case h.unlooked(at):
+		return fastLook // it may have gone, or come, meanwhile
+	case s.Outstanding() && !h.IsOff() && !s.Policy.Hosts[k].StaysUp:
+		return fastLook
+	}
+	return slowLook
+}
+
+// outputState is where the switching of a UPS's output stands.
+type outputState uint8
+
+const (
+	outputOn       outputState = iota // nothing asked
+	outputAsked                       // an order to switch it off is under way
+	outputCounts                      // the UPS counts down
+	outputReturned                    // it is asked to stop counting
+	outputRefused                     // it would not, or nobody knows
+)
+
+// output reads the last order to a UPS's output.
+func (s *State) output(at Instant, i int32) outputState {
+	b := &s.UPSs[i].Switch
+	late := b.underWay() && at >= b.Action.Deadline
+	switch {
+	case b.Action.ID.Verb == 0 || b.Action.ID.Outage != s.Outage && !s.UPSs[i].OnBattery() && !b.underWay():
+		return outputOn
+	case b.Action.ID.Verb == VerbSwitchOn && b.underWay() && !late:
+		return outputReturned
+	case b.Action.ID.Verb == VerbSwitchOn:
+		return outputOn
+	case b.underWay() && !late:
+		return outputAsked
+	case b.Ended != 0 && b.Outcome == Accepted:
+		return outputCounts
+	case s.UPSs[i].OnBattery():
+		return outputRefused
+	}
+	return outputOn
+}
+
+// OutputCounts tells whether a UPS was told to switch its output off.
+func (s *State) OutputCounts(i int32) bool {
+	o := s.output(s.Now, i)
+	return o == outputAsked || o == outputCounts
+}
+
+// switchOutputs switches off the output of each UPS whose hosts are all down, before
+// the agent's own host goes; and calls it back when the input returns in time.
+func (s *State) switchOutputs(at Instant) {
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		switch o := s.output(at, int32(i)); {
+		case o == outputCounts && (!u.OnBattery() || s.wanted(int32(i))) && !s.ownLeaves(int32(i)):
+			s.switchOutput(at, int32(i), VerbSwitchOn)
+		case o == outputOn && s.mayCut(at, int32(i)):
+			s.switchOutput(at, int32(i), VerbSwitchOff)
+		}
+	}
+}
+
+func (s *State) switchOutput(at Instant, i int32, v Verb) {
+	b := &s.UPSs[i].Switch
+	id := ActionID{Outage: s.Outage, Host: -1, UPS: i, Verb: v, Try: 1}
+	if last := b.Action.ID; last.Verb != 0 && last.Outage == id.Outage {
+		id.Try = last.Try + 1
+	}
+	*b = Begun{Action: Action{ID: id, Deadline: at.Add(orderLost)}}
+	s.emit(Effect{Kind: Begin, Action: b.Action})
+}
+
+// ownLeaves tells whether the agent's own host hangs on a UPS and was told to stop. It
+// cannot be held, and only the output's going off and on starts it again: the
+// countdown must run to its end, though the input is back.
+func (s *State) ownLeaves(i int32) bool {
+	k := s.ownHost()
+	if k < 0 || !s.fedBy(k, i) {
+		return false
+	}
+	h := &s.Hosts[k]
+	return h.State == Told || h.State == Doubt || h.State == Late || h.State == Asked && h.underWay()
+}
+
+// mayCut tells whether nothing that runs on the UPS would be lost with it: its hosts
+// are down, but for the agent's own, whose turn has come. One that was given up may be
+// running still: it is left on until the agent's host must go, or else to the
+// battery's end. Once that one had to go before the others were off, it is enough that
+// they will be, or have used up their allowances, when the output goes: else nothing
+// would start it again if the input came back before the battery's end.
+func (s *State) mayCut(at Instant, i int32) bool {
+	u := &s.UPSs[i]
+	if s.Policy.UPSs[i].Output == nil || !u.OnBattery() || u.Dead() || s.Word == Abort || !s.Planned() || !s.sure(at, i) {
+		return false
+	}
+	any, own, runs := false, false, false
+	for k := range s.Hosts {
+		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+		switch fed := s.fedBy(int32(k), i); {
+		case !fed:
+			// A load elsewhere that others need may hang on this UPS.
+			if s.needsFrom(int32(k), i) && !h.IsOff() && h.State != GivenUp && h.State != Late && !p.Self && !s.inTime(at, int32(k), i) {
+				return false
+			}
+			continue
+		case p.Self && h.runs() && s.affected(int32(k)):
+			if !s.ownMayGo(at, int32(k)) {
+				return false
+			}
+			own = true
+		case s.keepsOn(at, int32(k), i):
+			return false
+		default:
+			runs = runs || (h.State == GivenUp || h.State == Late) && !p.Self
+			own = own || p.Self
+		}
+		any = true
+	}
+	return any && (own || !runs)
+}
+
+// ownMayGo tells whether the turn of the agent's own host has come.
+func (s *State) ownMayGo(at Instant, k int32) bool {
+	o, ok := s.StopOf(k)
+	blocker, _ := s.blocker(k)
+	return ok && s.surelyLost(at, k) && blocker < 0 && at >= s.startOf(k) && !(o.Why == ForOutput && s.lingers(k))
+}
+
+// keepsOn tells whether a host needs the output of a UPS that feeds it.
+func (s *State) keepsOn(at Instant, k, i int32) bool {
+	h := &s.Hosts[k]
+	switch {
+	case h.unlooked(at):
+		return true // it may have come up since it went down
+	case !s.affected(k):
+		// It can do without this UPS only when the other input has proven itself.
+		return !h.IsOff() && !s.goodFor(at, k, s.Policy.Site.Restore.StableFor)
+	case s.Policy.Hosts[k].StaysUp:
+		return true
+	}
+	return (h.runs() && !s.askedInVain(k) || h.under()) && !s.inTime(at, k, i)
+}
+
+// inTime tells whether a host that stops will be off, or have used up its allowance,
+// when an output goes that must go since the agent's own host leaves.
+func (s *State) inTime(at Instant, k, i int32) bool {
+	return stopping(s.Hosts[k].State) && s.giveUp(k) <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
+}
+
+// goodFor tells whether a host has a feed whose input has been good for so long.
+func (s *State) goodFor(at Instant, k int32, long time.Duration) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && at >= u.back().Add(long) {
+			return true
+		}
+	}
+	return false
+}
+
+// wanted tells whether a host that is up has only this UPS, or others on battery, since
+// its output was told to go off: another feed has failed meanwhile.
+func (s *State) wanted(i int32) bool {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if (h.runs() && h.State != TurnedOff || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *State) needsFrom(k, i int32) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		if dependsOn(s.Policy.Loads[l].FedBy, i) {
+			return true
+		}
+	}
+	return false
+}

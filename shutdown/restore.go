@@ -1,0 +1,476 @@
+package shutdown
+
+import (
+	"time"
+
+	"ebbline/shutdown/battery"
+	"ebbline/shutdown/plan"
+)
+
+// bringBack starts what the outage stopped, by degrees: the most important first, with
+// what it needs; each when the input has been good for a while, and as soon as the
+// battery could carry a second outage with it, with those that are up, and with those
+// more important that still wait.
+func (s *State) bringBack(at Instant) {
+	if !s.Outstanding() || !s.anyGood() {
+		return
+	}
+	for _, k := range s.comeback() {
+		switch h := &s.Hosts[k]; h.State {
+		case Off:
+			if s.mayStart(at, k) {
+				s.start(at, k)
+			}
+		case Starting:
+			switch {
+			case at < s.startOver(k) || !s.mayStart(at, k):
+			case s.interrupted(k):
+				s.startAnew(at, k)
+			default:
+				s.startAgain(at, k)
+			}
+		}
+	}
+}
+
+func (s *State) anyGood() bool {
+	for i := range s.UPSs {
+		if s.UPSs[i].good() {
+			return true
+		}
+	}
+	return false
+}
+
+// comeback gives the hosts in the order in which they come back: the most important
+// first, each after what it needs.
+func (s *State) comeback() []int32 {
+	w := s.scratch()
+	if w.comeback != nil {
+		return w.comeback
+	}
+	n := len(s.Hosts)
+	worth, placed := make([]int64, n), make([]bool, n)
+	for _, k := range w.order { // dependents come first there, and hand on what they are worth
+		worth[k] = max(worth[k], s.Policy.Hosts[k].Priority)
+		for _, d := range s.Policy.Hosts[k].DependsOn {
+			worth[d] = max(worth[d], worth[k])
+		}
+	}
+	for k := range s.Hosts {
+		placed[k] = s.Policy.Hosts[k].StaysUp
+	}
+	for range w.order {
+		best := int32(-1)
+		for _, k := range w.order {
+			if !placed[k] && s.allPlaced(k, placed) && (best < 0 || worth[k] > worth[best] || worth[k] == worth[best] && s.Policy.Hosts[k].Priority > s.Policy.Hosts[best].Priority) {
+				best = k
+			}
+		}
+		placed[best] = true
+		w.comeback = append(w.comeback, best)
+	}
+	return w.comeback
+}
+
+func (s *State) allPlaced(k int32, placed []bool) bool {
+	for _, d := range s.Policy.Hosts[k].DependsOn {
+		if !placed[d] {
+			return false
+		}
+	}
+	return true
+}
+
+// mayStart tells whether a host may be started now.
+func (s *State) mayStart(at Instant, k int32) bool {
+	p := &s.Policy.Hosts[k]
+	for _, d := range p.DependsOn {
+		if !s.stands(at, int32(d)) || d == p.RunsOn && s.Hosts[d].State != Up {
+			return false
+		}
+	}
+	for _, f := range p.FedBy {
+		i, u := int32(f), &s.UPSs[f]
+		if at.Sub(u.LastAt) > s.late(i) {
+			continue // silence is not good news here either
+		}
+		if u.good() && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {
+			return true
+		}
+	}
+	return false
+}
+
+// stands tells whether nothing is to be waited for in a host that another needs.
+func (s *State) stands(at Instant, k int32) bool {
+	switch h := &s.Hosts[k]; h.State {
+	case Asked, Told, Doubt, Starting, Interrupted, Off, Dark, Failed:
+		return false
+	case Halfway:
+		return false // what it serves may be half stopped: it comes to an end, or a person sees to it
+	case Up, Silent, Unseen:
+		return !h.unlooked(at) && !s.seemsCut(k)
+	case GivenUp:
+		return !s.seemsCut(k)
+	}
+	return true
+}
+
+// stableFrom is when a UPS's input will have been good for long enough. Nobody knows
+// what it did in a silence.
+func (s *State) stableFrom(i int32) Instant {
+	u := &s.UPSs[i]
+	return max(u.back(), u.GapTo).Add(s.Policy.Site.Restore.StableFor)
+}
+
+// nextStart is when the next host on a UPS may be started.
+func (s *State) nextStart(i int32) Instant {
+	var last Instant
+	for k := range s.Hosts {
+		if h := &s.Hosts[k]; h.Last.Action.ID.Verb == VerbStart && h.Asked > last && s.fedBy(int32(k), i) {
+			last = h.Asked
+		}
+	}
+	if last == 0 || last < s.UPSs[i].back() {
+		return 0
+	}
+	return last.Add(s.Policy.Site.Restore.Stagger)
+}
+
+// start begins a host's start with its first way. One without any starts with its
+// power, if that was off; it is only waited for.
+func (s *State) start(at Instant, k int32) {
+	s.fold(k, InStarted)
+	s.startAnew(at, k)
+}
+
+// interrupted tells whether the input was lost since a host was told to start.
+func (s *State) interrupted(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.good() && s.Hosts[k].Asked < u.back() {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *State) startAnew(at Instant, k int32) {
+	h := &s.Hosts[k]
+	h.Asked = at
+	s.emit(record(HostStarted, -1, k))
+	s.startBy(at, k, 0)
+}
+
+func (s *State) startBy(at Instant, k int32, way int) {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	id := ActionID{Outage: s.Outage, Host: k, UPS: -1, Verb: VerbStart, Method: uint8(way), Try: 1}
+	if len(p.Starts) == 0 {
+		h.Last = Begun{Action: Action{ID: id, Deadline: at.Add(p.StartsIn)}, Ended: at}
+		return
+	}
+	s.begin(h, id, at.Add(p.StartsIn))
+}
+
+// startOver is when a start that is under way has had its time: sooner where the order
+// did not arrive.
+func (s *State) startOver(k int32) Instant {
+	b := &s.Hosts[k].Last
+	if len(s.Policy.Hosts[k].Starts) == 0 {
+		return s.startsUntil(k)
+	}
+	if o := b.Outcome; !b.underWay() && (o == Refused || o == Unreachable) {
+		return min(b.Action.Deadline, b.Ended.Add(retryRefused))
+	}
+	return b.Action.Deadline
+}
+
+// startsUntil is how long ways to start a host are tried: each has its time so often.
+func (s *State) startsUntil(k int32) Instant {
+	p := &s.Policy.Hosts[k]
+	if len(p.Starts) == 0 {
+		return s.Hosts[k].Asked.Add(p.StartsIn)
+	}
+	return s.Hosts[k].Asked.Add(startRounds * time.Duration(len(p.Starts)) * p.StartsIn)
+}
+
+// startAgain: the host did not come up in its time. The next way, and all of them
+// again a few times.
+func (s *State) startAgain(at Instant, k int32) {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	if at >= s.startsUntil(k) {
+		s.fold(k, InVain)
+		return
+	}
+	if h.underWay() {
+		s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
+	}
+	s.startBy(at, k, (int(h.Last.Action.ID.Method)+1)%len(p.Starts))
+}
+
+// conclude ends the outage for each UPS, and for all, when nothing is left to do; and
+// begins one again where a host turns out to be off after all.
+func (s *State) conclude(at Instant) {
+	for k := range s.Hosts {
+		if s.owed(int32(k)) && (s.Outstanding() || s.anyAnswers(at, int32(k))) {
+			s.reopen(at, int32(k))
+		}
+	}
+	if !s.Outstanding() {
+		return
+	}
+	all := true
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if u.Lost != 0 && !u.OnBattery() && s.settled(at, int32(i)) && s.ready(int32(i), -1) {
+			u.Lost = 0
+		}
+		all = all && u.Lost == 0 && !u.OnBattery() && (!u.Dead() || s.settled(at, int32(i)))
+	}
+	if !all {
+		return
+	}
+	n := record(OutageOver, -1, -1)
+	n.Notice.A, n.Notice.Margin = int64(s.Outage), at.Sub(s.Began)
+	s.emit(n)
+	s.Began, s.Word = 0, 0
+	for k := range s.Hosts {
+		s.Hosts[k].Prepared = 0
+	}
+}
+
+// owed tells whether an outage has a host off that is to be brought back.
+func (s *State) owed(k int32) bool {
+	switch s.Hosts[k].State {
+	case Off, Dark, Starting, Interrupted:
+		return true
+	}
+	return s.seemsCut(k)
+}
+
+// anyAnswers tells whether a feed of a host is not silent: what a silent one has nobody
+// knows.
+func (s *State) anyAnswers(at Instant, k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if !s.silent(at, int32(f)) {
+			return true
+		}
+	}
+	return false
+}
+
+// reopen has the UPSs of a host that is to be brought back, and that were through with
+// the outage, wait for that. Where none is on, this is one that nobody saw begin.
+func (s *State) reopen(at Instant, k int32) {
+	if s.Began == 0 {
+		s.Began = at
+		s.Outage++
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.Lost == 0 && !u.OnBattery() {
+			u.Lost = at
+		}
+	}
+}
+
+// settled tells whether nothing on the UPS waits to stop or to start.
+func (s *State) settled(at Instant, i int32) bool {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if !s.fedBy(int32(k), i) {
+			continue
+		}
+		if stopping(h.State) || s.owed(int32(k)) || h.State == Halfway && at < s.patience(int32(k)) ||
+			(h.State == Up || h.State == Silent || h.State == Unseen) && h.UpAt != 0 && h.unlooked(at) {
+			return false
+		}
+	}
+	return true
+}
+
+// ready tells whether a UPS's battery could carry a second outage with all that is up,
+// with a host that is to be started, and with those more important; -1 for none.
+func (s *State) ready(i, k int32) bool { return s.percent(i) >= s.readyFrom(i, k) }
+
+// readiness is an answer of readyFrom beside what it was worked out from.
+type readiness struct {
+	ups   int32
+	set   uint64 // hash of the hosts
+	base  float64
+	prior float64
+	from  int64
+}
+
+const maxReadies = 512
+
+// readyFrom is the charge from which a UPS is ready, in whole percent: the policy's,
+// or the least from which a safe plan still exists after the ride-through, at the low
+// projection. A battery that could not do that when nearly full must be nearly full.
+func (s *State) readyFrom(i, k int32) int64 {
+	if c := s.Policy.Site.Restore.ChargePercent; c > 0 {
+		return c
+	}
+	w := s.scratch()
+	set := s.withUp(i, k)
+	base := s.unexplained(i)
+	for _, r := range w.readies {
+		if r.ups == i && r.set == set && r.base == base && r.prior == s.prior(i) {
+			return r.from
+		}
+	}
+	from := s.leastReady(i, base)
+	if len(w.readies) == maxReadies {
+		w.readies = w.readies[:0]
+	}
+	w.readies = append(w.readies, readiness{i, set, base, s.prior(i), from})
+	return from
+}
+
+// withUp writes down which hosts count for the readiness of a UPS, and gives a hash of
+// them: those that are not off, one that is to be started, and those that are to be
+// started before it.
+func (s *State) withUp(i, k int32) uint64 {
+	w := s.scratch()
+	if w.counts == nil {
+		w.counts = make([]bool, len(s.Hosts))
+	}
+	for j := range s.Hosts {
+		w.counts[j] = !s.Hosts[j].IsOff()
+	}
+	if k >= 0 {
+		for _, j := range s.comeback() {
+			w.counts[j] = w.counts[j] || s.Hosts[j].State == Off
+			if j == k {
+				break
+			}
+		}
+		w.counts[k] = true
+	}
+	hash := uint64(14695981039346656037)
+	for _, on := range w.counts {
+		bit := uint64(0)
+		if on {
+			bit = 1
+		}
+		hash = (hash ^ bit) * 1099511628211
+	}
+	return hash
+}
+
+// unexplained is what a UPS carries that the policy does not explain, in watts, rounded
+// up to a fiftieth of its rating.
+func (s *State) unexplained(i int32) float64 {
+	step := float64(max(1, s.Policy.UPSs[i].RatedWatts/50))
+	more := s.UPSs[i].Load - s.loads(i)
+	for k := range s.Hosts {
+		if !s.Hosts[k].IsOff() {
+			more -= s.part(int32(k), i)
+		}
+	}
+	n := 0.0
+	for n < more-step/2 {
+		n += step
+	}
+	return n
+}
+
+func (s *State) leastReady(i int32, base float64) int64 {
+	full := int64(100 * nearlyFull)
+	need := min(s.Policy.Site.RideThrough, s.noReturn(i, full, base))
+	if need <= 0 {
+		return full
+	}
+	least, most := int64(-1), full
+	for most-least > 1 {
+		if mid := (least + most) / 2; s.noReturn(i, mid, base) >= need {
+			most = mid
+		} else {
+			least = mid
+		}
+	}
+	return most
+}
+
+// nearlyFull is the charge that counts as ready where no charge makes the plan fit:
+// what recharging gives back in hours and not in a day.
+const nearlyFull = 0.85
+
+// waitedFor notes which hosts must be off before one that the UPS feeds may stop,
+// wherever their own power comes from: it may fail at the same time.
+func (s *State) waitedFor(i int32) []bool {
+	w := s.scratch()
+	if w.waited == nil {
+		w.waited = make([]bool, len(s.Hosts))
+	}
+	clear(w.waited)
+	for moved := true; moved; {
+		moved = false
+		for k := range s.Hosts {
+			if w.waited[k] || s.Policy.Hosts[k].StaysUp {
+				continue
+			}
+			for j := range s.Hosts {
+				needed := s.Policy.Hosts[j].Self && j != k || dependsOn(s.Policy.Hosts[k].DependsOn, int32(j))
+				if needed && (w.waited[j] || s.fedBy(int32(j), i)) {
+					w.waited[k], moved = true, true
+				}
+			}
+		}
+	}
+	return w.waited
+}
+
+// noReturn is the point of no return of one UPS alone, with the hosts that count, from
+// the charge given in percent.
+func (s *State) noReturn(i int32, percent int64, unexplained float64) time.Duration {
+	w, b, site := s.scratch(), s.belief(i), &s.Policy.Site
+	p := plan.Problem{Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce}
+	base := s.own(i) + unexplained
+	for l := range s.Policy.Loads {
+		if load := &s.Policy.Loads[l]; dependsOn(load.FedBy, i) {
+			base += float64(load.Watts) / float64(len(load.FedBy))
+		}
+	}
+	var hosts []int32
+	waited := s.waitedFor(i)
+	for k := range s.Policy.Hosts {
+		h := &s.Policy.Hosts[k]
+		fed, parts := s.fedBy(int32(k), i), float64(len(h.FedBy))
+		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: []plan.Feed{{Store: 0, Part: 1}}}); {
+		case !w.counts[k] || !fed && !waited[k]:
+		case fed && h.StaysUp:
+			base += float64(h.Watts) / parts
+		default:
+			if fed {
+				q.Watts, q.Stopping = float64(h.Watts)/parts, float64(h.StoppingWatts)/parts
+			}
+			hosts, p.Hosts = append(hosts, int32(k)), append(p.Hosts, q)
+		}
+	}
+	for j := range p.Hosts {
+		for a := range p.Hosts {
+			if a != j && (s.Policy.Hosts[hosts[j]].Self || dependsOn(s.Policy.Hosts[hosts[a]].DependsOn, hosts[j])) {
+				p.Hosts[j].After = append(p.Hosts[j].After, a)
+			}
+		}
+	}
+	m := b.Scaled(s.prior(i))
+	p.Stores = []plan.Store{{Model: m, Charge: m.At(float64(percent) / 100), Base: base}}
+	return w.planner.NoReturn(&p)
+}
+
+// chargedBy is when a battery should have charged, twice over.
+func (s *State) chargedBy(i int32) Instant {
+	return s.UPSs[i].back().Add(2 * battery.Whole(s.belief(i).RechargeTime))
+}
+
+// ChargeWanted is the charge that the next host on a UPS waits for, or the end of the
+// outage, in percent.
+func (s *State) ChargeWanted(i int32) int64 {
+	for _, k := range s.comeback() {
+		if s.Hosts[k].State == Off && s.fedBy(k, i) {
+			return s.readyFrom(i, k)
+		}
+	}
+	return s.readyFrom(i, -1)
+}

@@ -1,0 +1,459 @@
+package shutdown
+
+import (
+	"time"
+
+	"ebbline/shutdown/battery"
+	"ebbline/shutdown/plan"
+)
+
+// intend sees to it that the schedule in force holds for things as they stand. While
+// what it rests on is so, nothing is planned again.
+func (s *State) intend(at Instant) {
+	switch s.review(at) {
+	case holds:
+		return
+	case slack:
+		s.adjust(at, false)
+	case worse:
+		s.adjust(at, true)
+	case anew:
+		s.plan(at)
+	case none:
+		s.dropSchedule()
+	}
+}
+
+// dropSchedule leaves no schedule in force.
+func (s *State) dropSchedule() {
+	s.Schedule.drop()
+	s.scratch().placed = false
+}
+
+// drop leaves no schedule, and its memory for the next.
+func (c *Schedule) drop() {
+	c.At, c.Hosts, c.Rests = 0, c.Hosts[:0], c.Rests[:0]
+	c.Plan = plan.Plan{Stops: c.Plan.Stops[:0], Stores: c.Plan.Stores[:0], Fragile: c.Plan.Fragile[:0]}
+}
+
+// verdict is what becomes of the schedule in force.
+type verdict uint8
+
+const (
+	none  verdict = iota // no input is away
+	holds                // what it rests on is so
+	slack                // a start has come, and may be later: time is left over
+	worse                // it may not be safe any more: its starts are moved forward
+	anew                 // it speaks of other hosts or batteries
+)
+
+// review compares what the schedule in force rests on with what is so.
+func (s *State) review(at Instant) verdict {
+	stores := 0
+	known := true // something was heard since the boot, or nothing will be
+	for i := range s.UPSs {
+		u := &s.UPSs[i]
+		if u.OnBattery() {
+			stores++
+			known = known && (u.From != 0 || at >= u.LastAt.Add(afterBoot))
+		}
+	}
+	switch {
+	case stores == 0:
+		return none
+	case len(s.Schedule.Rests) == 0 && !known:
+		return none
+	case len(s.Schedule.Rests) == 0:
+		return anew
+	}
+	r := s.reviewUPSs()
+	if r == anew {
+		return r
+	}
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		switch in := s.slot(int32(k)) >= 0; {
+		case !in && s.planned(int32(k)):
+			return anew
+		case in && (h.State == GivenUp || h.State == Late || s.askedInVain(int32(k))):
+			r = max(r, worse) // it draws on, for all that is known
+		case in && h.IsOff():
+			r = max(r, slack)
+		}
+	}
+	if r == slack && !s.anyDue(at) {
+		return holds
+	}
+	if r == worse && !s.Schedule.Plan.FitsExpected {
+		return anew
+	}
+	return r
+}
+
+// reviewUPSs compares what it counts on of UPSs.
+func (s *State) reviewUPSs() verdict {
+	r := holds
+	for i := range s.UPSs {
+		u, e := &s.UPSs[i], &s.Schedule.Rests[i]
+		switch counts := u.OnBattery() && !u.Dead(); {
+		case counts != (e.Load >= 0):
+			return anew
+		case !counts:
+		case u.Load > e.Load, s.counted(int32(i)) < e.Holds:
+			r = max(r, worse)
+		case u.Load < e.Load-float64(0.05*float64(s.Policy.UPSs[i].RatedWatts)):
+			r = max(r, slack)
+		}
+	}
+	return r
+}
+
+// aboveSchedule tells whether a UPS carries more than the schedule counts on.
+func (s *State) aboveSchedule(i int32) bool {
+	return s.Planned() && s.Schedule.Rests[i].Load >= 0 && s.UPSs[i].Load > s.Schedule.Rests[i].Load
+}
+
+// anyDue tells whether the start of a host that is up has come: the moment to see
+// whether it can be put off. Once an output is told to go off, nothing can.
+func (s *State) anyDue(at Instant) bool {
+	for i := range s.UPSs {
+		if o := s.output(at, int32(i)); o == outputAsked || o == outputCounts {
+			return false
+		}
+	}
+	for k := range s.Hosts {
+		if s.Hosts[k].runs() && s.planned(int32(k)) && at >= s.startOf(int32(k)) {
+			return true
+		}
+	}
+	return false
+}
+
+// planned tells whether a host takes part in the schedule: it is up or stopping, and
+// nothing carries it but batteries.
+func (s *State) planned(k int32) bool {
+	h := &s.Hosts[k]
+	return (h.runs() && !s.askedInVain(k) || stopping(h.State)) && !s.Policy.Hosts[k].StaysUp && s.affected(k) && !s.dark(k)
+}
+
+// askedInVain tells whether a host that was off before was asked to stop in this
+// outage nevertheless, and never answered.
+func (s *State) askedInVain(k int32) bool {
+	h := &s.Hosts[k]
+	return h.State == TurnedOff && s.Began != 0 && h.Asked >= s.Began
+}
+
+// Planned tells whether a schedule is in force.
+func (s *State) Planned() bool { return len(s.Schedule.Rests) > 0 }
+
+// Return is the point of no return by the schedule in force.
+func (s *State) Return() Instant { return s.Schedule.At.Add(s.Schedule.Plan.NoReturn) }
+
+// slot is a host's place in the schedule; -1 for none.
+func (s *State) slot(k int32) int32 {
+	w := s.scratch()
+	if !w.placed {
+		w.placed = true
+		for k := range w.slots {
+			w.slots[k] = -1
+		}
+		for j, k := range s.Schedule.Hosts {
+			w.slots[k] = int32(j)
+		}
+	}
+	return w.slots[k]
+}
+
+// Stop is one host's place in the schedule in force.
+type Stop struct {
+	Start  time.Duration // all since [Schedule.At]
+	Latest time.Duration
+	Down   time.Duration
+	Kept   bool
+	Why    plan.Reason
+	Other  int32 // host that Why speaks of; -1 for none
+}
+
+// StopOf gives a host's place in the schedule; false when it has none.
+func (s *State) StopOf(k int32) (Stop, bool) {
+	j := s.slot(k)
+	if j < 0 {
+		return Stop{}, false
+	}
+	p := &s.Schedule.Plan.Stops[j]
+	o := Stop{p.Start, p.Latest, p.Down, p.Kept, p.Why, -1}
+	if p.Other >= 0 && p.Other < len(s.Schedule.Hosts) && p.Why != plan.ForBattery && p.Why != plan.ForNoReturn {
+		o.Other = s.Schedule.Hosts[p.Other]
+	}
+	return o, true
+}
+
+// startOf is when a host is to be asked; Never when it is not.
+func (s *State) startOf(k int32) Instant {
+	if j := s.slot(k); j >= 0 {
+		return s.Schedule.At.Add(s.Schedule.Plan.Stops[j].Start)
+	}
+	return Never
+}
+
+// latestOf is when it goes though a dependent may be up; Never when it does not.
+func (s *State) latestOf(k int32) Instant {
+	if j := s.slot(k); j >= 0 {
+		return s.Schedule.At.Add(s.Schedule.Plan.Stops[j].Latest)
+	}
+	return Never
+}
+
+// ForecastOf gives a UPS's forecast by the schedule in force: the battery's end, when
+// the last host is down, and the margin; false when there is none.
+func (s *State) ForecastOf(i int32) (end, lastDown Instant, margin time.Duration, ok bool) {
+	if !s.Planned() || s.Schedule.Rests[i].Load < 0 {
+		return Never, 0, 0, false
+	}
+	store := 0
+	for j := range i {
+		if s.Schedule.Rests[j].Load >= 0 {
+			store++
+		}
+	}
+	f := &s.Schedule.Plan.Stores[store]
+	end, margin = Never, battery.Unending
+	if f.End >= 0 {
+		end, margin = s.Schedule.At.Add(f.End), f.End-f.LastDown-s.Policy.Site.Reserve
+	}
+	return end, s.Schedule.At.Add(f.LastDown), margin, true
+}
+
+// marginOf is the smallest margin of the UPSs that carry a host.
+func (s *State) marginOf(k int32) time.Duration {
+	d := time.Duration(Never)
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if _, _, margin, ok := s.ForecastOf(int32(f)); ok {
+			d = min(d, margin)
+		}
+	}
+	return d
+}
+
+// plan asks the planner who stops when, as things stand.
+func (s *State) plan(at Instant) {
+	w := s.question(at)
+	switch {
+	case len(w.hosts) == 0:
+		w.plan = plan.Plan{Fits: true, FitsExpected: true, NoReturn: battery.Unending, Stops: w.plan.Stops[:0], Stores: w.plan.Stores[:0]}
+		for range w.stores {
+			w.plan.Stores = append(w.plan.Stores, plan.Forecast{End: -1, LastDown: 0, Margin: battery.Unending})
+		}
+	case !s.fromStandard(at, w):
+		w.make()
+		if w.keeper.keep(&w.planner, &w.problem, &w.plan) {
+			w.planner.Tighten(&w.problem, &w.plan)
+		}
+	}
+	s.enact(at, w)
+}
+
+// adjust keeps the schedule and moves its starts together: forward where the battery
+// or the load turned out worse, as little as makes it safe again; backward where
+// hosts were quicker than their allowance, so that the time left over goes to those
+// that are still up. A whole new plan would be worth a little more and cost a
+// thousand times as much.
+func (s *State) adjust(at Instant, forward bool) {
+	w := s.question(at)
+	if len(w.hosts) == 0 || !s.Schedule.Plan.FitsExpected {
+		s.plan(at)
+		return
+	}
+	s.recall(at, w)
+	w.planner.Ready(&w.problem)
+	switch {
+	case !forward:
+		s.loosen(w)
+	case !s.safe(w, 0):
+		s.tighten(w)
+	}
+	w.keeper.keep(&w.planner, &w.problem, &w.plan)
+	if !w.planner.Tighten(&w.problem, &w.plan) {
+		s.plan(at) // it takes another order, or there is none: from the start
+		return
+	}
+	s.enact(at, w)
+}
+
+// enact puts the plan in w in force, through the stages that outrank the planner.
+func (s *State) enact(at Instant, w *work) {
+	c, p := &s.Schedule, &w.plan
+	w.latest = w.latest[:0]
+	for _, k := range w.hosts {
+		w.latest = append(w.latest, s.latestOf(k))
+	}
+	w.placed = false
+	c.drop()
+	stops, stores, fragile := c.Plan.Stops[:0], c.Plan.Stores[:0], c.Plan.Fragile[:0]
+	c.At, c.Plan = at, *p
+	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = append(stops, p.Stops...), append(stores, p.Stores...), append(fragile, p.Fragile...)
+	c.Hosts = append(c.Hosts, w.hosts...)
+	for i := range s.UPSs {
+		e := Rest{Load: -1}
+		if j := w.store[i]; j >= 0 {
+			e = Rest{Load: w.loads[j], Holds: s.counted(int32(i))}
+		}
+		c.Rests = append(c.Rests, e)
+	}
+	s.excuse(c)
+	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
+		w.planner.Follow(&w.problem, &c.Plan)
+	}
+	for j, k := range c.Hosts {
+		if stopping(s.Hosts[k].State) && w.latest[j] < Never {
+			c.Plan.Stops[j].Latest = w.latest[j].Sub(at) // as it was when it was asked
+		}
+	}
+}
+
+// recall writes the schedule in force down for the planner, as from now on.
+func (s *State) recall(at Instant, w *work) {
+	c, p := &s.Schedule, &w.plan
+	*p = plan.Plan{Fits: c.Plan.Fits, FitsExpected: c.Plan.FitsExpected, NoReturn: s.Return().Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
+	for _, k := range w.hosts {
+		o, _ := s.StopOf(k)
+		stop := plan.Stop{Why: o.Why, Other: -1, Kept: o.Kept}
+		if s.Hosts[k].runs() {
+			stop.Start = max(0, c.At.Add(o.Start).Sub(at))
+		}
+		if o.Other >= 0 && w.place[o.Other] >= 0 && s.Hosts[o.Other].runs() {
+			stop.Other = int(w.place[o.Other])
+		} else if o.Other >= 0 || o.Why == ForOutput {
+			stop.Why = plan.ForBattery // what it spoke of is off or going, or worked out anew: what is left is the battery
+		}
+		p.Stops = append(p.Stops, stop)
+	}
+	for range w.stores {
+		p.Stores = append(p.Stores, plan.Forecast{})
+	}
+}
+
+// safe tells whether the plan in w is, with all who are not asked yet so much later,
+// or earlier, but not before the ride-through is over if they were after it. The
+// planner has the problem.
+func (s *State) safe(w *work, later time.Duration) bool {
+	w.starts = w.starts[:0]
+	for j := range w.hosts {
+		w.starts = append(w.starts, s.moved(w, j, later))
+	}
+	return w.planner.Holds(w.starts)
+}
+
+func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
+	start := w.plan.Stops[j].Start
+	if !s.Hosts[w.hosts[j]].runs() {
+		return start
+	}
+	return max(min(start, w.problem.Floor), start+later)
+}
+
+func (s *State) move(w *work, later time.Duration) {
+	for j := range w.hosts {
+		w.plan.Stops[j].Start = s.moved(w, j, later)
+	}
+}
+
+// loosen finds by how much all who are not asked yet can start later and still be
+// safe, to a second.
+func (s *State) loosen(w *work) {
+	least, step := time.Duration(0), 16*time.Second
+	for step < longestMove && s.safe(w, least+step) {
+		least, step = least+step, 2*step
+	}
+	for step > time.Second {
+		if step /= 2; s.safe(w, least+step) {
+			least += step
+		}
+	}
+	s.move(w, least)
+}
+
+// tighten finds by how much all must start earlier to be safe, to a second, with the
+// ride-through kept; false when that does not do.
+func (s *State) tighten(w *work) bool {
+	most := time.Duration(0)
+	for j := range w.hosts {
+		most = max(most, w.plan.Stops[j].Start)
+	}
+	if !s.safe(w, -most) {
+		return false
+	}
+	less, more := time.Duration(0), most
+	for more-less > time.Second {
+		if mid := (less + more) / 2; s.safe(w, -mid) {
+			more = mid
+		} else {
+			less = mid
+		}
+	}
+	s.move(w, -more)
+	return true
+}
+
+// longestMove ends the search where no battery ends.
+const longestMove = 24 * time.Hour
+
+// fromStandard makes the plan for an outage that begins with everybody up out of the
+// standard one: the plan for full batteries and a load rounded up to a fiftieth of
+// the rating, at the moment of the loss. That is the same one in nearly every outage,
+// so it is remembered; here it is moved to what the load and the charge really are.
+// False where this is no such beginning, where the standard plan does not fit, or
+// where moving it breaks a promise that it keeps.
+func (s *State) fromStandard(at Instant, w *work) bool {
+	first, full := Never, true // loss; batteries
+	for _, i := range w.stores {
+		u, m := &s.UPSs[i], &s.belief(i).Model
+		gone := u.Taken[likely].Delivered + u.Taken[likely].Bound
+		if s.low(i) || s.lowering(i) || gone > 0.6*m.Store*u.Holds[low] {
+			return false
+		}
+		first = min(first, u.Lost)
+		full = full && gone < 0.01*m.Store
+	}
+	for _, k := range w.hosts {
+		if !s.Hosts[k].runs() {
+			return false
+		}
+	}
+	s.pose(at, w, true)
+	w.make()
+	p := &w.plan
+	fits, noReturn := p.Fits, p.NoReturn
+	s.pose(at, w, false)
+	if !fits {
+		return false
+	}
+	w.kept = w.kept[:0]
+	for j, k := range w.hosts {
+		w.kept = append(w.kept, p.Stops[j].Kept)
+		p.Stops[j].Start = max(0, s.lostAt(k).Add(p.Stops[j].Start).Sub(at))
+	}
+	w.planner.Ready(&w.problem)
+	if s.safe(w, 0) {
+		s.loosen(w)
+	} else if !s.tighten(w) {
+		return false
+	}
+	w.keeper.keep(&w.planner, &w.problem, p)
+	if !w.planner.Tighten(&w.problem, p) {
+		return false
+	}
+	for j := range p.Stops {
+		if w.kept[j] && !p.Stops[j].Kept {
+			return false
+		}
+	}
+	if p.NoReturn = noReturn - at.Sub(first); full { // of the standard load, which is no less
+		return true
+	}
+	p.NoReturn = w.planner.NoReturn(&w.problem)
+	return true
+}
+
+// lowering tells whether readings of this outage speak against the belief.
+func (s *State) lowering(i int32) bool { return s.UPSs[i].Holds[low] < s.prior(i)-noticed }
