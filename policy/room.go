@@ -23,6 +23,7 @@ type Temperature struct {
 // HeatRoom is a room as one store of heat with one loss to its surroundings.
 type HeatRoom struct {
 	TimeConstant   time.Duration // of its warming, 63 % of the way to where it ends
+	UsualTenths    int64         `json:",omitzero"` // before it warms, where nothing was read; 0 when not stated
 	WattsPerKelvin float64       // that it loses for each kelvin above its surroundings
 }
 

@@ -123,10 +123,13 @@ const (
 	Proceed                  // begin at once, in order
 	Abort                    // stop nothing further until the end of the outage, whatever it costs
 	Release                  // end a hold or an abort: the schedule is in force again
+	Clear                    // end an emergency power off: power may come back
 )
 
 // String gives the word of the transcript and of the command line.
-func (o Order) String() string { return [...]string{"", "hold", "proceed", "abort", "release"}[o] }
+func (o Order) String() string {
+	return [...]string{"", "hold", "proceed", "abort", "release", "clear"}[o]
+}
 
 // Verb is what an action does.
 type Verb uint8
@@ -190,11 +193,13 @@ const (
 	Commanded                 // Order, Text: by whom
 	Tick                      // Wake has come
 	Restarted                 // Rebooted, Orderly: the agent lives again; what had begun is begun again
+	Warmed                    // Sensor, Tenths: one reading of one temperature
+	Touched                   // Sensor, Used: one answer of one emergency input
 )
 
 // String gives the word of the transcript.
 func (k Kind) String() string {
-	return [...]string{"", "adopted", "measured", "observed", "finished", "commanded", "tick", "restarted"}[k]
+	return [...]string{"", "adopted", "measured", "observed", "finished", "commanded", "tick", "restarted", "warmed", "touched"}[k]
 }
 
 // Event is one fact from outside. It is one struct and not an interface so that
@@ -209,6 +214,9 @@ type Event struct {
 	UPS         int32
 	Host        int32
 	Measurement Measurement
+	Sensor      int32         // index into the policy's temperatures, or emergency inputs
+	Tenths      int64         // tenths of a degree Celsius
+	Used        bool          // the input says that power was cut on purpose
 	Standing    time.Duration // the UPS goes on answering so, as who knows the future can say; the agent never does
 	Action      ActionID
 	Policy      *policy.Policy

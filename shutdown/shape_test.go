@@ -18,7 +18,7 @@ import (
 // State and of all structs of this package that it holds, each struct once; words of
 // events and effects, which have their own places, are not counted.
 func TestKeptFields(t *testing.T) {
-	const most = 50 // fewer than half of what the first shape kept
+	const most = 56 // about half of what the first shape kept, with six for rooms and emergency inputs, which it did not have
 	words := []reflect.Type{reflect.TypeFor[shutdown.Measurement](), reflect.TypeFor[shutdown.Action](), reflect.TypeFor[shutdown.Notice]()}
 	seen := map[reflect.Type]bool{}
 	for _, w := range words {

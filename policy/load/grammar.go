@@ -96,7 +96,7 @@ var (
 			blocks: map[string]*shape{
 				"snmp": {attributes: attributes("address version community user auth auth_key priv priv_key timeout oid scale")},
 				"file": {attributes: attributes("path scale")},
-				"room": {attributes: attributes("time_constant watts_per_kelvin")},
+				"room": {attributes: attributes("time_constant watts_per_kelvin usual")},
 			},
 		},
 		"emergency_off": {

@@ -3,6 +3,7 @@ package load
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"path"
 	"slices"
@@ -63,6 +64,7 @@ func (l *loader) readTemperature(s *section) {
 	if room := s.one("room"); room != nil {
 		d.Room = &policy.HeatRoom{
 			TimeConstant:   l.get(room, "time_constant").need().duration(time.Minute, 48*time.Hour, 0),
+			UsualTenths:    int64(math.Ceil(steady(l.get(room, "usual").number(0, 60, 0) * 10))),
 			WattsPerKelvin: l.get(room, "watts_per_kelvin").need().number(0.1, 1e6, 0),
 		}
 	}
@@ -116,16 +118,31 @@ func (l *loader) resolveTemperatures() {
 				l.unknown(w, unknownHost, "host", []string{"host"})
 			}
 		}
-		for k := range l.hosts {
-			if !d.named {
-				d.Hosts = append(d.Hosts, k)
-			}
-		}
-		slices.Sort(d.Hosts)
+		l.guestsToo(d)
 	}
 	for i, d := range l.temperatures {
 		l.confirmed(i, d)
 	}
+}
+
+// guestsToo adds the guests of the hosts that are named, or every host where none is.
+func (l *loader) guestsToo(d *temperatureDraft) {
+	in := map[int]bool{}
+	for _, k := range d.Hosts {
+		in[k] = true
+	}
+	for range l.hosts { // guests may have guests
+		more := len(in)
+		for k, h := range l.hosts {
+			if !d.named || h.RunsOn >= 0 && in[h.RunsOn] {
+				in[k] = true
+			}
+		}
+		if len(in) == more {
+			break
+		}
+	}
+	d.Hosts = slices.Sorted(maps.Keys(in))
 }
 
 // confirmed finds the second sensor, without which no heat stops a host that has

@@ -9,6 +9,7 @@ package transcript
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -99,6 +100,14 @@ func Event(p *policy.Policy, at shutdown.Instant, e *shutdown.Event) string {
 		fmt.Fprintf(&b, " %s %s", e.Action.Name(p), e.Outcome)
 	case shutdown.Commanded:
 		fmt.Fprintf(&b, " %s", e.Order)
+	case shutdown.Warmed:
+		fmt.Fprintf(&b, " %s tenths_celsius=%d", p.Temperatures[e.Sensor].Name, e.Tenths)
+	case shutdown.Touched:
+		word := "released"
+		if e.Used {
+			word = "used"
+		}
+		fmt.Fprintf(&b, " %s %s", p.Emergencies[e.Sensor].Name, word)
 	case shutdown.Restarted:
 		fmt.Fprintf(&b, " rebooted=%v", e.Rebooted)
 		if e.Orderly {
@@ -171,7 +180,7 @@ func Parse(p *policy.Policy, text string) (shutdown.Instant, *shutdown.Event, er
 		rest = head[3]
 	}
 	e := &shutdown.Event{}
-	for k := shutdown.Adopted; k <= shutdown.Restarted; k++ {
+	for k := shutdown.Adopted; k <= shutdown.Touched; k++ {
 		if k.String() == head[2] {
 			e.Kind = k
 		}
@@ -212,7 +221,7 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 	if n := len(f); e.Kind == shutdown.Restarted && n == 2 && f[1] == "orderly=true" {
 		e.Orderly, f = true, f[:1]
 	}
-	want := map[shutdown.Kind]int{shutdown.Measured: 1, shutdown.Observed: 2, shutdown.Finished: 2, shutdown.Commanded: 1, shutdown.Restarted: 1}[e.Kind]
+	want := map[shutdown.Kind]int{shutdown.Measured: 1, shutdown.Observed: 2, shutdown.Finished: 2, shutdown.Commanded: 1, shutdown.Restarted: 1, shutdown.Warmed: 2, shutdown.Touched: 2}[e.Kind]
 	if len(f) < want || e.Kind != shutdown.Measured && len(f) != want {
 		return fmt.Errorf("%s wants %d words, not %d", e.Kind, want, len(f))
 	}
@@ -240,10 +249,23 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 			return fmt.Errorf("an action ends accepted, refused, unreachable or unknown, not %q", f[1])
 		}
 	case shutdown.Commanded:
-		e.Order = word(f[0], shutdown.Hold, shutdown.Release)
+		e.Order = word(f[0], shutdown.Hold, shutdown.Clear)
 		if e.Order == 0 {
-			return fmt.Errorf("an operator says hold, release, proceed or abort, not %q", f[0])
+			return fmt.Errorf("an operator says hold, release, proceed, abort or clear, not %q", f[0])
 		}
+	case shutdown.Warmed:
+		j := slices.IndexFunc(p.Temperatures, func(t policy.Temperature) bool { return t.Name == f[0] })
+		n, err := strconv.ParseInt(strings.TrimPrefix(f[1], "tenths_celsius="), 10, 32)
+		if j < 0 || err != nil {
+			return fmt.Errorf("no temperature is called %q, or %q is none", f[0], f[1])
+		}
+		e.Sensor, e.Tenths = int32(j), n
+	case shutdown.Touched:
+		j := slices.IndexFunc(p.Emergencies, func(c policy.Emergency) bool { return c.Name == f[0] })
+		if j < 0 || f[1] != "used" && f[1] != "released" {
+			return fmt.Errorf("no emergency input is called %q, or it is not used or released but %q", f[0], f[1])
+		}
+		e.Sensor, e.Used = int32(j), f[1] == "used"
 	case shutdown.Restarted:
 		e.Rebooted = f[0] == "rebooted=true"
 	}
