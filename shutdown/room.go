@@ -23,6 +23,7 @@ const (
 	heatModel      = 1.25            // of the load warms a room that is known, at the worst; engineering value, no source
 	heatBack       = 50              // tenths of a kelvin below its limit a room is cool enough to start hosts in
 	heatMoved      = 15 * time.Second
+	heatSoon       = time.Hour   // before a room may reach its limit it is told of
 	sensorSilent   = time.Minute // at the least
 	usualTenths    = 270         // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
 )
@@ -94,13 +95,14 @@ func (s *State) roomEnd(at Instant, j int) Instant {
 		return s.hotEnd(at, j)
 	}
 	r, c := &s.Rooms[j], s.Policy.Temperatures[j].Confirm
-	if !r.Rose(s.step(j)) {
+	end, ok := r.Crosses(s.Policy.Temperatures[j].LimitTenths, s.step(j), false)
+	switch {
+	case !ok && !r.Rose(s.step(j)):
 		return s.modelEnd(j, lost)
-	}
-	if c >= 0 && !s.sensorSilent(at, c) && s.Rooms[c].Last.At != 0 && !s.Rooms[c].Jumped() && !s.Rooms[c].Rose(s.step(c)) {
+	case ok && c >= 0 && !s.sensorSilent(at, c) && s.Rooms[c].Denies(s.step(c)):
 		return Never
 	}
-	return endOr(r.Crosses(s.Policy.Temperatures[j].LimitTenths, s.step(j), false))
+	return endOr(end, ok)
 }
 
 // hotEnd is the same for hosts that have input: it takes a policy that says so, and two
@@ -366,7 +368,7 @@ func (s *State) ofRooms(at Instant) {
 			n.A, n.B = r.Odd.Tenths, r.Last.Tenths
 		case s.stoodStill(at, j):
 			s.holdsOf(SensorStuck, t.Name).A = r.Last.Tenths
-		case end < Never:
+		case end.Sub(at) <= heatSoon:
 			n := s.holdsOf(RoomWarms, t.Name)
 			n.A, n.B, n.Margin = t.LimitTenths, s.fromTenths(j), max(0, end.Sub(at))
 		case s.tooFast(j):

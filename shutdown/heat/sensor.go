@@ -17,6 +17,8 @@ const (
 	markApart = 20 * time.Second
 	hour      = time.Hour
 	leastRise = 10              // tenths of a kelvin
+	nearLimit = 20              // tenths of a kelvin
+	farLimit  = 50              // likewise
 	lineSpan  = 2 * time.Minute // that a line rests on
 	bearsOut  = 3 * time.Second // apart are two answers that together prove something
 	flatAfter = 24 * time.Hour  // without the least change a fine sensor stands still
@@ -33,6 +35,7 @@ type Kept struct {
 // Sensor is what was heard of one sensor. It is a plain value.
 type Sensor struct {
 	Last   Kept            // that is believed; At is 0 for none yet
+	First  int64           // where the path began that it is on
 	Odd    Kept            // the last off its path; At is 0 while it is on it
 	OddFor time.Duration   // since when it is on another path, once it has jumped; 0 while it has not
 	Same   time.Duration   // since when it says the same
@@ -76,7 +79,7 @@ func onPath(a, b Kept, step int64) bool {
 
 // begin takes a reading as the first.
 func (s *Sensor) begin(r Kept) {
-	*s = Sensor{Last: r, Same: r.At, Lows: [2]Kept{r, r}, Hour: r.At}
+	*s = Sensor{Last: r, First: r.Tenths, Same: r.At, Lows: [2]Kept{r, r}, Hour: r.At}
 	s.Marks[marksKept-1] = r
 }
 
@@ -125,9 +128,25 @@ func (s *Sensor) low() Kept {
 	return s.Lows[0]
 }
 
-// Rose tells whether it is believed, and is warming or has warmed within the hour.
+// Rose tells whether it is believed, and is warming or has warmed within the hour: by
+// what it said in the last minutes together, for one answer may be noise.
 func (s *Sensor) Rose(step int64) bool {
-	return s.Last.At != 0 && !s.Jumped() && s.Last.Tenths-s.low().Tenths >= leastRise+step/2
+	if s.Last.At == 0 || s.Jumped() {
+		return false
+	}
+	sum, n := s.Last.Tenths, int64(1)
+	for _, k := range s.Marks {
+		if k.At != 0 && s.Last.At-k.At <= lineSpan {
+			sum, n = sum+k.Tenths, n+1
+		}
+	}
+	return sum-n*s.low().Tenths >= n*(leastRise+step/2)
+}
+
+// Denies tells whether it is believed, and has not warmed: not within the hour, nor since
+// its path began.
+func (s *Sensor) Denies(step int64) bool {
+	return s.Last.At != 0 && !s.Jumped() && !s.Rose(step) && s.Last.Tenths-s.First < leastRise+step/2
 }
 
 // StandsStill tells whether it says the same for longer than air does: beside another
@@ -163,12 +182,13 @@ func (s *Sensor) line(step int64) (Trend, bool) {
 
 // Crosses is the earliest time at which the room may reach a limit, by what the sensor
 // shows; false where it does not warm, or is not believed. Sure asks for a line that is
-// clearly rising, or the limit reached, besides.
+// clearly rising besides, and that it is warming now.
 func (s *Sensor) Crosses(limit, step int64, sure bool) (time.Duration, bool) {
-	if !s.Rose(step) {
+	creeps := !sure && s.creeps(limit, step)
+	switch {
+	case !creeps && !s.Rose(step):
 		return 0, false
-	}
-	if s.Last.Tenths >= limit {
+	case s.Last.Tenths >= limit:
 		return s.Last.At, true
 	}
 	low := s.low()
@@ -179,7 +199,7 @@ func (s *Sensor) Crosses(limit, step int64, sure bool) (time.Duration, bool) {
 		switch {
 		case upper <= 0 || sure && !clear:
 			return 0, false
-		case clear:
+		case clear || creeps:
 			slope = upper
 		default:
 			slope = min(slope, upper)
@@ -189,8 +209,14 @@ func (s *Sensor) Crosses(limit, step int64, sure bool) (time.Duration, bool) {
 		return 0, false
 	}
 	left := max(0, float64(limit)-from) / slope
-	if !(left < 7*24*3600) {
+	if !(left >= 0 && left < 7*24*3600) {
 		return 0, false
 	}
 	return s.Last.At + time.Duration(left)*time.Second, true
+}
+
+// creeps tells whether it came near the limit from below, however long ago: a room may
+// take its last kelvin so slowly that no hour shows it.
+func (s *Sensor) creeps(limit, step int64) bool {
+	return s.Last.At != 0 && !s.Jumped() && limit-s.Last.Tenths <= nearLimit && limit-s.First >= farLimit
 }
