@@ -140,6 +140,7 @@ func (s *State) CopyFrom(o *State) {
 	s.work = w
 	if w != nil {
 		w.placed = false
+		clear(w.hots)
 	}
 }
 
@@ -313,6 +314,7 @@ func (s *State) restarted(at Instant, gap time.Duration, rebooted, orderly bool)
 	doubtful := s.Outstanding() || !orderly && (!rebooted || s.ownHost() >= 0)
 	long := false // enough for a host to go
 	s.Alive = at
+	clear(s.scratch().hots)
 	for i := range s.UPSs {
 		s.emit(Effect{Kind: Poll, UPS: int32(i)})
 		long = s.resumeUPS(at, int32(i), rebooted, doubtful, gap) || long

@@ -19,6 +19,7 @@ type work struct {
 	slots    []int32 // policy host to its place in the schedule, -1; while placed
 	placed   bool
 	readies  []readiness
+	hots     []hot    // by temperature
 	holding  []Notice // scratch of conditions
 	waited   []bool
 	counts   []bool

@@ -45,6 +45,7 @@ func (s *State) step(j int) int64 {
 func (s *State) warmed(at Instant, j int, tenths int64) bool {
 	before := s.heatGlance(at, j)
 	s.Rooms[j].Take(time.Duration(at), tenths, s.step(j))
+	clear(s.scratch().hots)
 	return before != s.heatGlance(at, j)
 }
 
@@ -108,6 +109,24 @@ func (s *State) roomEnd(at Instant, j int) Instant {
 // hotEnd is the same for hosts that have input: it takes a policy that says so, and two
 // sensors that answer and warm.
 func (s *State) hotEnd(at Instant, j int) Instant {
+	w := s.scratch()
+	for len(w.hots) < len(s.Rooms) {
+		w.hots = append(w.hots, hot{})
+	}
+	if h := &w.hots[j]; !h.known || h.at != at {
+		*h = hot{true, at, s.findHot(at, j)}
+	}
+	return w.hots[j].end
+}
+
+// hot is an answer of hotEnd beside the instant that it was asked at; a reading makes it
+// unknown.
+type hot struct {
+	known   bool
+	at, end Instant
+}
+
+func (s *State) findHot(at Instant, j int) Instant {
 	t := &s.Policy.Temperatures[j]
 	if !t.WithInput || s.sensorSilent(at, j) || s.sensorSilent(at, t.Confirm) || !s.Rooms[t.Confirm].Rose(s.step(t.Confirm)) {
 		return Never
@@ -419,6 +438,32 @@ func (s *State) roomWake(sooner func(Instant)) {
 	for j := range s.Contacts {
 		sooner(s.contactSilentAt(j))
 	}
+}
+
+// Furnish gives a state that was read, and heard nothing of rooms and emergency inputs
+// that its policy has, a place for them.
+func (s *State) Furnish() {
+	if s.Policy != nil && len(s.Rooms) == 0 && len(s.Contacts) == 0 && len(s.Schedule.Rooms) == 0 {
+		s.readopt(s.Now, &State{})
+		for range s.Rooms {
+			if s.Planned() {
+				s.Schedule.Rooms = append(s.Schedule.Rooms, Never)
+			}
+		}
+	}
+}
+
+// RoomOutlook is when a room reaches its limit from now on, at the earliest and, where it
+// is known how it warms, likely; from which temperature, and whether that was read. False
+// where it does not, for all that is known.
+func (s *State) RoomOutlook(j int) (end, probable Instant, tenths int64, read, ok bool) {
+	end, probable, tenths, read = s.roomEnd(s.Now, j), Never, s.fromTenths(j), s.Rooms[j].Last.At != 0
+	if t := &s.Policy.Temperatures[j]; t.Room != nil && s.anyOnBattery() && !s.Rooms[j].Rose(s.step(j)) {
+		if secs := roomOf(t.Room).Until(s.heatOf(j), 0, float64(t.LimitTenths-tenths)/10); secs < 7*24*3600 {
+			probable = max(end, s.firstAway().Add(battery.Whole(secs)))
+		}
+	}
+	return end, probable, tenths, read, end < Never
 }
 
 // readopt keeps of sensors and emergency inputs what was heard of those of the same

@@ -83,7 +83,8 @@ func inOrder(p *policy.Policy, run *Run) error {
 	return nil
 }
 
-var soakHeat = 1000
+// soakHeat is how many rooms are tried.
+const soakHeat = 1000
 
 // Aim: a room that warms comes down in order before its limit, on battery and with input
 // when its cooling fails; and its hosts are back once it is cool. Method: a thousand

@@ -201,12 +201,12 @@ func readOrder(body io.Reader) (shutdown.Order, error) {
 	if d.More() {
 		return 0, errors.New("an order is one JSON object and nothing behind it")
 	}
-	for o := shutdown.Hold; o <= shutdown.Release; o++ {
+	for o := shutdown.Hold; o <= shutdown.Clear; o++ {
 		if o.String() == in.Order {
 			return o, nil
 		}
 	}
-	return 0, fmt.Errorf("no order is called %.40q. There are hold, proceed and abort", in.Order)
+	return 0, fmt.Errorf("no order is called %.40q. There are hold, proceed, abort, release and clear", in.Order)
 }
 
 func (s *Server) mayOrder(p peer) bool {

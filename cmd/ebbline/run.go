@@ -268,6 +268,8 @@ In an outage an operator may say
   --release  end a hold or an abort: the schedule is in force again
   --proceed  begin at once, in order, whatever was said before
   --abort    stop no further host, even if the battery ends: hosts will crash
+  --clear    an emergency power off is over: somebody has looked, and power may
+             come back
 Root, the agent's own user and the group ebbline-operators may give orders.`,
 	run: runStatus,
 }
@@ -281,6 +283,8 @@ func changesNothing(o shutdown.Order, v *agent.View) bool {
 		return !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool {
 			return c.Code == shutdown.HoldInForce.String() || c.Code == shutdown.AbortInForce.String()
 		})
+	case shutdown.Clear:
+		return !slices.ContainsFunc(v.Conditions, func(c agent.Condition) bool { return c.Code == shutdown.EmergencyOff.String() })
 	}
 	return false
 }
@@ -288,10 +292,11 @@ func changesNothing(o shutdown.Order, v *agent.View) bool {
 func runStatus(ctx context.Context, c *call) int {
 	socket := c.socketFlag()
 	watch := c.flags.Bool("watch", false, "show it again every second")
-	var orders [shutdown.Release + 1]*bool
+	var orders [shutdown.Clear + 1]*bool
 	orders[shutdown.Hold] = c.flags.Bool("hold", false, "no host stops early")
 	orders[shutdown.Proceed] = c.flags.Bool("proceed", false, "begin at once")
 	orders[shutdown.Release] = c.flags.Bool("release", false, "end a hold or an abort")
+	orders[shutdown.Clear] = c.flags.Bool("clear", false, "end an emergency power off")
 	orders[shutdown.Abort] = c.flags.Bool("abort", false, "stop no further host, whatever it costs")
 	if err := c.parse(0); err != nil {
 		return usageCode(err)
@@ -302,7 +307,7 @@ func runStatus(ctx context.Context, c *call) int {
 	}
 	client := control.NewClient(*socket)
 	order := shutdown.Order(0)
-	for o := shutdown.Hold; o <= shutdown.Release; o++ {
+	for o := shutdown.Hold; o <= shutdown.Clear; o++ {
 		if *orders[o] && order != 0 {
 			c.usage("give one order at a time")
 			return exitUsage
@@ -319,7 +324,7 @@ func runStatus(ctx context.Context, c *call) int {
 			return c.fail("%v", err)
 		}
 		if changesNothing(order, &before) {
-			why := map[shutdown.Order]string{shutdown.Proceed: "the input is there", shutdown.Release: "no hold or abort was in force"}[order]
+			why := map[shutdown.Order]string{shutdown.Proceed: "the input is there", shutdown.Release: "no hold or abort was in force", shutdown.Clear: "no emergency power off is known of"}[order]
 			fmt.Fprintf(c.Err, "ebbline status: --%s changes nothing now: %s\n", order, why)
 		}
 	}

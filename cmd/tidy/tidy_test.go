@@ -72,7 +72,7 @@ var directions = []struct {
 	{"simulate/report", []string{"shutdown"}, "a drawing works out nothing"},
 	{"simulate/survey", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "simulate"}, "a survey asks the core through scenes"},
 	{"simulate", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript", "simulate/world", "simulate/report"}, "the simulator never imports the agent"},
-	{"agent", []string{"policy", "shutdown", "shutdown/battery", "shutdown/plan", "shutdown/transcript"}, "the agent says what it needs in interfaces and imports none of its adapters"},
+	{"agent", []string{"policy", "shutdown", "shutdown/battery", "shutdown/heat", "shutdown/plan", "shutdown/transcript"}, "the agent says what it needs in interfaces and imports none of its adapters"},
 	{"agent/journal", []string{"policy", "shutdown", "shutdown/transcript"}, "the journal keeps, it does not decide"},
 	{"agent/control", []string{"agent", "policy", "shutdown"}, "the socket speaks for the agent"},
 	{"agent/clean", nil, "text in, text out"},

@@ -120,7 +120,6 @@ const (
 	emergencyWays  = "A UPS that the emergency switch may not reach"
 	pastInlet      = "Limit above what is made for it"
 	coarseSensor   = "Coarse sensor"
-	notYet         = "Not acted on yet"
 	oneSensor      = "One sensor alone"
 )
 

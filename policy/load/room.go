@@ -256,16 +256,8 @@ func (l *loader) resolveEmergencies() {
 // thermal guidelines, 5th ed. 2021, table 2.1: class A2 35 °C, A3 40, A4 45).
 const warmest = 45
 
-// notActedOn says so of what is read and shown, and rules nothing yet.
-func (l *loader) notActedOn(kind, what string) {
-	if list := l.sections[kind]; len(list) > 0 {
-		l.warn(list[0].head, notYet, "The agent of this version does not act on %s. It is checked, so that a policy for the next can be made ready; until then look after it yourself.", what)
-	}
-}
-
 // heatRisks warns of limits and sensors that may not do what is expected of them.
 func (l *loader) heatRisks(p *policy.Policy) {
-	l.notActedOn("temperature", "temperatures")
 	for i := range p.Temperatures {
 		t, s := &p.Temperatures[i], l.temperatures[i].s
 		if limit := l.get(s, "limit"); t.LimitTenths > warmest*10 {
@@ -286,7 +278,6 @@ func (l *loader) heatRisks(p *policy.Policy) {
 // emergencyRisks asks where the emergency switch acts, for a UPS goes on without input.
 func (l *loader) emergencyRisks(p *policy.Policy) {
 	const licensed = "Local code (in North America NEC 645.10 where a room is run under article 645) and a licensed electrician decide; do not rely on ebbline for the safety of people."
-	l.notActedOn("emergency_off", "an emergency power off")
 	for i := range p.Emergencies {
 		e, s := &p.Emergencies[i], l.emergencies[i].s
 		switch e.Cuts {

@@ -47,7 +47,7 @@ host "gate" {
   local { command = ["systemctl", "poweroff"] }
 }
 
-temperature "inlet" { # WARNING: Not acted on yet
+temperature "inlet" {
   limit        = 35
   rate         = 20
   with_input   = true
@@ -80,7 +80,7 @@ temperature "shelf" {
   }
 }
 
-emergency_off "door" { # WARNING: Not acted on yet
+emergency_off "door" {
   cuts   = "both"
   ups    = "rack"
   oid    = "1.3.6.1.4.1.8072.9999.1.0"

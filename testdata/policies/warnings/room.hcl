@@ -47,12 +47,12 @@ host "gate" {
   local { command = ["systemctl", "poweroff"] }
 }
 
-temperature "air" { # WARNING: Not acted on yet # WARNING: One sensor alone
+temperature "air" { # WARNING: One sensor alone
   limit = 55 # WARNING: Limit above what is made for it
   ups   = "rack" # WARNING: Coarse sensor
 }
 
-emergency_off "door" { # WARNING: Not acted on yet # WARNING: Where the emergency switch acts
+emergency_off "door" { # WARNING: Where the emergency switch acts
   command = ["/usr/local/bin/door"]
 }
 
