@@ -104,6 +104,8 @@ type script struct {
 	lasts  time.Duration
 	events []moment
 	modes  map[int]mode
+	takes  map[int]time.Duration // to be off, where it is not what the policy says
+	every  time.Duration         // between polls; 0: as the room has it
 	// partly: the input comes back while hosts are being stopped. Who was asked
 	// by then may differ by the seconds that the agent was dead.
 	partly bool
@@ -117,6 +119,25 @@ func forcedRoom(t testing.TB) *policy.Policy {
 	p.Hosts = []policy.Host{host("db", 50, 120, 1), host("vault", 80, 200), host("web", 20, 100, 0, 1)}
 	check(t, p)
 	return p
+}
+
+// room is the policy of the script's room.
+func (s *script) room(t testing.TB) *policy.Policy {
+	p := forcedRoom(t)
+	if s.every > 0 {
+		p.UPSs[0].SNMP.PollEvery = s.every
+	}
+	return p
+}
+
+// prepare makes the room's hosts what the script says they are.
+func (s *script) prepare(r *room) {
+	for k, m := range s.modes {
+		r.hosts[k].mode = m
+	}
+	for k, d := range s.takes {
+		r.hosts[k].takes = d
+	}
 }
 
 type moment struct {
@@ -134,21 +155,42 @@ type end struct {
 
 // run plays a script through one agent after the other: the first is killed at
 // the append given, and another comes two seconds later.
-func (s *script) run(t *testing.T, at, cut int) (e end) {
-	p := forcedRoom(t)
+func (s *script) run(t *testing.T, at, cut int) (e end) { return s.play(t, at, cut, nil) }
+
+// play is run; where a former build's life is given, the room has lived through that
+// instead of a first one.
+func (s *script) play(t *testing.T, at, cut int, past *formerLife) (e end) {
+	p := s.room(t)
 	r := newRoom(p)
 	defer close(r.freed)
-	for k, m := range s.modes {
-		r.hosts[k].mode = m
-	}
+	s.prepare(r)
 	began := time.Now()
 	for _, m := range s.events {
 		time.AfterFunc(m.at, func() { r.input(m.input) })
 	}
 	wentOff := map[string]bool{}
+	look := func() {
+		r.set(func() {
+			for h := range r.hosts {
+				if !r.hosts[h].off {
+					continue
+				}
+				wentOff[p.Hosts[h].Name] = true
+				for d := range p.Hosts {
+					if !r.hosts[d].off && r.hosts[d].mode == obeys && slices.Contains(p.Hosts[d].DependsOn, h) {
+						t.Errorf("%s: killed at append %d: %s is off and %s, which needs it, is up", s.name, at, p.Hosts[h].Name, p.Hosts[d].Name)
+					}
+				}
+			}
+		})
+	}
 	watch := time.NewTicker(time.Second)
 	defer watch.Stop()
 	path := filepath.Join(fastFolder(t), "journal")
+	if past != nil {
+		e.lives++
+		past.live(t, r, path, look)
+	}
 	for time.Since(began) < s.lasts {
 		e.lives++
 		if e.lives > 3 {
@@ -179,19 +221,7 @@ func (s *script) run(t *testing.T, at, cut int) (e end) {
 				}
 				ended = true
 			case <-watch.C:
-				r.set(func() {
-					for h := range r.hosts {
-						if !r.hosts[h].off {
-							continue
-						}
-						wentOff[p.Hosts[h].Name] = true
-						for d := range p.Hosts {
-							if !r.hosts[d].off && r.hosts[d].mode == obeys && slices.Contains(p.Hosts[d].DependsOn, h) {
-								t.Errorf("%s: killed at append %d: %s is off and %s, which needs it, is up", s.name, at, p.Hosts[h].Name, p.Hosts[d].Name)
-							}
-						}
-					}
-				})
+				look()
 				if time.Since(began) >= s.lasts {
 					stop()
 				}
@@ -211,6 +241,9 @@ func (s *script) run(t *testing.T, at, cut int) (e end) {
 		if !r.hosts[h].off {
 			e.up = append(e.up, p.Hosts[h].Name)
 		}
+	}
+	if past != nil {
+		past.tookOver(t, r, path)
 	}
 	meanings := map[string]string{}
 	for _, b := range r.begun {

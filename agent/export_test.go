@@ -7,3 +7,6 @@ func Recalled(past Past, c *Config) *shutdown.State { return remember(&past, c).
 
 // Sound tells whether a state passes for one that can be.
 func Sound(s *shutdown.State) error { return sound(s) }
+
+// Format is the number of what this build's snapshot holds.
+const Format = format

@@ -201,7 +201,7 @@ func (d fakeDoer) Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (
 	r.mu.Lock()
 	h := &r.hosts[k]
 	how := h.mode
-	r.begun = append(r.begun, begun{a.ID.Name(p), a.ID.Verb, h.cycle, time.Now()})
+	r.reached(int(k), a.ID.Name(p), a.ID.Verb)
 	r.mu.Unlock()
 	switch how {
 	case hangs:
@@ -219,7 +219,22 @@ func (d fakeDoer) Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	switch a.ID.Verb {
+	r.carryOut(int(k), a.ID.Verb)
+	if how == cutsShort {
+		return shutdown.Unknown, "the link dropped"
+	}
+	return shutdown.Accepted, ""
+}
+
+// reached notes that an order has reached the room, which is locked.
+func (r *room) reached(k int, name string, verb shutdown.Verb) {
+	r.begun = append(r.begun, begun{name, verb, r.hosts[k].cycle, time.Now()})
+}
+
+// carryOut is what an order does to a host. The room is locked.
+func (r *room) carryOut(k int, verb shutdown.Verb) {
+	h := &r.hosts[k]
+	switch verb {
 	case shutdown.VerbShutDown, shutdown.VerbPowerOff:
 		h.stops++
 		n := h.stops
@@ -236,10 +251,6 @@ func (d fakeDoer) Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (
 			}
 		})
 	}
-	if how == cutsShort {
-		return shutdown.Unknown, "the link dropped"
-	}
-	return shutdown.Accepted, ""
 }
 
 // after does something to the room later.

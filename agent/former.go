@@ -2,6 +2,8 @@ package agent
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
 	"time"
 
 	"ebbline/policy"
@@ -9,9 +11,10 @@ import (
 	"ebbline/shutdown/battery"
 )
 
-// former is a snapshot of the formats 1 and 2, as far as it holds facts. The core of
+// former is a snapshot of the formats 1 to 3, as far as it holds facts. The core of
 // those kept conclusions: what they rested on is taken out of them, field by field. The
-// plan in force is not taken over: it is made anew at the first step.
+// plan in force is not taken over: it is made anew at the first step. What the operator
+// was told stays told.
 type former struct {
 	Build, Boot string
 	Epoch       shutdown.Instant
@@ -27,31 +30,34 @@ type formerState struct {
 	Now, Began           shutdown.Instant
 	Outage               uint32
 	Held, Going, Aborted bool
+	Planned, Fits        bool
 	UPSs                 []formerUPS
 	Hosts                []formerHost
 }
 
 // The names of the former core's phases, powers and switchings, by number.
 const (
-	formerRideThrough, formerAllDown, formerRecovery                             = 2, 4, 5
+	formerNormal, formerRideThrough, formerAllDown, formerRecovery               = 1, 2, 4, 5
 	formerUp, formerAsked, formerDown, formerAbandoned, formerStarting           = 1, 2, 3, 4, 5
 	formerOutputAsking, formerOutputCounting, formerCalling, formerOutputRefused = 1, 2, 3, 4
 )
 
 type formerUPS struct {
 	Phase                    uint8
+	Since                    shutdown.Instant
 	Last                     shutdown.Measurement
 	LastAt, Lost, Back       shutdown.Instant
+	Watched                  shutdown.Instant
 	Heard, TestAt            shutdown.Instant
 	OffHeard, CutFrom, CutTo shutdown.Instant
-	ChargeAt, OwnEnd         shutdown.Instant
+	ChargeAt                 shutdown.Instant
 	Dead, Low, Known         bool
+	Belief                   struct{ Likely float64 }
 	LowEnergy                float64
 	Output, OutputTry        uint8
 	OutputBy                 shutdown.Instant
 	Warmth                   int64
-	Factor, Likely           float64
-	AtEnd                    uint8
+	Prior, Factor, Likely    float64
 	Charge, Beside           battery.Charge
 	Start                    float64
 	StartTenths              int64
@@ -61,6 +67,7 @@ type formerUPS struct {
 type formerHost struct {
 	Power, Was, Method, Try                uint8
 	InFlight, Told, Alive, Dark, Stopped   bool
+	Near                                   bool
 	Prepared, Preparing, Lost              bool
 	Verb                                   shutdown.Verb
 	Outage                                 uint32
@@ -69,17 +76,63 @@ type formerHost struct {
 }
 
 // fromFormer makes a snapshot of this format out of one.
-func fromFormer(text []byte) (*snapshot, error) {
+func fromFormer(text []byte) (s *snapshot, err error) {
 	var f former
 	if err := json.Unmarshal(text, &f); err != nil {
 		return nil, err
 	}
-	s := &snapshot{Format: format, Build: f.Build, Boot: f.Boot, Epoch: f.Epoch, Failed: f.Failed, Board: f.Board, Ended: f.Ended}
-	if f.State == nil {
+	s = &snapshot{Format: format, Build: f.Build, Boot: f.Boot, Epoch: f.Epoch, Failed: f.Failed, Board: f.Board, Ended: f.Ended}
+	switch {
+	case f.State == nil:
 		return s, nil
+	case f.State.Policy == nil && len(f.State.UPSs)+len(f.State.Hosts) == 0:
+		s.State = shutdown.New() // of before the first policy
+		s.State.Now, s.State.Outage = f.State.Now, f.State.Outage
+		return s, nil
+	case f.State.Policy == nil:
+		return nil, errors.New("its state belongs to no policy")
 	}
-	s.Board.Conditions = f.Board.ofRunner() // the core says its own again
-	o := f.State
+	if err := f.State.sound(); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if r := recover(); r != nil { // a policy that describes no battery
+			err = fmt.Errorf("%v", r)
+		}
+	}()
+	s.State = f.State.facts()
+	s.State.Told = f.State.told(&s.Board)
+	return s, nil
+}
+
+// sound tells whether a former state can be one, as far as it is taken over: what is
+// none of its values would be taken for another.
+func (o *formerState) sound() error {
+	if len(o.UPSs) != len(o.Policy.UPSs) || len(o.Hosts) != len(o.Policy.Hosts) {
+		return errors.New("its state does not belong to its policy")
+	}
+	f := &finder{now: o.Now}
+	for i := range o.UPSs {
+		u := &o.UPSs[i]
+		f.in = "UPS " + o.Policy.UPSs[i].Name
+		f.is(u.Phase >= formerNormal && u.Phase <= formerRecovery, "Phase", u.Phase)
+		f.is(u.Output <= formerOutputRefused, "Output", u.Output)
+		f.is(u.Prior >= 0 && u.Factor >= 0 && u.Belief.Likely >= 0 && u.Likely >= 0, "Factor", u.Factor)
+	}
+	for k := range o.Hosts {
+		h, p := &o.Hosts[k], &o.Policy.Hosts[k]
+		f.in = "host " + p.Name
+		f.is(h.Power >= formerUp && h.Power <= formerStarting, "Power", h.Power)
+		f.is(h.Was <= formerStarting, "Was", h.Was)
+		f.is(h.Verb <= shutdown.VerbStart, "Verb", h.Verb)
+		f.is(h.Power != formerAsked || h.stops() && int(h.Method) < len(p.Methods), "Method", h.Method)
+		f.is(!h.InFlight || h.Verb != 0, "InFlight", h.InFlight)
+	}
+	return f.err
+}
+
+// facts are what a former state knew.
+func (o *formerState) facts() *shutdown.State {
 	n := &shutdown.State{Policy: o.Policy, Next: o.Next, Day: o.Day, Now: o.Now, Began: o.Began, Outage: o.Outage}
 	switch {
 	case o.Aborted:
@@ -95,15 +148,79 @@ func fromFormer(text []byte) (*snapshot, error) {
 	for k := range o.Hosts {
 		n.Hosts = append(n.Hosts, o.Hosts[k].facts(o, int32(k)))
 	}
-	s.State = n
-	return s, nil
+	for i := range n.UPSs { // what this outage's readings said, on the belief as it is now
+		u, b := &n.UPSs[i], n.Belief(int32(i))
+		u.Holds[0] = b.LowAt(o.Policy.Site.ConfidencePermille) * o.UPSs[i].lowered()
+		if was := o.UPSs[i].Belief.Likely; was > 0 {
+			u.Holds[1] = b.Likely * min(1, o.UPSs[i].Likely/was)
+		}
+		u.Holds[1] = max(u.Holds[0], u.Holds[1])
+	}
+	return n
+}
+
+// lowered is the part of the low projection that this outage's readings left.
+func (u *formerUPS) lowered() float64 {
+	if u.Prior > 0 {
+		return min(1, u.Factor/u.Prior)
+	}
+	return 1
+}
+
+// told is what an operator was told and may hold still: phases, the plan's verdict, and
+// the conditions of the core. What the agent itself raised is on the board.
+func (o *formerState) told(b *board) (list []shutdown.Notice) {
+	for i := range o.UPSs {
+		u := &o.UPSs[i]
+		list = append(list, shutdown.Notice{Code: shutdown.PhaseEntered, UPS: int32(i), Host: -1, A: int64(u.Phase), B: -1, Since: max(0, u.Since)})
+	}
+	if o.Planned {
+		n := shutdown.Notice{Code: shutdown.PlanMade, UPS: -1, Host: -1, B: -1, Since: o.Now}
+		if o.Fits {
+			n.A = 1
+		}
+		list = append(list, n)
+	}
+	var kept []Condition
+	for _, c := range b.Conditions {
+		n, ofCore, known := c.notice(o.Policy)
+		if ofCore && known {
+			list = append(list, n)
+		}
+		if known {
+			kept = append(kept, c)
+		}
+	}
+	b.Conditions = kept
+	return list
+}
+
+// notice is a condition as it was told; known is false for one of another build's.
+func (c *Condition) notice(p *policy.Policy) (n shutdown.Notice, ofCore, known bool) {
+	n = shutdown.Notice{UPS: -1, Host: -1, B: -1, Since: shutdown.Instant(c.Since.UnixNano())}
+	for _, code := range shutdown.Codes() {
+		if code.String() == c.Code && code.Condition() {
+			n.Code = code
+		}
+	}
+	for i := range p.UPSs {
+		if p.UPSs[i].Name == c.UPS {
+			n.UPS = int32(i)
+		}
+	}
+	for k := range p.Hosts {
+		if p.Hosts[k].Name == c.Host {
+			n.Host = int32(k)
+		}
+	}
+	known = n.Code != 0 && (c.UPS == "" || n.UPS >= 0) && (c.Host == "" || n.Host >= 0)
+	return n, !n.Code.OfRunner(), known
 }
 
 func (u *formerUPS) facts(o *formerState, i int32) shutdown.UPS {
 	n := shutdown.UPS{
-		Last: u.Last, LastAt: u.LastAt, Says: shutdown.SaysInput, From: u.Back, Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
-		TakenAt: u.ChargeAt, AtLoss: u.Start, AtGauge: u.StartTenths, Holds: [2]float64{u.Factor, u.Likely},
-		Warmth: u.Warmth, Load: u.Load,
+		Last: u.Last, LastAt: u.LastAt, Says: shutdown.SaysInput, From: max(u.Back, u.Watched), Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
+		TakenAt: u.ChargeAt, AtLoss: u.Start, AtGauge: u.StartTenths, Warmth: u.Warmth, Load: u.Load,
 	}
 	n.Taken[0], n.Taken[1] = u.Charge, u.Charge
 	n.Taken[0].Delivered += u.Beside.Delivered
@@ -149,31 +266,45 @@ func (u *formerUPS) order(o *formerState, i int32) (b shutdown.Begun) {
 	return b
 }
 
+// stops tells whether the last order was one to stop.
+func (h *formerHost) stops() bool {
+	return h.Verb == shutdown.VerbShutDown || h.Verb == shutdown.VerbPowerOff
+}
+
 func (h *formerHost) facts(o *formerState, k int32) shutdown.Host {
 	n := shutdown.Host{
-		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, SeenAt: h.SeenAt, UpAt: h.UpAt,
-		Ours: h.Stopped || !h.Dark, Asked: h.AskedAt,
+		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, SeenAt: h.SeenAt, UpAt: h.UpAt, Asked: h.AskedAt,
 	}
-	if h.Prepared {
-		n.Prepared = o.Began
+	n.Ours = n.State != shutdown.TurnedOff && (h.Stopped || !h.Dark)
+	if (h.Power == formerAsked || h.Power == formerAbandoned) && h.Seen == shutdown.SeenSilent && !h.Near {
+		n.SeenFrom = min(h.SeenAt, h.AskedAt) // it was out of sight when it was asked
 	}
-	if h.Verb == 0 || h.Verb == shutdown.VerbPrepare {
-		return n
+	p := &o.Policy.Hosts[k]
+	switch {
+	case p.Prepare == nil:
+	case h.Preparing:
+		n.Prepared = o.Now // it is begun again
+	case h.Prepared:
+		n.Prepared = max(1, o.Began)
 	}
-	ways := len(o.Policy.Hosts[k].Methods)
+	ways := len(p.Methods)
 	if h.Verb == shutdown.VerbStart {
-		ways = max(1, len(o.Policy.Hosts[k].Starts))
+		ways = max(1, len(p.Starts))
 	}
-	if int(h.Method) >= ways {
+	if h.Verb == 0 || h.Verb == shutdown.VerbPrepare || int(h.Method) >= ways {
 		return n
 	}
 	id := shutdown.ActionID{Outage: h.Outage, Host: k, UPS: -1, Verb: h.Verb, Method: h.Method, Try: h.Try}
 	n.Last = shutdown.Begun{Action: shutdown.Action{ID: id, Deadline: h.Deadline}}
-	if !h.InFlight {
-		n.Last.Ended, n.Last.Outcome = o.Now, shutdown.Unreachable
-		if h.Told {
-			n.Last.Outcome = shutdown.Accepted
-		}
+	if h.InFlight {
+		return n
+	}
+	n.Last.Ended, n.Last.Outcome = o.Now, shutdown.Unreachable
+	switch {
+	case h.Told && h.Doubt != shutdown.Never:
+		n.Last.Outcome = shutdown.Unknown
+	case h.Told:
+		n.Last.Outcome = shutdown.Accepted
 	}
 	return n
 }
@@ -220,17 +351,4 @@ func (h *formerHost) state() shutdown.HostState {
 		return shutdown.Unseen
 	}
 	return shutdown.Up
-}
-
-// ofRunner gives the conditions that the core knows nothing of.
-func (b *board) ofRunner() []Condition {
-	var list []Condition
-	for _, c := range b.Conditions {
-		for code := shutdown.JournalUnwritten; code <= shutdown.MemoryRefused; code++ {
-			if c.Code == code.String() {
-				list = append(list, c)
-			}
-		}
-	}
-	return list
 }

@@ -55,6 +55,7 @@ type memory struct {
 	notes  []string       // for the log
 	keep   string         // the journal's file is put aside under this name
 	lost   bool           // there was a snapshot, and it is not used
+	other  bool           // another build wrote it
 	given  []shutdown.Effect
 }
 
@@ -150,7 +151,7 @@ func recall(text []byte, lines []string, c *Config) (*memory, error) {
 		if err != nil {
 			return nil, err
 		}
-		m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended, failed: s.Failed}
+		m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended, failed: s.Failed, other: s.Build != c.Build}
 		bad := m.replayAll(lines, skip)
 		if bad == nil {
 			return m.checked(s, notes, len(skip) > 0, c)
@@ -232,7 +233,11 @@ func (m *memory) replay(line string) (err error) {
 		return err
 	}
 	before := m.state.Policy
-	m.given = m.state.Step(at, e, m.given[:0])
+	if m.other {
+		m.given = m.state.Heard(at, e, m.given[:0]) // what it began is in the lines
+	} else {
+		m.given = m.state.Step(at, e, m.given[:0])
+	}
 	for i := range m.given {
 		if f := &m.given[i]; f.Kind == shutdown.Notify {
 			m.board.take(at, speaks(e, before, m.state), &f.Notice)

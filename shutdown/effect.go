@@ -95,6 +95,9 @@ const (
 // Condition tells whether the code is one of a condition.
 func (c Code) Condition() bool { return c > firstCondition }
 
+// OfRunner tells whether the code is one of a condition that the core knows nothing of.
+func (c Code) OfRunner() bool { return c >= JournalUnwritten }
+
 var codeNames = [...]string{
 	PhaseEntered: "phase", PlanMade: "plan", HostAsked: "host-asked", HostDown: "host-down",
 	HostStarted: "host-started", HostBack: "host-back", OutageOver: "outage-over",

@@ -155,7 +155,7 @@ func (s *State) justBack(k int32) bool {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && u.LastAt >= u.back().Add(settledFor) {
+		if u := &s.UPSs[f]; u.good() && u.From != 0 && min(u.LastAt, s.Now) >= u.back().Add(settledFor) {
 			return false
 		}
 	}
@@ -234,7 +234,7 @@ func (s *State) turnedOff(k int32) bool {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && u.LastAt > h.SeenFrom {
+		if u := &s.UPSs[f]; u.good() && min(u.LastAt, s.Now) > h.SeenFrom {
 			return true
 		}
 	}
@@ -243,21 +243,28 @@ func (s *State) turnedOff(k int32) bool {
 
 // proof tells whether the silence of a host that is asked to stop proves it down: an
 // order has arrived, it was in sight until after it was asked, and the way to it is
-// there.
+// there; and nothing that runs on it has answered since.
 func (s *State) proof(k int32) bool {
 	h := &s.Hosts[k]
+	for g := range s.Hosts {
+		if s.Policy.Hosts[g].RunsOn == int(k) && s.Hosts[g].UpAt > h.SeenFrom.Add(-s.Policy.Hosts[k].Probe.QuietFor) {
+			return false
+		}
+	}
 	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && h.SeenFrom > h.Asked && s.inView(k, false)
 }
 
 // inView tells whether a host can be seen: no load that it is reached through has
-// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when
-// it fell silent; or, to be certain, on any that fell silent on battery.
+// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when an
+// answer of it was missing; or, to be certain, on any that fell silent on
+// battery, or was never heard.
 func (s *State) inView(k int32, certain bool) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
-			u := &s.UPSs[f]
-			dark = dark && (u.Dead() || (certain || s.low(int32(f))) && u.OnBattery() && s.silent(s.Now, int32(f)))
+			i, u := int32(f), &s.UPSs[f]
+			missing := s.reachable(i) && s.low(i) && s.Now.Sub(u.LastAt) >= s.late(i) || certain && s.unheard(s.Now, i)
+			dark = dark && (u.Dead() || missing && (u.OnBattery() || u.From == 0))
 		}
 		if dark {
 			return false

@@ -278,15 +278,17 @@ func (s *State) finished(at Instant, e *Event) bool {
 	if id.Verb == VerbStart {
 		return true
 	}
-	took := e.Outcome == Accepted || e.Outcome == Unknown
-	if took && s.Policy.Hosts[id.Host].Methods[id.Method].Kind == policy.BySSH {
+	hung := e.Outcome == Unknown && at >= h.Last.Action.Deadline // no answer came
+	if (e.Outcome == Accepted || e.Outcome == Unknown && !hung) && s.Policy.Hosts[id.Host].Methods[id.Method].Kind == policy.BySSH {
 		s.answeredOrder(at, id.Host)
 	}
 	switch e.Outcome {
 	case Accepted:
 		s.fold(id.Host, InTaken)
 	case Unknown:
-		s.fold(id.Host, InUnsure)
+		if !hung || h.Seen != SeenSilent {
+			s.fold(id.Host, InUnsure)
+		}
 	case Refused:
 		if before == Refused && int(id.Method)+1 < len(s.Policy.Hosts[id.Host].Methods) {
 			h.Last.Action.Deadline = at // it was asked once more: the next method

@@ -47,7 +47,7 @@ const (
 	InSpent                     // its allowance is used up
 	InSpared                    // its input is there, and no order has arrived
 	InStays                     // its input is there, it is up, and will not go any more
-	InCut                       // off by now, by all that is known, its input being there: see [State.cut]
+	InCut                       // off by now, by all that is known, its input being there; one that was never told may be up
 	InDark                      // no feed carries anything
 	InLit                       // one does again
 	InHostOff                   // the host that it runs on is off
@@ -76,7 +76,7 @@ var transitions = [numStates][numInputs]HostState{
 	Silent: {InUp: Up, InRefusing: Up, InOff: TurnedOff, InAway: TurnedOff, InAsked: Asked,
 		InCut: Off, InDark: Dark, InHostOff: Off, InOwn: Up},
 	TurnedOff: {InUp: Up, InRefusing: Up, InAsked: Asked, InOwn: Up},
-	Asked: {InOff: Off, InTaken: Told, InUnsure: Doubt, InSpent: GivenUp, InSpared: Up, InCut: Off,
+	Asked: {InOff: Off, InTaken: Told, InUnsure: Doubt, InSpent: GivenUp, InSpared: Up, InCut: Starting,
 		InDark: Dark, InHostOff: Off, InBoot: Doubt, InOwn: Up},
 	Told: {InGone: Off, InOff: Off, InSpent: Late, InCut: Off,
 		InDark: Dark, InHostOff: Off, InBoot: Doubt, InOwn: Up},
@@ -86,7 +86,7 @@ var transitions = [numStates][numInputs]HostState{
 		InDark: Dark, InHostOff: Off, InOwn: Up},
 	Halfway: {InGone: Off, InOff: Off, InStays: Up, InAsked: Doubt, InCut: Off,
 		InDark: Dark, InHostOff: Off, InOwn: Up},
-	GivenUp: {InOff: Off, InTaken: Late, InUnsure: Late, InStays: Up, InCut: Off,
+	GivenUp: {InOff: Off, InTaken: Late, InUnsure: Late, InStays: Up, InCut: Starting,
 		InDark: Dark, InHostOff: Off, InLost: Up, InOwn: Up},
 	Off:         {InUp: Up, InStarted: Starting, InOwn: Up},
 	Dark:        {InUp: Up, InLit: Silent, InOff: Off, InHostOff: Off, InOwn: Up},
@@ -102,7 +102,7 @@ func next(from HostState, in Input, ours bool) HostState {
 	switch {
 	case to == 0:
 		return from
-	case !ours && (to == Off || to == GivenUp || to == Late || to == Dark || in == InSpared):
+	case !ours && (to == Off || to == GivenUp || to == Late || to == Dark || in == InSpared || in == InCut):
 		return TurnedOff
 	}
 	return to
@@ -159,7 +159,7 @@ func (s *State) told(k int32, from HostState, in Input) {
 		n := record(HostDown, -1, k)
 		n.Notice.Margin = s.tookToStop(k)
 		s.emit(n)
-	case from == Starting && h.State == Up:
+	case from == Starting && h.State == Up && h.Last.Action.ID.Verb == VerbStart:
 		n := record(HostBack, -1, k)
 		n.Notice.Margin = s.Now.Sub(h.Asked)
 		s.emit(n)

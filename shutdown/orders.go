@@ -516,7 +516,7 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 // goodFor tells whether a host has a feed whose input has been good for so long.
 func (s *State) goodFor(at Instant, k int32, long time.Duration) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && at >= u.back().Add(long) {
+		if u := &s.UPSs[f]; u.good() && u.From != 0 && at >= u.back().Add(long) {
 			return true
 		}
 	}
@@ -535,9 +535,15 @@ func (s *State) wanted(i int32) bool {
 	return false
 }
 
+// needsFrom tells whether a load that a host needs would lose its power with a UPS's
+// output: no other feed of it carries anything, and goes on with that.
 func (s *State) needsFrom(k, i int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
-		if dependsOn(s.Policy.Loads[l].FedBy, i) {
+		needs := dependsOn(s.Policy.Loads[l].FedBy, i)
+		for _, f := range s.Policy.Loads[l].FedBy {
+			needs = needs && (int32(f) == i || s.UPSs[f].Dead() || s.OutputCounts(int32(f)))
+		}
+		if needs {
 			return true
 		}
 	}

@@ -29,6 +29,7 @@ type work struct {
 
 	planner plan.Planner
 	problem plan.Problem
+	second  plan.Problem // whether a battery could carry a second outage
 	plan    plan.Plan
 	hosts   []int32   // problem host to policy host
 	place   []int32   // policy host to problem host, -1
@@ -119,7 +120,8 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 			p.Hosts = append(p.Hosts, q)
 		}
 	}
-	s.poseOrder(w)
+	w.after = w.after[:0]
+	s.poseAfter(p, w)
 	for i := range w.stores {
 		// What draws and is not planned goes on drawing; but one that looks turned off, no
 		// more than the measured load leaves for it.
@@ -320,11 +322,9 @@ func (s *State) carriesOther(k int32) bool {
 	return false
 }
 
-// poseOrder writes who must be down before whom: those that depend on a host, and all
-// others before the agent's own.
-func (s *State) poseOrder(w *work) {
-	p := &w.problem
-	w.after = w.after[:0]
+// poseAfter writes down for the hosts of a question who must be down before whom: those
+// that depend on a host, and all others before the agent's own.
+func (s *State) poseAfter(p *plan.Problem, w *work) {
 	for j := range p.Hosts {
 		first := len(w.after)
 		self := s.Policy.Hosts[w.hosts[j]].Self

@@ -115,15 +115,18 @@ func (s *State) stands(at Instant, k int32) bool {
 	case Up, Silent, Unseen:
 		return !h.unlooked(at) && !s.seemsCut(k)
 	case GivenUp:
-		return !s.seemsCut(k)
+		return h.Seen != SeenSilent || !s.inView(k, true)
 	}
 	return true
 }
 
-// stableFrom is when a UPS's input will have been good for long enough. Nobody knows
-// what it did in a silence.
+// stableFrom is when a UPS's input will have been good for long enough; Never while
+// nothing was heard of it. Nobody knows what it did in a silence.
 func (s *State) stableFrom(i int32) Instant {
 	u := &s.UPSs[i]
+	if u.From == 0 {
+		return Never
+	}
 	return max(u.back(), u.GapTo).Add(s.Policy.Site.Restore.StableFor)
 }
 
@@ -330,15 +333,16 @@ func (s *State) readyFrom(i, k int32) int64 {
 }
 
 // withUp writes down which hosts count for the readiness of a UPS, and gives a hash of
-// them: those that are not off, one that is to be started, and those that are to be
-// started before it.
+// them: those that are not off, one that is to be started, those that are to be started
+// before it, and those that come with their power, since nothing holds them back.
 func (s *State) withUp(i, k int32) uint64 {
 	w := s.scratch()
 	if w.counts == nil {
 		w.counts = make([]bool, len(s.Hosts))
 	}
 	for j := range s.Hosts {
-		w.counts[j] = !s.Hosts[j].IsOff()
+		h := &s.Hosts[j]
+		w.counts[j] = !h.IsOff() || len(s.Policy.Hosts[j].Starts) == 0 && (h.State == Off || h.State == Dark)
 	}
 	if k >= 0 {
 		for _, j := range s.comeback() {
@@ -361,7 +365,7 @@ func (s *State) withUp(i, k int32) uint64 {
 }
 
 // unexplained is what a UPS carries that the policy does not explain, in watts, rounded
-// up to a fiftieth of its rating.
+// up to a fiftieth of its rating, but for a flicker.
 func (s *State) unexplained(i int32) float64 {
 	step := float64(max(1, s.Policy.UPSs[i].RatedWatts/50))
 	more := s.UPSs[i].Load - s.loads(i)
@@ -371,7 +375,7 @@ func (s *State) unexplained(i int32) float64 {
 		}
 	}
 	n := 0.0
-	for n < more-step/2 {
+	for n < more-step/10 {
 		n += step
 	}
 	return n
@@ -379,13 +383,14 @@ func (s *State) unexplained(i int32) float64 {
 
 func (s *State) leastReady(i int32, base float64) int64 {
 	full := int64(100 * nearlyFull)
-	need := min(s.Policy.Site.RideThrough, s.noReturn(i, full, base))
+	s.poseReady(i, base)
+	need := min(s.Policy.Site.RideThrough, s.noReturn(full))
 	if need <= 0 {
 		return full
 	}
 	least, most := int64(-1), full
 	for most-least > 1 {
-		if mid := (least + most) / 2; s.noReturn(i, mid, base) >= need {
+		if mid := (least + most) / 2; s.noReturn(mid) >= need {
 			most = mid
 		} else {
 			least = mid
@@ -423,23 +428,24 @@ func (s *State) waitedFor(i int32) []bool {
 	return w.waited
 }
 
-// noReturn is the point of no return of one UPS alone, with the hosts that count, from
-// the charge given in percent.
-func (s *State) noReturn(i int32, percent int64, unexplained float64) time.Duration {
-	w, b, site := s.scratch(), s.belief(i), &s.Policy.Site
-	p := plan.Problem{Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce}
+// poseReady writes down the question whether one UPS alone, with the hosts that count,
+// could carry a second outage.
+func (s *State) poseReady(i int32, unexplained float64) {
+	w, site := s.scratch(), &s.Policy.Site
+	p := &w.second
+	*p = plan.Problem{Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce, Stores: p.Stores[:0], Hosts: p.Hosts[:0]}
+	w.hosts, w.after = w.hosts[:0], w.after[:0]
 	base := s.own(i) + unexplained
 	for l := range s.Policy.Loads {
 		if load := &s.Policy.Loads[l]; dependsOn(load.FedBy, i) {
 			base += float64(load.Watts) / float64(len(load.FedBy))
 		}
 	}
-	var hosts []int32
 	waited := s.waitedFor(i)
 	for k := range s.Policy.Hosts {
 		h := &s.Policy.Hosts[k]
 		fed, parts := s.fedBy(int32(k), i), float64(len(h.FedBy))
-		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: []plan.Feed{{Store: 0, Part: 1}}}); {
+		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: onlyStore}); {
 		case !w.counts[k] || !fed && !waited[k]:
 		case fed && h.StaysUp:
 			base += float64(h.Watts) / parts
@@ -447,23 +453,30 @@ func (s *State) noReturn(i int32, percent int64, unexplained float64) time.Durat
 			if fed {
 				q.Watts, q.Stopping = float64(h.Watts)/parts, float64(h.StoppingWatts)/parts
 			}
-			hosts, p.Hosts = append(hosts, int32(k)), append(p.Hosts, q)
+			w.hosts, p.Hosts = append(w.hosts, int32(k)), append(p.Hosts, q)
 		}
 	}
-	for j := range p.Hosts {
-		for a := range p.Hosts {
-			if a != j && (s.Policy.Hosts[hosts[j]].Self || dependsOn(s.Policy.Hosts[hosts[a]].DependsOn, hosts[j])) {
-				p.Hosts[j].After = append(p.Hosts[j].After, a)
-			}
-		}
-	}
-	m := b.Scaled(s.prior(i))
-	p.Stores = []plan.Store{{Model: m, Charge: m.At(float64(percent) / 100), Base: base}}
-	return w.planner.NoReturn(&p)
+	s.poseAfter(p, w)
+	p.Stores = append(p.Stores, plan.Store{Model: s.belief(i).Scaled(s.prior(i)), Base: base})
 }
 
-// chargedBy is when a battery should have charged, twice over.
+// onlyStore feeds all hosts of a question about one UPS.
+var onlyStore = []plan.Feed{{Store: 0, Part: 1}}
+
+// noReturn is the point of no return in that question, from the charge given in percent.
+func (s *State) noReturn(percent int64) time.Duration {
+	p := &s.work.second
+	st := &p.Stores[0]
+	st.Charge = st.Model.At(float64(percent) / 100)
+	return s.work.planner.NoReturn(p)
+}
+
+// chargedBy is when a battery should have charged, twice over; Never while nothing was
+// heard of its UPS.
 func (s *State) chargedBy(i int32) Instant {
+	if s.UPSs[i].From == 0 {
+		return Never
+	}
 	return s.UPSs[i].back().Add(2 * battery.Whole(s.belief(i).RechargeTime))
 }
 

@@ -407,8 +407,10 @@ func (s *State) ofRooms(at Instant) {
 				n.Name = s.Policy.Emergencies[j].Name
 			}
 		}
-		if s.anyGood() {
-			n.A = 1
+		for i := range s.UPSs {
+			if u := &s.UPSs[i]; u.From != 0 && u.good() {
+				n.A = 1
+			}
 		}
 	}
 }

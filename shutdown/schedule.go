@@ -99,18 +99,27 @@ func (s *State) reviewUPSs() verdict {
 		case counts != (e.Load >= 0):
 			return anew
 		case !counts:
-		case u.Load > e.Load, s.counted(int32(i)) < e.Holds:
+		case s.counted(int32(i)) < e.Holds:
 			r = max(r, worse)
-		case u.Load < e.Load-float64(0.05*float64(s.Policy.UPSs[i].RatedWatts)):
-			r = max(r, slack)
+		default:
+			r = max(r, s.reviewLoad(int32(i)))
 		}
 	}
 	return r
 }
 
-// aboveSchedule tells whether a UPS carries more than the schedule counts on.
-func (s *State) aboveSchedule(i int32) bool {
-	return s.Planned() && s.Schedule.Rests[i].Load >= 0 && s.UPSs[i].Load > s.Schedule.Rests[i].Load
+// reviewLoad compares a UPS's load with what the schedule counts on.
+func (s *State) reviewLoad(i int32) verdict {
+	if !s.Planned() || s.Schedule.Rests[i].Load < 0 {
+		return none
+	}
+	switch load, most := s.UPSs[i].Load, s.Schedule.Rests[i].Load; {
+	case load > most:
+		return worse
+	case load < most-float64(0.05*float64(s.Policy.UPSs[i].RatedWatts)):
+		return slack
+	}
+	return holds
 }
 
 // anyDue tells whether the start of a host that is up has come: the moment to see

@@ -128,13 +128,14 @@ func (s *State) keepAll(c *Schedule, w *work) {
 // urgent tells whether a host goes as soon as the order allows, and why: an operator
 // says so, or all that carries it is low, or it must be down before such a one.
 func (s *State) urgent(k int32) plan.Reason {
-	if s.Word == Proceed {
+	switch {
+	case s.Word == Proceed:
 		return ByOperator
-	}
-	if s.Emergency != 0 {
+	case s.Emergency != 0:
 		return ForEmergency
-	}
-	if s.runsLow(k) {
+	case !s.anyLow():
+		return 0
+	case s.runsLow(k):
 		return ForLow
 	}
 	for _, d := range s.Policy.Hosts[k].DependsOn {
@@ -146,6 +147,15 @@ func (s *State) urgent(k int32) plan.Reason {
 		return ForLow
 	}
 	return 0
+}
+
+func (s *State) anyLow() bool {
+	for i := range s.UPSs {
+		if s.low(int32(i)) {
+			return true
+		}
+	}
+	return false
 }
 
 // runsLow tells whether every UPS that still carries a host says that its battery is

@@ -19,6 +19,27 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 	return s.said()
 }
 
+// Heard takes an event that another build's core has seen already: what it says is a
+// fact, and where hosts stand follows from it; but what was to be done then that build
+// has decided, and [State.Begun] tells it. What an operator should know by now is
+// appended to out.
+func (s *State) Heard(at Instant, e *Event, out []Effect) []Effect {
+	if s.Policy == nil && e.Kind != Adopted {
+		return out
+	}
+	before := s.Now
+	s.Now = max(before, at)
+	s.scratch().out = out
+	s.learn(s.Now, before, e)
+	s.presume(s.Now)
+	s.age(s.Now)
+	s.tell(s.Now)
+	s.Wake = s.Now // all else is decided at the next event
+	out = s.work.out
+	s.work.out, s.work.deeds, s.work.waked = nil, s.work.deeds[:0], false
+	return out
+}
+
 // learn takes what was said or seen into the facts. True when something follows from
 // it other than by time.
 func (s *State) learn(at, before Instant, e *Event) bool {

@@ -55,7 +55,7 @@ type glance struct {
 	dead        bool
 	silent      bool
 	source      Source
-	above       bool // its load is above what the schedule counts on
+	load        verdict // on what the schedule counts on of its load
 	counted     float64
 	percent     int64 // of its charge, while hosts or the end of the outage wait for it
 	stale       bool  // the last answer is too old to start anything by, likewise
@@ -66,7 +66,7 @@ func (s *State) glance(at Instant, i int32) glance {
 	g := glance{says: u.Says, dead: u.Dead(), silent: s.silent(at, i), source: u.Last.Source}
 	switch {
 	case u.OnBattery():
-		g.sure, g.counted, g.above, g.end = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.aboveSchedule(i), u.EndHeard != 0
+		g.sure, g.counted, g.load, g.end = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.reviewLoad(i), u.EndHeard != 0
 	case u.Lost != 0:
 		g.percent, g.stale = s.percent(i), at.Sub(u.LastAt) > s.late(i)
 	}
@@ -134,6 +134,10 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	case was && !away:
 		s.calibrate(i)
 		u.Taken[likely] = u.Taken[low]
+		if t, b := &u.Taken[likely], s.belief(i); t.Delivered+t.Bound >= b.Model.Store {
+			*t = b.Model.At(0) // empty, at the least; nothing is known of what comes back by itself
+		}
+		u.Taken[low] = u.Taken[likely]
 		s.afresh(i)
 		s.gauge(i, false, false)
 		if s.Word == Proceed && !s.anyOnBattery() {
@@ -369,9 +373,8 @@ func (s *State) lowered(at Instant, i int32, end Instant) {
 	u, b := &s.UPSs[i], s.belief(i)
 	watts := u.Load + b.OverheadWatts
 	s.nearEnd(at, i)
-	if most, ok := s.byCharge(i, watts); ok && u.lower(most, u.Holds[likely]) {
-		// What was missing before is a part of the smaller store too, by the same gauge.
-		u.Taken[low].Delivered = min(u.Taken[low].Delivered, s.goneByGauge(i))
+	if most, ok := s.byCharge(i, watts); ok {
+		u.lower(most, u.Holds[likely])
 	}
 	if factor, ok := s.byMinutes(i, watts, end); ok {
 		spread := ownSpread

@@ -43,7 +43,7 @@ func (s *State) silenceWake(i int32, sooner func(Instant)) {
 		sooner(u.LastAt.Add(s.silentAfter(i)))
 		sooner(s.listened(i).Add(s.silentAfter(i)))
 	}
-	if u.OnBattery() {
+	if u.OnBattery() && !s.sure(s.Now, i) || u.EndHeard != 0 && !s.low(i) {
 		sooner(s.sureBySilence(i))
 	}
 }

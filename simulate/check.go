@@ -66,7 +66,6 @@ type hostState struct {
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
-	leaned  bool // when it was asked, another that shares a UPS had no input that had proven itself
 	notBack bool // every way to start it was tried, and it was said so
 }
 
@@ -211,9 +210,6 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(in.since))
 		}
 	}
-	if p.Self && h.asked.Verb == 0 {
-		h.leaned = c.leaned(at, k)
-	}
 	again := h.asked.Verb != 0 && h.asked.Outage == id.Outage
 	h.asked = id
 	if h.forced || h.left && again {
@@ -235,33 +231,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h.ours = true
 }
 
-// leaned tells whether a host that stays up, since another feed has input again, lives on
-// a UPS of the agent's own host until that input has proven itself: its output is not to
-// be switched off.
-func (c *Checker) leaned(at shutdown.Instant, own int32) bool {
-	for j := range c.p.Hosts {
-		q := &c.p.Hosts[j]
-		if j == int(own) || !c.r.world.Hosts[j].On || c.hosts[j].asked.Verb != 0 {
-			continue
-		}
-		shares, good, proven := false, false, false
-		for _, f := range q.FedBy {
-			in := &c.inputs[f]
-			shares = shares || feeds(c.p.Hosts[own].FedBy, f)
-			good = good || in.good
-			proven = proven || in.good && at.Sub(in.since) >= c.p.Site.Restore.StableFor
-		}
-		if shares && good && !proven {
-			return true
-		}
-	}
-	return false
-}
-
-// hidden tells whether a host is up behind a way to it that died: it looks like
-// one that is off.
+// hidden tells whether a host is behind a way to it that died: it looks like one that is
+// off.
 func (c *Checker) hidden(j int) bool {
-	return c.has(world.PathDies) && c.r.world.Sight(int32(j)) == shutdown.SeenSilent
+	return c.has(world.PathDies) && !c.r.world.PathTo(int32(j))
 }
 
 // needs tells whether j depends on k: all depend on the agent's own host.
@@ -504,7 +477,7 @@ func (c *Checker) stranded() {
 		if !p.Self || c.r.world.Hosts[k].On {
 			continue
 		}
-		could := !c.hosts[k].leaned
+		could := true
 		for _, f := range p.FedBy {
 			u := &c.r.world.UPSs[f]
 			could = could && c.p.UPSs[f].Output != nil && u.Input && !u.Dead && !c.faulty(f)

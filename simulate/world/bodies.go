@@ -67,7 +67,7 @@ func (w *World) stop(a shutdown.Action) {
 		if h.mode != Hangs && h.mode != Freezes {
 			w.goDown(k)
 		}
-	case method.Kind == policy.BySSH && (!h.On || !h.Service || !w.pathTo(k)):
+	case method.Kind == policy.BySSH && (!h.On || !h.Service || !w.PathTo(k)):
 		w.finish(a, shutdown.Unreachable, noAnswer)
 	case h.mode == Freezes:
 		w.finish(a, shutdown.Unknown, a.Deadline.Sub(w.Now))

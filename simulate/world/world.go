@@ -2,6 +2,7 @@ package world
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"ebbline/policy"
@@ -347,7 +348,9 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 	case PathDies:
 		w.paths[m.Load] = false
 		for k := range w.Hosts {
-			w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+			if slices.Contains(w.Policy.Hosts[k].NeedsLoads, int(m.Load)) {
+				w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+			}
 		}
 	case SensorSilent, SensorSticks, SensorJumps, SensorMends, CoolingFails, CoolingBack, EmergencyUsed, EmergencyReleased:
 		w.roomMoment(m)
@@ -378,7 +381,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 			u.Before = u.Least()
 			u.Input, u.Margin, u.since = false, NoMargin, w.Now
 			w.settle()
-			w.poll(i, w.phase(i))
+			w.notice(i)
 		}
 	case InputBack:
 		if !u.Input {
@@ -387,7 +390,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 				w.alive(i)
 			}
 			w.settle()
-			w.poll(i, w.phase(i))
+			w.notice(i)
 		}
 	case Mute:
 		u.mute = w.Now.Add(m.For)
@@ -420,9 +423,14 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	}
 }
 
-// phase is when after a change the next regular poll falls.
-func (w *World) phase(i int32) time.Duration {
-	return time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+// notice has the UPS asked at the next regular poll after a change. That falls at any
+// time within the interval; one that was to come sooner is not put off, or there would be
+// a silence that no agent hears.
+func (w *World) notice(i int32) {
+	in := time.Duration(w.rand.Float() * float64(w.Policy.UPSs[i].PollEvery()))
+	if u := &w.UPSs[i]; w.Now.Add(in) < u.pollAt || u.pollAt <= w.Now {
+		w.poll(i, in)
+	}
 }
 
 // poll has a UPS asked in so long; it replaces the poll that was to come.
@@ -594,7 +602,7 @@ func (w *World) looked(k int32) *shutdown.Event {
 func (w *World) Sight(k int32) shutdown.Sighting {
 	h := &w.Hosts[k]
 	switch {
-	case !w.pathTo(k):
+	case !w.PathTo(k):
 	case h.On && h.Service:
 		return shutdown.SeenUp
 	case h.On && h.Stopping:
@@ -625,9 +633,9 @@ func (w *World) lookSoon(k int32, in time.Duration) {
 	w.put(doLook, k, in, h.look)
 }
 
-// pathTo tells whether the agent reaches a host: every load that it needs must
+// PathTo tells whether the agent reaches a host: every load that it needs must
 // work and be fed. A UPS's card needs nothing.
-func (w *World) pathTo(k int32) bool {
+func (w *World) PathTo(k int32) bool {
 	for _, l := range w.Policy.Hosts[k].NeedsLoads {
 		if !w.paths[l] || w.dark(w.Policy.Loads[l].FedBy) {
 			return false
