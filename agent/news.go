@@ -53,6 +53,7 @@ var severe = map[string]policy.Severity{
 	shutdown.OutputIsOff.String(): policy.Critical, shutdown.OrderGivenUp.String(): policy.Critical,
 	shutdown.HostRefuses.String(): policy.Critical, shutdown.HostUnreachable.String(): policy.Critical,
 	shutdown.HostGivenUp.String(): policy.Critical, shutdown.HostNotBack.String(): policy.Critical,
+	shutdown.EmergencyOff.String(): policy.Critical, shutdown.RoomWarms.String(): policy.Critical,
 	shutdown.AbortInForce.String(): policy.Critical, shutdown.JournalUnwritten.String(): policy.Critical,
 	shutdown.PolicyWaits.String(): policy.Info,
 }

@@ -19,8 +19,9 @@ type work struct {
 	slots    []int32 // policy host to its place in the schedule, -1; while placed
 	placed   bool
 	readies  []readiness
-	hots     []hot    // by temperature
-	holding  []Notice // scratch of conditions
+	hots     []hot        // by temperature
+	glances  []heatGlance // scratch of warmed
+	holding  []Notice     // scratch of conditions
 	waited   []bool
 	counts   []bool
 	wake     Instant // the earliest thing that time alone brings, but for silences; while waked

@@ -41,12 +41,26 @@ func (s *State) step(j int) int64 {
 	return max(1, int64(n))
 }
 
-// warmed takes a reading of one sensor. True when something may follow from it.
-func (s *State) warmed(at Instant, j int, tenths int64) bool {
-	before := s.heatGlance(at, j)
+// warmed takes a reading of one sensor. True when something may follow from it, for its
+// own room or for one that it confirms.
+func (s *State) warmed(at Instant, j int, tenths int64) (news bool) {
+	w := s.scratch()
+	w.glances = w.glances[:0]
+	for i := range s.Rooms {
+		if i == j || s.Policy.Temperatures[i].Confirm == j {
+			w.glances = append(w.glances, s.heatGlance(at, i))
+		}
+	}
 	s.Rooms[j].Take(time.Duration(at), tenths, s.step(j))
-	clear(s.scratch().hots)
-	return before != s.heatGlance(at, j)
+	clear(w.hots)
+	before := w.glances
+	for i := range s.Rooms {
+		if i == j || s.Policy.Temperatures[i].Confirm == j {
+			news = news || before[0] != s.heatGlance(at, i)
+			before = before[1:]
+		}
+	}
+	return news
 }
 
 // warmedBy takes what a UPS says of the temperature by itself.
@@ -61,14 +75,14 @@ func (s *State) warmedBy(at Instant, i int32, m *Measurement) (news bool) {
 
 // heatGlance is all of a sensor that others rest on, as it can be compared.
 type heatGlance struct {
-	moved, hot, cool        bool // its end, from the one that the schedule counts on; it ends; hosts may be started
+	moved, hot, soon, cool  bool // its end, from the one that the schedule counts on; it ends, and soon; hosts may be started
 	jumped, silent, fastest bool
 }
 
 func (s *State) heatGlance(at Instant, j int) heatGlance {
 	end := s.roomEnd(at, j)
 	return heatGlance{
-		moved: s.Planned() && s.reviewRoom(at, j, end) != holds, hot: end < Never, cool: s.coolEnough(at, j),
+		moved: s.Planned() && s.reviewRoom(at, j, end) != holds, hot: end < Never, soon: end.Sub(at) <= heatSoon, cool: s.coolEnough(at, j),
 		jumped: s.Rooms[j].Jumped(), silent: s.sensorSilent(at, j), fastest: s.tooFast(j),
 	}
 }
