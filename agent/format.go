@@ -21,8 +21,8 @@ import (
 //	   before their UPS said that its output is off; how often the core failed
 //	3: by how much the losses of the low battery are those of the likely one
 //	4: facts, and the schedule in force; see former.go for what is taken out of 1 to 3
-//	5: rooms and emergency inputs
-const format = 5
+//	   and, where the policy has them, of rooms and emergency inputs
+const format = 4
 
 // importers make this build's snapshot of each format that it reads, field by field
 // where one is more than the same under the same name. What is to come over from a core
@@ -32,8 +32,7 @@ var importers = map[int]func(text []byte) (*snapshot, error){
 	1: fromFormer, // what it does not have is zero: nothing of the kind was heard
 	2: fromFormer,
 	3: fromFormer,
-	4: asItIs, // of rooms and emergency inputs it heard nothing
-	5: asItIs,
+	4: asItIs,
 }
 
 func asItIs(text []byte) (*snapshot, error) {

@@ -82,7 +82,7 @@ type heatGlance struct {
 func (s *State) heatGlance(at Instant, j int) heatGlance {
 	end := s.roomEnd(at, j)
 	return heatGlance{
-		moved: s.Planned() && s.reviewRoom(at, j, end) != holds, hot: end < Never, soon: end.Sub(at) <= heatSoon, cool: s.coolEnough(at, j),
+		moved: s.Planned() && s.reviewRoom(j, end) != holds, hot: end < Never, soon: end.Sub(at) <= heatSoon, cool: s.coolEnough(at, j),
 		jumped: s.Rooms[j].Jumped(), silent: s.sensorSilent(at, j), fastest: s.tooFast(j),
 	}
 }
@@ -306,14 +306,14 @@ func (s *State) needRooms(k int32, w *work) {
 }
 
 // reviewRoom compares a room's end with the one that the schedule counts on.
-func (s *State) reviewRoom(at Instant, j int, end Instant) verdict {
+func (s *State) reviewRoom(j int, end Instant) verdict {
 	was := s.Schedule.Rooms[j]
 	switch {
 	case (end < Never) != (was < Never):
 		return anew
 	case end < was.Add(-heatMoved):
 		return worse
-	case was < Never && end.Sub(was) > max(time.Minute, was.Sub(at)/10):
+	case was < Never && end.Sub(was) > max(time.Minute, was.Sub(s.Schedule.At)/10):
 		return slack
 	}
 	return holds
@@ -322,7 +322,7 @@ func (s *State) reviewRoom(at Instant, j int, end Instant) verdict {
 func (s *State) reviewRooms(at Instant) verdict {
 	r := holds
 	for j := range s.Rooms {
-		switch v := s.reviewRoom(at, j, s.roomEnd(at, j)); v {
+		switch v := s.reviewRoom(j, s.roomEnd(at, j)); v {
 		case anew:
 			return anew
 		default:
@@ -450,6 +450,10 @@ func (s *State) contactSilentAt(j int) Instant {
 func (s *State) roomWake(sooner func(Instant)) {
 	for j := range s.Rooms {
 		sooner(s.sensorSilentAt(j))
+		sooner(Instant(s.Rooms[j].StillAt()))
+		if end := s.roomEnd(s.Now, j); end < Never {
+			sooner(end.Add(-heatSoon))
+		}
 	}
 	for j := range s.Contacts {
 		sooner(s.contactSilentAt(j))

@@ -141,6 +141,24 @@ func TestCachesAndEarlyTicks(t *testing.T) {
 			r.Run(o.Truth(seed+1), &run)
 		}
 	}
+	p := readPolicy(t, "../testdata/policies/attic.hcl")
+	r, err := simulate.NewRunner(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Reasons = true
+	for _, text := range []string{
+		"room warms in 60m, loses 40W/K, from 24C, noise 0.1K\nat 1m input lost\nat 20m sensor inlet silent 5m\nat 40m input back\n",
+		"room warms in 60m, loses 40W/K, from 24C, noise 0.1K\nat 1m cooling fails\nat 50m cooling back\nat 51m sensor ups jumps +30\nat 55m emergency door used\nat 56m emergency door released\nat 57m operator clear\n",
+	} {
+		o, errs := simulate.Parse(p, "heat", []byte(text))
+		if errs != nil {
+			t.Fatal(errs)
+		}
+		var run simulate.Run
+		r.Log = &twin{t: t, r: r}
+		r.Run(o.Truth(1), &run)
+	}
 }
 
 // Aim: every pair of the host's table is meant. Method: whatever the state and the

@@ -131,7 +131,7 @@ func (s *State) urgent(k int32) plan.Reason {
 	switch {
 	case s.Word == Proceed:
 		return ByOperator
-	case s.Emergency != 0:
+	case s.Emergency != 0 && k != s.ownHost(): // the agent watches on as long as the battery lets it
 		return ForEmergency
 	case !s.anyLow():
 		return 0

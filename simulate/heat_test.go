@@ -197,3 +197,40 @@ func TestRoomLines(t *testing.T) {
 		}
 	}
 }
+
+// Aim: an agent that is killed in a heat wave or an emergency power off goes
+// on as if it had not been: the hosts are off before the limit, and none is started before
+// a person says so. Method: two outages, with a kill at every fiftieth event, its effects
+// done or lost.
+func TestKilledInTheHeat(t *testing.T) {
+	p := readPolicy(t, "attic.hcl")
+	for name, text := range map[string]string{
+		"heat":      "room warms in 60m, loses 40W/K, from 24C, noise 0.1K\nat 1m input lost\nat 70m input back\n",
+		"emergency": "room warms in 60m, loses 400W/K, from 20C, noise 0.1K\nat 1m input lost\nat 2m emergency door used\nat 20m input back\nat 40m emergency door released\nat 50m operator clear\n",
+	} {
+		o, errs := Parse(p, name, []byte(text))
+		if errs != nil {
+			t.Fatal(errs)
+		}
+		r, err := NewRunner(p, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for n := 0; n == 0 || n <= r.steps+50; n += 50 {
+			for _, lost := range []bool{true, false} {
+				r.crashAt, r.crashLost = n, lost
+				run, log := heatRun(t, r, o, 1, false)
+				if h := r.world.Hottest(); h > float64(p.Temperatures[0].LimitTenths)/10 || len(log.order) == 0 {
+					t.Fatalf("%s, killed at event %d: a host ran at %.2f °C, and %d were asked", name, n, h, len(log.order))
+				}
+				for k := range run.Hosts {
+					h := &run.Hosts[k]
+					cleared := 50*time.Minute - time.Minute // since the loss
+					if !p.Hosts[k].Self && !h.Up || name == "emergency" && h.Started >= 0 && h.Started < cleared {
+						t.Fatalf("%s, killed at event %d: %s started at %v, up at the end: %v", name, n, p.Hosts[k].Name, h.Started, h.Up)
+					}
+				}
+			}
+		}
+	}
+}

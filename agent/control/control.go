@@ -206,7 +206,7 @@ func readOrder(body io.Reader) (shutdown.Order, error) {
 			return o, nil
 		}
 	}
-	return 0, fmt.Errorf("no order is called %.40q. There are hold, proceed, abort, release and clear", in.Order)
+	return 0, fmt.Errorf("no order is called %.40q. There are hold, proceed and abort; release and clear end what was said before", in.Order)
 }
 
 func (s *Server) mayOrder(p peer) bool {

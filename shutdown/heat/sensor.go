@@ -163,6 +163,9 @@ func (s *Sensor) StandsStill(now time.Duration, step int64, other *Sensor) bool 
 	return step < coarse && now-s.Same >= flatAfter
 }
 
+// StillAt is when it counts as standing still, if it goes on to say the same.
+func (s *Sensor) StillAt() time.Duration { return s.Same + flatAfter }
+
 // line is the line through what it said in the last minutes.
 func (s *Sensor) line(step int64) (Trend, bool) {
 	var marks []Mark
