@@ -42,31 +42,19 @@ const (
 	OutageOver = "outage-over"
 )
 
-// severe gives the severity of what is not simply told (a record: Info) or known
-// (a condition: Warning).
-var severe = map[string]policy.Severity{
+// ofPhase is how severe a UPS's change of phase is.
+var ofPhase = map[string]policy.Severity{
 	InputLost: policy.Warning, "hosts-stopping": policy.Critical, "hosts-down": policy.Warning, "input-back": policy.Warning,
-	OutageOver: policy.Warning, shutdown.OrderTaken.String(): policy.Warning,
-
-	shutdown.SourceSilent.String(): policy.Critical, shutdown.PlanDoesNotFit.String(): policy.Critical,
-	shutdown.BatteryLow.String(): policy.Critical, shutdown.NoBatteryBehind.String(): policy.Critical,
-	shutdown.OutputIsOff.String(): policy.Critical, shutdown.OrderGivenUp.String(): policy.Critical,
-	shutdown.HostRefuses.String(): policy.Critical, shutdown.HostUnreachable.String(): policy.Critical,
-	shutdown.HostGivenUp.String(): policy.Critical, shutdown.HostNotBack.String(): policy.Critical,
-	shutdown.EmergencyOff.String(): policy.Critical, shutdown.RoomWarms.String(): policy.Critical,
-	shutdown.AbortInForce.String(): policy.Critical, shutdown.JournalUnwritten.String(): policy.Critical,
-	shutdown.PolicyWaits.String(): policy.Info,
 }
 
-// Severity gives the severity of a code: conditions are a warning, unless they are
-// named above.
+// Severity gives the severity of a code.
 func Severity(code string) policy.Severity {
-	if s, ok := severe[code]; ok {
+	if s, ok := ofPhase[code]; ok {
 		return s
 	}
 	for _, c := range shutdown.Codes() {
-		if c.String() == code && c.Condition() {
-			return policy.Warning
+		if c.String() == code {
+			return c.Severity()
 		}
 	}
 	return policy.Info

@@ -23,6 +23,8 @@ type Condition struct {
 	Host  string    `json:"host,omitempty"`
 	Text  string    `json:"text"` // what is so, and the next step
 	Since time.Time `json:"since"`
+
+	Because string `json:"because,omitempty"` // in a view: the condition that explains it, "source-silent of UPS rack"
 }
 
 // Record is something that happened.
@@ -56,7 +58,7 @@ func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) 
 		}
 		return true
 	}
-	new := Condition{n.Code.String(), ups, host, "", wall(at)}
+	new := Condition{Code: n.Code.String(), UPS: ups, Host: host, Since: wall(at)}
 	i, there := slices.BinarySearchFunc(b.Conditions, new, compare)
 	switch {
 	case n.Clear && there:

@@ -172,8 +172,12 @@ func TestConditionsOutliveACrash(t *testing.T) {
 		l.life = &life{room: l.room}
 		l.start()
 		time.Sleep(5 * time.Second)
-		if got := l.agent.View().Conditions; !slices.Equal(got, since) {
+		got := l.agent.View().Conditions
+		if len(got) != 1 || got[0].Code != since[0].Code || got[0].UPS != since[0].UPS || !got[0].Since.Equal(since[0].Since) {
 			t.Errorf("after the crash: %+v, before it: %+v", got, since)
+		}
+		if want := "has not answered for 15s."; len(got) == 1 && !strings.Contains(got[0].Text, want) {
+			t.Errorf("as of the last step it does not say %q: %s", want, got[0].Text)
 		}
 		if again := l.heard(); again != told {
 			t.Errorf("told again: %d notices, then %d", told, again)
@@ -182,6 +186,35 @@ func TestConditionsOutliveACrash(t *testing.T) {
 		time.Sleep(5 * time.Second)
 		if got := l.agent.View().Conditions; len(got) != 0 {
 			t.Errorf("the UPS answers: %+v", got)
+		}
+		l.end()
+	})
+}
+
+// A host's condition says which condition of a UPS explains it, while all that carries
+// it is silent. Method: a host that gets no order, on a UPS that answers and then not.
+func TestConditionsHaveCauses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, smallRoom(t))
+		l.room.hosts[3].mode = deaf
+		l.start()
+		l.room.input(false)
+		cause := func() string {
+			for _, c := range l.agent.View().Conditions {
+				if c.Code == "host-given-up" && c.Host == "web" {
+					return c.Because
+				}
+			}
+			return "not raised"
+		}
+		l.until(time.Hour, "web is given up", func() bool { return cause() != "not raised" })
+		if got := cause(); got != "" {
+			t.Errorf("while the UPS answers: %s", got)
+		}
+		l.room.set(func() { l.room.upss[0].silent = true })
+		time.Sleep(15 * time.Second)
+		if got := cause(); got != "source-silent of UPS rack" {
+			t.Errorf("the UPS is silent: %s", got)
 		}
 		l.end()
 	})

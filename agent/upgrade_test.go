@@ -16,6 +16,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
 	"ebbline/agent"
 	"ebbline/agent/journal"
 	"ebbline/policy"
@@ -251,4 +254,94 @@ func (s *script) upgrade(t *testing.T, lines []string, want *end) {
 		}
 	}
 	t.Logf("%d upgrades", runs)
+}
+
+// A journal of a former build that is damaged, or says what cannot be, is refused in
+// words and kept aside, and the agent starts from what is seen. Method: the last snapshot
+// of each format's journal with one thing changed, and none before it that can be read.
+func TestBadFormerJournals(t *testing.T) {
+	part := func(s map[string]any, list string, n int) map[string]any {
+		return s["State"].(map[string]any)[list].([]any)[n].(map[string]any)
+	}
+	tests := []struct {
+		name   string
+		change func(s map[string]any)
+		says   string
+		kept   string
+	}{
+		{"as it is", func(s map[string]any) {}, "", ""},
+		{"cut short", nil, "cannot be read", "damaged-"},
+		{"a field renamed", func(s map[string]any) { part(s, "Hosts", 0)["Halted"] = 1; delete(part(s, "Hosts", 0), "Told") }, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
+		{"a field missing", func(s map[string]any) { delete(part(s, "UPSs", 0), "Charge") }, `"State.UPSs[].Charge" is missing`, "unknown-fields-"},
+		{"a field of the next format", func(s map[string]any) { part(s, "UPSs", 0)["Taken"] = nil }, `no field "State.UPSs[].Taken"`, "unknown-fields-"},
+		{"a power that there is not", func(s map[string]any) { part(s, "Hosts", 0)["Power"] = 9 }, "host db: Power cannot be 9", "impossible-"},
+		{"a phase that there is not", func(s map[string]any) { part(s, "UPSs", 0)["Phase"] = 6 }, "UPS rack: Phase cannot be 6", "impossible-"},
+		{"a switching that there is not", func(s map[string]any) { part(s, "UPSs", 0)["Output"] = 5 }, "UPS rack: Output cannot be 5", "impossible-"},
+		{"a method that there is not", func(s map[string]any) { part(s, "Hosts", 1)["Power"], part(s, "Hosts", 1)["Method"] = 2, 7 }, "host vault: Method cannot be 7", "impossible-"},
+		{"a host too many", func(s map[string]any) {
+			s["State"].(map[string]any)["Hosts"] = append(s["State"].(map[string]any)["Hosts"].([]any), part(s, "Hosts", 0))
+		}, "does not belong to its policy", "impossible-"},
+		{"hosts without a policy", func(s map[string]any) { s["State"].(map[string]any)["Policy"] = nil }, "belongs to no policy", "impossible-"},
+		{"energy below nothing", func(s map[string]any) { part(s, "UPSs", 0)["Charge"].(map[string]any)["Delivered"] = -5 }, "Taken.Delivered cannot be -5", "impossible-"},
+		{"a charge that is none", func(s map[string]any) { part(s, "UPSs", 0)["Charge"].(map[string]any)["Delivered"] = "half" }, "a value of it is none", "impossible-"},
+	}
+	for n := 1; n < agent.Format; n++ {
+		for _, c := range tests {
+			t.Run(fmt.Sprintf("format %d, %s", n, c.name), func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					l := newLab(t, forcedRoom(t))
+					core, logs := observer.New(zap.WarnLevel)
+					l.config.Log, l.config.Past = zap.New(core), changed(t, formerPast(t, n), c.change)
+					l.room.hosts[2].off = true // else all are seen up, and nothing is left to be done
+					begin := time.Now()
+					l.config.Elapsed = func() time.Duration { return time.Since(begin) + time.Hour + 6*time.Minute } // behind the journal's
+					l.start()
+					time.Sleep(500 * time.Millisecond)
+					said := ""
+					for _, e := range logs.All() {
+						said += e.Message + "\n"
+					}
+					if !strings.Contains(said, c.says) {
+						t.Errorf("the log says %q, and not %q", said, c.says)
+					}
+					synctest.Wait()
+					if kept := strings.Join(l.journal.kept, " "); !strings.HasPrefix(kept, c.kept) || c.kept == "" && kept != "" {
+						t.Errorf("put aside as %q, want %q", kept, c.kept)
+					}
+					if got := l.raised(shutdown.MemoryRefused); got != (c.kept != "") {
+						t.Errorf("memory-refused raised: %v", got)
+					}
+					time.Sleep(10 * time.Second) // nothing is asked of anybody meanwhile: the input is there
+					if orders := l.room.names(); len(orders) > 0 && c.kept != "" {
+						t.Errorf("of a journal that is not used came %q", orders)
+					}
+					l.end()
+				})
+			})
+		}
+	}
+}
+
+// formerPast is what a journal of a format held when its agent was killed in an outage,
+// behind a snapshot that has a host off in it.
+func formerPast(t *testing.T, format int) (past agent.Past) {
+	var lines []string
+	if format == 1 { // the builds without a number wrote snapshots at a start only
+		text, err := os.ReadFile("testdata/journal-format-1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines = slices.Collect(strings.Lines(string(text)))
+	} else {
+		lines = recorded(t, format, "all")
+		end := slices.IndexFunc(lines, func(l string) bool { return strings.Contains(l, "> note host-down db ") })
+		for !strings.HasPrefix(lines[end][9:], snapshotWord) {
+			end++
+		}
+		lines = lines[:end+1]
+	}
+	for _, l := range lines[1:] { // without the header and the checksums
+		past.Lines = append(past.Lines, strings.TrimSpace(l)[9:])
+	}
+	return past
 }

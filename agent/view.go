@@ -132,6 +132,7 @@ func (a *Agent) View() View {
 	}
 	v := view(s, planned)
 	v.Conditions, v.Records = append([]Condition{}, b.Conditions...), append([]Record{}, b.Records...)
+	asNow(v.Conditions, s)
 	if c != nil && c.policy == s.Policy {
 		c.mu.Lock()
 		for i := range v.UPSs {
@@ -140,6 +141,22 @@ func (a *Agent) View() View {
 		c.mu.Unlock()
 	}
 	return v
+}
+
+// asNow has the core's conditions say what they say now, and what lies behind them.
+func asNow(list []Condition, s *shutdown.State) {
+	for _, n := range s.Conditions() {
+		c := Condition{Code: n.Code.String()}
+		c.UPS, c.Host = names(s.Policy, &n)
+		i, there := slices.BinarySearchFunc(list, c, compare)
+		if !there {
+			continue
+		}
+		list[i].Text = n.Text(s.Policy)
+		if code, ups, ok := s.Behind(&n); ok {
+			list[i].Because = code.String() + " of UPS " + s.Policy.UPSs[ups].Name
+		}
+	}
 }
 
 // view is the state for people, with the plan of another: on battery its own.

@@ -68,6 +68,39 @@ func (s *State) Conditions() []Notice {
 	return list
 }
 
+// Behind gives the condition of a UPS that explains one of a host: all that feeds the
+// host, or feeds a load that it is reached through, is silent or off. False for none.
+func (s *State) Behind(n *Notice) (c Code, ups int32, ok bool) {
+	if n.Host < 0 {
+		return 0, -1, false
+	}
+	p := &s.Policy.Hosts[n.Host]
+	if c, ups, ok = s.allOut(p.FedBy); ok {
+		return c, ups, true
+	}
+	for _, l := range p.NeedsLoads {
+		if c, ups, ok = s.allOut(s.Policy.Loads[l].FedBy); ok {
+			return c, ups, true
+		}
+	}
+	return 0, -1, false
+}
+
+// allOut tells whether every one of these UPSs is silent or off, and names the first.
+func (s *State) allOut(feeds []int) (c Code, ups int32, ok bool) {
+	for j := len(feeds) - 1; j >= 0; j-- {
+		switch i := int32(feeds[j]); {
+		case s.UPSs[i].Dead():
+			c, ups = OutputIsOff, i
+		case s.silent(s.Now, i):
+			c, ups = SourceSilent, i
+		default:
+			return 0, -1, false
+		}
+	}
+	return c, ups, len(feeds) > 0
+}
+
 // holdsThat notes that something holds now.
 func (s *State) holdsThat(c Code, ups, host int32) *Notice {
 	w := s.scratch()
@@ -255,7 +288,7 @@ func (s *State) ofStop(k int32) {
 	case stays >= 0:
 		s.holdsThat(LeftDependent, -1, k).B = int64(stays)
 	}
-	if h.State == Asked {
+	if h.State == Asked || h.State == Doubt { // in doubt: the order before may have arrived, this one did not
 		switch h.Last.Outcome {
 		case Refused:
 			s.holdsThat(HostRefuses, -1, k)

@@ -96,31 +96,57 @@ const (
 func (c Code) Condition() bool { return c > firstCondition }
 
 // OfRunner tells whether the code is one of a condition that the core knows nothing of.
-func (c Code) OfRunner() bool { return c >= JournalUnwritten }
+func (c Code) OfRunner() bool { return c >= JournalUnwritten && c <= UpgradeFailed }
 
-var codeNames = [...]string{
-	PhaseEntered: "phase", PlanMade: "plan", HostAsked: "host-asked", HostDown: "host-down",
-	HostStarted: "host-started", HostBack: "host-back", OutageOver: "outage-over",
-	OrderTaken: "order-taken", TestSeen: "battery-test-seen",
-	SourceSilent: "source-silent", PlanDoesNotFit: "plan-does-not-fit", BatteryLow: "battery-low",
-	NoBatteryBehind: "no-battery-behind", OutputIsOff: "output-off", OrderGivenUp: "order-given-up",
-	HostRefuses: "host-refuses", HostUnreachable: "host-unreachable", HostGivenUp: "host-given-up",
-	HostNotBack: "host-not-back", NoWayToStart: "no-way-to-start", OutputNotOff: "output-not-switched", OutputCounts: "output-still-counts",
-	BatteryUncharged: "battery-not-charging",
-	StoppedHalfway:   "stopped-halfway", HoldInForce: "hold-in-force", AbortInForce: "abort-in-force",
-	PolicyWaits: "policy-waits", ForecastLowered: "forecast-lowered", LeftDependent: "left-dependent",
-	JournalUnwritten: "journal-unwritable", SecretUnreadable: "secret-unreadable", PolicyRefused: "policy-refused", HistoryUnwritten: "history-unwritable",
-	BatteryWorn: "battery-replace", TestOverdue: "battery-test-overdue", HostUnready: "host-unready", MemoryRefused: "memory-refused", InputUnsteady: "input-unsteady",
-	MessageUnsent: "message-unsent", UpgradeFailed: "upgrade-failed",
-	RoomWarms: "room-warms", RoomWarmsFast: "room-warms-fast", SensorSilent: "sensor-silent", SensorJumped: "sensor-jumped", SensorStuck: "sensor-stuck",
-	EmergencyOff: "emergency-off", EmergencyUnread: "emergency-off-unread",
+// codes is what is known of each code: its stable name, and how severe it is to those
+// who are told. What is not named is a warning, if it is a condition, and else only told.
+var codes = [...]struct {
+	name   string
+	severe policy.Severity
+}{
+	PhaseEntered: {name: "phase"}, PlanMade: {name: "plan"}, HostAsked: {name: "host-asked"}, HostDown: {name: "host-down"},
+	HostStarted: {name: "host-started"}, HostBack: {name: "host-back"}, OutageOver: {"outage-over", policy.Warning},
+	OrderTaken: {"order-taken", policy.Warning}, TestSeen: {name: "battery-test-seen"},
+
+	SourceSilent: {"source-silent", policy.Critical}, PlanDoesNotFit: {"plan-does-not-fit", policy.Critical},
+	BatteryLow: {"battery-low", policy.Critical}, NoBatteryBehind: {"no-battery-behind", policy.Critical},
+	OutputIsOff: {"output-off", policy.Critical}, OutputNotOff: {name: "output-not-switched"}, OutputCounts: {name: "output-still-counts"},
+	BatteryUncharged: {name: "battery-not-charging"},
+
+	OrderGivenUp: {"order-given-up", policy.Critical}, LeftDependent: {name: "left-dependent"},
+	HostRefuses: {"host-refuses", policy.Critical}, HostUnreachable: {"host-unreachable", policy.Critical},
+	HostGivenUp: {"host-given-up", policy.Critical}, HostNotBack: {"host-not-back", policy.Critical},
+	NoWayToStart: {name: "no-way-to-start"}, StoppedHalfway: {name: "stopped-halfway"},
+
+	HoldInForce: {name: "hold-in-force"}, AbortInForce: {"abort-in-force", policy.Critical},
+	PolicyWaits: {"policy-waits", policy.Info}, ForecastLowered: {name: "forecast-lowered"},
+
+	JournalUnwritten: {"journal-unwritable", policy.Critical}, SecretUnreadable: {name: "secret-unreadable"}, PolicyRefused: {name: "policy-refused"},
+	HistoryUnwritten: {name: "history-unwritable"}, BatteryWorn: {name: "battery-replace"}, TestOverdue: {name: "battery-test-overdue"},
+	HostUnready: {name: "host-unready"}, MemoryRefused: {name: "memory-refused"}, InputUnsteady: {name: "input-unsteady"}, MessageUnsent: {name: "message-unsent"},
+	UpgradeFailed: {name: "upgrade-failed"},
+
+	RoomWarms: {"room-warms", policy.Critical}, RoomWarmsFast: {name: "room-warms-fast"},
+	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
+	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
+}
+
+// Severity is how severe the code is to those who are told.
+func (c Code) Severity() policy.Severity {
+	switch {
+	case codes[c].severe != 0:
+		return codes[c].severe
+	case c.Condition():
+		return policy.Warning
+	}
+	return policy.Info
 }
 
 // Codes lists every code there is.
 func Codes() []Code {
 	var all []Code
-	for c, name := range codeNames {
-		if name != "" {
+	for c := range codes {
+		if codes[c].name != "" {
 			all = append(all, Code(c))
 		}
 	}
@@ -128,7 +154,7 @@ func Codes() []Code {
 }
 
 // String gives the stable code that people and programs see.
-func (c Code) String() string { return codeNames[c] }
+func (c Code) String() string { return codes[c].name }
 
 // Notice is one thing worth telling. Its words are made when they are wanted,
 // so that a simulation spends nothing on them.

@@ -16,8 +16,9 @@ import "time"
 //	a UPS's own test      an answer that says so, with input there       15 minutes
 //	output off            two answers that say so, a second apart        until one says that it carries
 //	host down             silence for the policy's quiet_for, after an   until it answers
-//	                      order that arrived and with the way to it
-//	                      there; or its BMC, or its outlet's meter
+//	                      order that arrived, with the way to it there
+//	                      and no guest of it answering since; or its
+//	                      BMC, or its outlet's meter
 //	host turned off       two looks that show silence, its UPS saying    until it answers
 //	                      between them that it has input
 //	host cut              silence, its input being there, after a time   until it answers

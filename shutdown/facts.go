@@ -448,7 +448,7 @@ func (s *State) Sound() error {
 		}
 	}
 	for i := range s.Told {
-		if t := &s.Told[i]; t.UPS >= int32(m) || t.Host >= int32(n) || int(t.Code) >= len(codeNames) {
+		if t := &s.Told[i]; t.UPS >= int32(m) || t.Host >= int32(n) || int(t.Code) >= len(codes) {
 			return errors.New("it tells of something that is not there")
 		}
 	}

@@ -54,21 +54,25 @@ type work struct {
 
 func (s *State) scratch() *work {
 	if s.work == nil {
-		n, m := len(s.Hosts), len(s.UPSs)
-		w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), own: -1}
-		if s.Policy != nil {
-			for _, k := range s.Policy.Order() {
-				w.order = append(w.order, int32(k))
-			}
-			for k := range s.Policy.Hosts {
-				if s.Policy.Hosts[k].Self {
-					w.own = int32(k)
-				}
-			}
-		}
-		s.work = w
+		s.makeWork()
 	}
 	return s.work
+}
+
+func (s *State) makeWork() {
+	n, m := len(s.Hosts), len(s.UPSs)
+	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), own: -1}
+	if s.Policy != nil {
+		for _, k := range s.Policy.Order() {
+			w.order = append(w.order, int32(k))
+		}
+		for k := range s.Policy.Hosts {
+			if s.Policy.Hosts[k].Self {
+				w.own = int32(k)
+			}
+		}
+	}
+	s.work = w
 }
 
 // Order gives the hosts in the order in which they stop: dependents first, the

@@ -110,7 +110,7 @@ func (s *State) stands(at Instant, k int32) bool {
 	switch h := &s.Hosts[k]; h.State {
 	case Asked, Told, Doubt, Starting, Interrupted, Off, Dark, Failed:
 		return false
-	case Halfway:
+	case Late, Halfway:
 		return false // what it serves may be half stopped: it comes to an end, or a person sees to it
 	case Up, Silent, Unseen:
 		return !h.unlooked(at) && !s.seemsCut(k)

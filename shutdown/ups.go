@@ -134,10 +134,9 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	case was && !away:
 		s.calibrate(i)
 		u.Taken[likely] = u.Taken[low]
-		if t, b := &u.Taken[likely], s.belief(i); t.Delivered+t.Bound >= b.Model.Store {
-			*t = b.Model.At(0) // empty, at the least; nothing is known of what comes back by itself
+		if t, m := u.Taken[low], &s.belief(i).Model; t.Delivered+t.Bound >= m.Store {
+			u.Taken = Taken{m.At(0), m.At(0)} // empty; and nothing is known of what would come back by itself
 		}
-		u.Taken[low] = u.Taken[likely]
 		s.afresh(i)
 		s.gauge(i, false, false)
 		if s.Word == Proceed && !s.anyOnBattery() {

@@ -59,6 +59,17 @@ var onceBroken = []struct {
 	{"a silent UPS was thought to carry on what had gone down meanwhile, and its plan broke in the end", 6491, 6491010},
 	{"out of sight behind a silent UPS whose battery had been low, a host that hung counted as off", 6492, 6492003},
 	{"after a boot a gauge's fall was counted from before it, and the battery at a third", 8840, 8840013},
+	{"a test that was none, and a load with another feed kept the output on under the agent's host", 200386, 200386024},
+	{"hosts that come with their power did not count for a second outage", 400199, 400199019},
+	{"at the boot of the agent's host, before a UPS was heard, a host was started", 400204, 400204014},
+	{"told to start, and asked in vain when the input was lost again, a host counted as off", 400267, 400267001},
+	{"a UPS silent beyond its battery's end seemed charged by its gauge", 400298, 400298020},
+	{"out of sight behind a UPS that was never heard, a host seemed cut", 400908, 400908009},
+	{"a UPS gave out; what was reached through it was proven down before the UPS counted as silent", 401306, 401306022},
+	{"a host on which a guest still answered was proven down by its silence", 401159, 401159020},
+	{"a host was started before one that had been given up, silent, on a UPS without input", 401816, 401816003},
+	{"an order that hung counted as an answer, and the host as up", 403102, 403102018},
+	{"a host was started before one that was going late", 405494, 405494006},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.

@@ -34,7 +34,11 @@ func (c *call) showStatus(v *agent.View, st report.Style) {
 	for i := range v.Conditions {
 		x := &v.Conditions[i]
 		fmt.Fprintf(w, "\n! %s since %s\n", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), x.Since.Local().Format("15:04:05"))
-		for _, line := range fold(x.Text, width-4) {
+		text := x.Text
+		if x.Because != "" {
+			text += " That may be no more than what follows from " + x.Because + "."
+		}
+		for _, line := range fold(text, width-4) {
 			fmt.Fprintf(w, "  %s\n", line)
 		}
 	}
