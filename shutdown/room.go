@@ -75,16 +75,21 @@ func (s *State) warmedBy(at Instant, i int32, m *Measurement) (news bool) {
 
 // heatGlance is all of a sensor that others rest on, as it can be compared.
 type heatGlance struct {
-	moved, hot, soon, cool  bool // its end, from the one that the schedule counts on; it ends, and soon; hosts may be started
+	moved                   verdict // on the end that the schedule counts on
+	hot, soon, cool         bool    // it ends, and soon; hosts may be started
 	jumped, silent, fastest bool
 }
 
 func (s *State) heatGlance(at Instant, j int) heatGlance {
 	end := s.roomEnd(at, j)
-	return heatGlance{
-		moved: s.Planned() && s.reviewRoom(j, end) != holds, hot: end < Never, soon: end.Sub(at) <= heatSoon, cool: s.coolEnough(at, j),
+	g := heatGlance{
+		hot: end < Never, soon: end.Sub(at) <= heatSoon, cool: s.coolEnough(at, j),
 		jumped: s.Rooms[j].Jumped(), silent: s.sensorSilent(at, j), fastest: s.tooFast(j),
 	}
+	if s.Planned() {
+		g.moved = s.reviewRoom(j, end)
+	}
+	return g
 }
 
 // sensorSilent tells whether a sensor has not answered for too long.
@@ -219,18 +224,20 @@ func (s *State) firstAway() Instant {
 }
 
 // heated tells whether a host is to go though it has input, since its room gets too
-// warm; never the agent's own: nothing would start that again.
+// warm.
 func (s *State) heated(k int32) bool {
 	for j := range s.Rooms {
-		if s.Policy.Temperatures[j].WithInput && !s.Policy.Hosts[k].Self && s.standsIn(j, k) && s.hotEnd(s.Now, j) < Never {
+		if s.Policy.Temperatures[j].WithInput && s.standsIn(j, k) && s.hotEnd(s.Now, j) < Never {
 			return true
 		}
 	}
 	return false
 }
 
+// standsIn tells whether a host is to be off before a room is too warm; never the agent's
+// own: nothing would start it again, and with it the others.
 func (s *State) standsIn(j int, k int32) bool {
-	return dependsOn(s.Policy.Temperatures[j].Hosts, k)
+	return !s.Policy.Hosts[k].Self && dependsOn(s.Policy.Temperatures[j].Hosts, k)
 }
 
 // coolEnough tells whether hosts may be started in a room. A sensor that cannot be
