@@ -165,6 +165,9 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 	if s.slot(k) < 0 || s.Word == Abort || !s.planned(k) {
 		return
 	}
+	if o, _ := s.StopOf(k); p.Self && o.Why == ForHeat && s.urgent(k) == 0 {
+		return // it warms the room by little, and nothing would start it again, nor the others
+	}
 	start, late := s.startOf(k), at >= s.latestOf(k) || own
 	if s.urgent(k) != 0 {
 		start = min(start, at)

@@ -227,17 +227,17 @@ func (s *State) firstAway() Instant {
 // warm.
 func (s *State) heated(k int32) bool {
 	for j := range s.Rooms {
-		if s.Policy.Temperatures[j].WithInput && s.standsIn(j, k) && s.hotEnd(s.Now, j) < Never {
+		if s.Policy.Temperatures[j].WithInput && !s.Policy.Hosts[k].Self && s.standsIn(j, k) && s.hotEnd(s.Now, j) < Never {
 			return true
 		}
 	}
 	return false
 }
 
-// standsIn tells whether a host is to be off before a room is too warm; never the agent's
-// own: nothing would start it again, and with it the others.
+// standsIn tells whether a host is planned to be off before a room is too warm. The
+// agent's own is planned so, and stays: see [State.maybeAsk].
 func (s *State) standsIn(j int, k int32) bool {
-	return !s.Policy.Hosts[k].Self && dependsOn(s.Policy.Temperatures[j].Hosts, k)
+	return dependsOn(s.Policy.Temperatures[j].Hosts, k)
 }
 
 // coolEnough tells whether hosts may be started in a room. A sensor that cannot be
