@@ -34,6 +34,16 @@ type Doer interface {
 	Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (shutdown.Outcome, string)
 }
 
+// Sensor is one temperature, in tenths of a degree Celsius.
+type Sensor interface {
+	Read(ctx context.Context) (tenths int64, err error)
+}
+
+// Switch is one emergency input.
+type Switch interface {
+	Used(ctx context.Context) (bool, error)
+}
+
 // Looker looks at one host. A zero sighting says that nothing was learned.
 type Looker interface {
 	Look(ctx context.Context) (shutdown.Sighting, string)
@@ -65,6 +75,8 @@ type Supervisor interface {
 type Parts struct {
 	Sources    []Source    // by UPS
 	Lookers    []Looker    // by host
+	Sensors    []Sensor    // by temperature; nil for one that a UPS reads
+	Switches   []Switch    // by emergency input
 	Connectors []Connector // by host
 	Doer       Doer
 	// Listen hears notifications until ctx ends; wake with the name of the UPS
@@ -413,7 +425,7 @@ func (a *Agent) Adopt(p *policy.Policy) error {
 // Command gives an operator's order; by says whose. When it returns without an
 // error the order is recorded and in force.
 func (a *Agent) Command(o shutdown.Order, by string) error {
-	if o < shutdown.Hold || o > shutdown.Release {
+	if o < shutdown.Hold || o > shutdown.Clear {
 		return fmt.Errorf("no order has the number %d", o)
 	}
 	a.voice.warn("operator", zap.Stringer("order", o), zap.String("by", by))

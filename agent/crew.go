@@ -65,6 +65,27 @@ func (a *Agent) employ(c *crew) {
 			a.gone.Go(func() { a.pollEach(c, int32(i), s) })
 		}
 	}
+	for j, s := range c.parts.Sensors {
+		if t := &c.policy.Temperatures[j]; s != nil {
+			a.gone.Go(func() {
+				a.readEach(c, "temperature", t.Name, t.Every, func(ctx context.Context) (e shutdown.Event, err error) {
+					e = shutdown.Event{Kind: shutdown.Warmed, Sensor: int32(j)}
+					e.Tenths, err = s.Read(ctx)
+					return e, err
+				})
+			})
+		}
+	}
+	for j, s := range c.parts.Switches {
+		x := &c.policy.Emergencies[j]
+		a.gone.Go(func() {
+			a.readEach(c, "emergency_off", x.Name, x.Every, func(ctx context.Context) (e shutdown.Event, err error) {
+				e = shutdown.Event{Kind: shutdown.Touched, Sensor: int32(j)}
+				e.Used, err = s.Used(ctx)
+				return e, err
+			})
+		})
+	}
 	places, doors := make(chan struct{}, lookers), make(chan struct{}, openers)
 	for k, l := range c.parts.Lookers {
 		if l != nil {
@@ -162,6 +183,37 @@ func (a *Agent) pollEach(c *crew, i int32, s Source) {
 		case <-c.ctx.Done():
 		}
 		timer.Stop()
+	}
+}
+
+const readWithin = 10 * time.Second // one sensor or emergency input
+
+// readEach reads one sensor or emergency input as often as the policy says. A reading
+// that fails is no event: the core counts silence by time.
+func (a *Agent) readEach(c *crew, kind, name string, every time.Duration, read func(context.Context) (shutdown.Event, error)) {
+	was := false
+	for c.ctx.Err() == nil {
+		began := time.Now()
+		ctx, cancel := context.WithTimeout(c.ctx, readWithin)
+		var e shutdown.Event
+		var err error
+		if fault := a.voice.safely(func() { e, err = read(ctx) }); fault != nil {
+			err = fault
+		}
+		cancel()
+		switch {
+		case err == nil:
+			a.queue.put(c.ctx, message{crew: c, event: e})
+			if was {
+				a.voice.info("it is read again", zap.String(kind, name))
+			}
+		case !was && c.ctx.Err() == nil:
+			a.voice.warn("it cannot be read", zap.String(kind, name), zap.Error(err))
+		}
+		was = err != nil
+		if !sleep(c.ctx, max(pollApart, every-time.Since(began))) {
+			return
+		}
 	}
 }
 

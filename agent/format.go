@@ -21,6 +21,7 @@ import (
 //	   before their UPS said that its output is off; how often the core failed
 //	3: by how much the losses of the low battery are those of the likely one
 //	4: facts, and the schedule in force; see former.go for what is taken out of 1 to 3
+//	   and, where the policy has them, of rooms and emergency inputs
 const format = 4
 
 // importers make this build's snapshot of each format that it reads, field by field
@@ -93,6 +94,7 @@ func decode(text []byte) (*snapshot, error) {
 	if err != nil {
 		return nil, &refused{impossible, "a value of it is none: " + err.Error()}
 	}
+	s.State.Furnish()
 	if err := sound(s.State); err != nil {
 		return nil, &refused{impossible, err.Error()}
 	}

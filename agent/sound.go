@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"ebbline/shutdown"
+	"ebbline/shutdown/heat"
 	"ebbline/shutdown/transcript"
 )
 
@@ -37,6 +38,17 @@ func sound(s *shutdown.State) error {
 		f.host(s, k)
 	}
 	f.in = ""
+	f.past("Emergency", s.Emergency)
+	for j := range s.Rooms {
+		f.in = "a temperature"
+		f.room(&s.Rooms[j])
+	}
+	for j := range s.Contacts {
+		f.in = "an emergency input"
+		f.past("At", s.Contacts[j].At)
+		f.past("Used", s.Contacts[j].Used)
+	}
+	f.in = ""
 	f.schedule(&s.Schedule)
 	if f.err != nil {
 		return f.err
@@ -48,6 +60,20 @@ const (
 	latest = shutdown.Instant(7_258_118_400e9) // the year 2200: what is added to it is still a time
 	most   = 1e12                              // watts, joules, seconds: no room has more
 )
+
+// room looks at what was heard of a sensor.
+func (f *finder) room(r *heat.Sensor) {
+	degrees := func(n int64) bool { return n > -2731 && n < 100000 }
+	kept := append([]heat.Kept{r.Last, r.Odd, r.Lows[0], r.Lows[1]}, r.Marks[:]...)
+	for _, k := range kept {
+		f.past("At", shutdown.Instant(k.At))
+		f.is(degrees(k.Tenths), "Tenths", k.Tenths)
+	}
+	f.past("OddFor", shutdown.Instant(r.OddFor))
+	f.past("Same", shutdown.Instant(r.Same))
+	f.past("Hour", shutdown.Instant(r.Hour))
+	f.is(degrees(r.First), "First", r.First)
+}
 
 // finder finds the first value that cannot be.
 type finder struct {

@@ -27,6 +27,16 @@ func (p *Policy) Check() error {
 		c.host(i)
 	}
 	c.branches()
+	for i := range p.Temperatures {
+		c.temperature(i)
+	}
+	for i := range p.Emergencies {
+		e := &p.Emergencies[i]
+		c.need(i == 0 || p.Emergencies[i-1].Name < e.Name, "emergency_off %q: not sorted by name, or twice", e.Name)
+		c.need(e.Kind == BySwitch || e.Kind == ByFire, "emergency_off %q: kind %d", e.Name, e.Kind)
+		c.need(ways(e.SNMP != nil && e.OID != "", e.GPIO != nil, len(e.Command) > 0) == 1, "emergency_off %q: not read in one way", e.Name)
+		c.need(e.Every > 0, "emergency_off %q: read every %v", e.Name, e.Every)
+	}
 	if len(c.errs) == 0 { // the indices are good
 		c.order()
 	}
@@ -146,6 +156,29 @@ func (c *checker) branches() {
 	for i := range c.p.Hosts {
 		plugged("host", c.p.Hosts[i].Name, &c.p.Hosts[i].Plugged)
 	}
+}
+
+func (c *checker) temperature(i int) {
+	t := &c.p.Temperatures[i]
+	c.need(i == 0 || c.p.Temperatures[i-1].Name < t.Name, "temperature %q: not sorted by name, or twice", t.Name)
+	c.need(t.UPS >= -1 && t.UPS < len(c.p.UPSs), "temperature %q: of UPS %d", t.Name, t.UPS)
+	c.need(ways(t.UPS >= 0, t.SNMP != nil && t.OID != "", t.File != "") == 1, "temperature %q: not read in one way", t.Name)
+	c.need(t.Scale != 0 && t.Every > 0 && t.LimitTenths > 0 && t.RateTenths >= 0, "temperature %q: scale %g, every %v, limit %d, rate %d", t.Name, t.Scale, t.Every, t.LimitTenths, t.RateTenths)
+	c.need(t.Confirm >= -1 && t.Confirm < len(c.p.Temperatures) && t.Confirm != i && (!t.WithInput || t.Confirm >= 0), "temperature %q: confirmed by %d", t.Name, t.Confirm)
+	c.indices("temperature", t.Name, "Hosts", t.Hosts, len(c.p.Hosts))
+	if r := t.Room; r != nil {
+		c.need(r.TimeConstant > 0 && r.WattsPerKelvin > 0, "temperature %q: room of %v and %g W/K", t.Name, r.TimeConstant, r.WattsPerKelvin)
+	}
+}
+
+// ways counts how many are true.
+func ways(is ...bool) (n int) {
+	for _, yes := range is {
+		if yes {
+			n++
+		}
+	}
+	return n
 }
 
 // indices makes sure that a list is sorted, each once, and in range.

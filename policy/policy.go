@@ -17,14 +17,18 @@ import (
 // Policy is everything the operator decided, whole and consistent. Slices are
 // sorted by name.
 type Policy struct {
-	Site        Site
-	UPSs        []UPS
-	Hosts       []Host
-	Loads       []Load
-	Circuits    []Circuit `json:",omitempty"`
-	PDUs        []PDU     `json:",omitempty"`
-	Messages    []Message `json:",omitzero"` // who is told of what
-	Fingerprint string    // hex SHA-256 of the files it came from; "" when made in a test
+	Site     Site
+	UPSs     []UPS
+	Hosts    []Host
+	Loads    []Load
+	Circuits []Circuit `json:",omitempty"`
+	PDUs     []PDU     `json:",omitempty"`
+	// Temperatures are the sensors of the rooms that the hosts stand in.
+	Temperatures []Temperature `json:",omitempty"`
+	// Emergencies are the inputs that say that power was cut on purpose.
+	Emergencies []Emergency `json:",omitempty"`
+	Messages    []Message   `json:",omitzero"` // who is told of what
+	Fingerprint string      // hex SHA-256 of the files it came from; "" when made in a test
 }
 
 // Site holds what is common to all.

@@ -39,6 +39,7 @@ func (s *State) hold(at Instant) {
 	s.ofUPSs(at)
 	s.ofSite()
 	s.ofHosts(at)
+	s.ofRooms(at)
 }
 
 // find gives the place of what is the same condition of the same thing; -1 for none.

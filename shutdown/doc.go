@@ -13,6 +13,7 @@
 //	host.go       where a host stands: one table of states and inputs
 //	schedule.go   intent: who should be off from when on, and why (question.go
 //	              asks the planner, stages.go what outranks it, guard.go a loss)
+//	room.go       what is believed of rooms and of an emergency power off
 //	restore.go    intent, once the input is back: who may be started
 //	orders.go     the difference between that and what is under way
 //	condition.go  the set of conditions that holds now; notices are its difference

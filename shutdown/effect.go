@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -86,13 +87,20 @@ const (
 	MessageUnsent    // raised by the runner
 	UpgradeFailed    // raised by the runner
 	NotServed        // raised by the runner
+	RoomWarms        // Name, A: its limit, B: what it has, in tenths of a degree; Margin: until it may reach the limit
+	RoomWarmsFast    // Name, A: the policy's rate, B: what it has
+	SensorSilent     // Name
+	SensorJumped     // Name, A: what it says, B: what was believed last
+	SensorStuck      // Name, A: what it says
+	EmergencyOff     // Name, A: there is input (1)
+	EmergencyUnread  // Name
 )
 
 // Condition tells whether the code is one of a condition.
 func (c Code) Condition() bool { return c > firstCondition }
 
 // OfRunner tells whether the code is one of a condition that the core knows nothing of.
-func (c Code) OfRunner() bool { return c >= JournalUnwritten }
+func (c Code) OfRunner() bool { return c >= JournalUnwritten && c <= UpgradeFailed }
 
 // codes is what is known of each code: its stable name, and how severe it is to those
 // who are told. What is not named is a warning, if it is a condition, and else only told.
@@ -122,6 +130,10 @@ var codes = [...]struct {
 	HistoryUnwritten: {name: "history-unwritable"}, BatteryWorn: {name: "battery-replace"}, TestOverdue: {name: "battery-test-overdue"},
 	HostUnready: {name: "host-unready"}, MemoryRefused: {name: "memory-refused"}, InputUnsteady: {name: "input-unsteady"}, MessageUnsent: {name: "message-unsent"},
 	UpgradeFailed: {name: "upgrade-failed"}, NotServed: {name: "page-not-served"},
+
+	RoomWarms: {"room-warms", policy.Critical}, RoomWarmsFast: {name: "room-warms-fast"},
+	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
+	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -253,6 +265,24 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("Keep: %s stays up until the point of no return.", host)
 	case BatteryUncharged:
 		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
+	case RoomWarms:
+		return fmt.Sprintf("Temperature %s: %.1f °C and rising. At the earliest it reaches its limit of %.1f °C in %s, and its hosts are off by then. See to the cooling, or stop what is not needed.", n.Name, float64(n.B)/10, float64(n.A)/10, Spell(n.Margin))
+	case RoomWarmsFast:
+		return fmt.Sprintf("Temperature %s: %.1f °C, rising by more than %.1f kelvin an hour. That stops nothing by itself. See to the cooling.", n.Name, float64(n.B)/10, float64(n.A)/10)
+	case SensorSilent:
+		return fmt.Sprintf("Temperature %s is not read; the log says why. Its limit protects nothing until it is. Look at the sensor and the way to it.", n.Name)
+	case SensorJumped:
+		return fmt.Sprintf("Temperature %s: from %.1f °C it jumped to %.1f, which no room does. It is not believed, and stops nothing, until it has kept to a path for ten minutes. Look at the sensor.", n.Name, float64(n.B)/10, float64(n.A)/10)
+	case SensorStuck:
+		return fmt.Sprintf("Temperature %s says %.1f °C without the least change, for longer than air does. Its limit may protect nothing. Look at the sensor.", n.Name, float64(n.A)/10)
+	case EmergencyOff:
+		text := fmt.Sprintf("Emergency power off, by %s: power was cut on purpose. Nothing is started, woken or switched on until a person has looked and says so: `ebbline status --clear emergency-off`.", cmp.Or(n.Name, "an input that says no more so"))
+		if n.A == 1 {
+			text += " A UPS has input all the same, and what hangs on it is live."
+		}
+		return text
+	case EmergencyUnread:
+		return fmt.Sprintf("Emergency input %s is not read; the log says why. If it is used now, nothing is known of it, and hosts come back with the input. Look at the contact and the way to it.", n.Name)
 	case HoldInForce:
 		return "Hold: no host stops early; at the point of no return they go. `ebbline status --release` ends it."
 	case AbortInForce:
@@ -336,12 +366,14 @@ var phaseWords = [...]string{
 
 // Reasons for a start that are not the planner's.
 const (
-	ByOperator plan.Reason = iota + 100 // an operator's word
-	ForLow                              // the battery is at its end, by the word of the UPS or its voltage
-	ForLoss                             // should one UPS give out, what is left could not carry all to the end
-	NoneLater                           // the planner's search for a later time was cut short
-	ForOutput                           // all others are down; the output goes off, and on again with the input
-	ForShare                            // Other would have to go sooner
+	ByOperator   plan.Reason = iota + 100 // an operator's word
+	ForLow                                // the battery is at its end, by the word of the UPS or its voltage
+	ForLoss                               // should one UPS give out, what is left could not carry all to the end
+	NoneLater                             // the planner's search for a later time was cut short
+	ForOutput                             // all others are down; the output goes off, and on again with the input
+	ForShare                              // Other would have to go sooner
+	ForHeat                               // its room gets too warm
+	ForEmergency                          // power was cut on purpose
 )
 
 func reasonWords(r plan.Reason, other string) string {
@@ -356,6 +388,10 @@ func reasonWords(r plan.Reason, other string) string {
 		return "everybody else is down by then; the UPS's output goes off, and on again with the input"
 	case ForShare:
 		return "if it stayed longer, " + other + " would have to stop sooner"
+	case ForHeat:
+		return "if it stayed longer, its room would be too warm before all there are off"
+	case ForEmergency:
+		return "power was cut on purpose"
 	case ForLow:
 		return "the battery is at its end"
 	case plan.ForBattery:

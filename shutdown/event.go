@@ -205,11 +205,13 @@ const (
 	Commanded                 // Order, Text: by whom; Host, where the order is for one; Code, of what is cleared
 	Tick                      // Wake has come
 	Restarted                 // Rebooted, Orderly: the agent lives again; what had begun is begun again
+	Warmed                    // Sensor, Tenths: one reading of one temperature
+	Touched                   // Sensor, Used: one answer of one emergency input
 )
 
 // String gives the word of the transcript.
 func (k Kind) String() string {
-	return [...]string{"", "adopted", "measured", "observed", "finished", "commanded", "tick", "restarted"}[k]
+	return [...]string{"", "adopted", "measured", "observed", "finished", "commanded", "tick", "restarted", "warmed", "touched"}[k]
 }
 
 // Event is one fact from outside. It is one struct and not an interface so that
@@ -225,6 +227,9 @@ type Event struct {
 	UPS         int32
 	Host        int32
 	Measurement Measurement
+	Sensor      int32         // index into the policy's temperatures, or emergency inputs
+	Tenths      int64         // tenths of a degree Celsius
+	Used        bool          // the input says that power was cut on purpose
 	Standing    time.Duration // the UPS goes on answering so, as who knows the future can say; the agent never does
 	Action      ActionID
 	Policy      *policy.Policy

@@ -27,6 +27,12 @@ import "time"
 //	                      at which a discharge ends, a second apart; or
 //	                      one, and then silence
 //	fewer minutes left    two answers in a row that agree on the end     until the input is back
+//	a sensor's reading    it is where a room can have come to since the  until one is not; two that
+//	                      last one                                       are not: for ten minutes
+//	the room warms        a kelvin over its lowest of the last hour,     until it does not
+//	                      with the input away; with input, a clear rise,
+//	                      and the same of a second sensor
+//	power cut on purpose  two answers that say so, three seconds apart   until a person clears it
 const (
 	aMoment      = time.Second      // apart are two answers that together prove something
 	settledFor   = 10 * time.Second // input back for less was no return: the outage goes on

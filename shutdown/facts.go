@@ -8,6 +8,7 @@ import (
 
 	"ebbline/policy"
 	"ebbline/shutdown/battery"
+	"ebbline/shutdown/heat"
 	"ebbline/shutdown/plan"
 )
 
@@ -28,9 +29,14 @@ type State struct {
 	Word     Order          // the operator's, in force; 0 for none
 	UPSs     []UPS          // by name, as in the policy
 	Hosts    []Host         // by name, as in the policy
-	Schedule Schedule       // the one in force
-	Told     []Notice       // what an operator was told that still holds
-	Wake     Instant        `json:"-"` // a Tick is wanted then; Never when there is no need
+	Rooms    []heat.Sensor  `json:",omitempty"` // by name of the temperature, as in the policy
+	Contacts []Contact      `json:",omitempty"` // by name of the emergency input, as in the policy
+	// Emergency is since when power is known to be cut on purpose, until a person says
+	// otherwise; 0 for not.
+	Emergency Instant  `json:",omitzero"`
+	Schedule  Schedule // the one in force
+	Told      []Notice // what an operator was told that still holds
+	Wake      Instant  `json:"-"` // a Tick is wanted then; Never when there is no need
 
 	work *work
 }
@@ -98,8 +104,9 @@ func (b *Begun) underWay() bool { return b.Action.ID.Verb != 0 && b.Ended == 0 }
 type Schedule struct {
 	At    Instant // the plan's times count from here
 	Plan  plan.Plan
-	Hosts []int32 // of the policy, in the plan's order
-	Rests []Rest  // what it rests on, by UPS; the plan's stores are those counted on. None: no schedule is in force
+	Hosts []int32   // of the policy, in the plan's order
+	Rooms []Instant `json:",omitempty"` // the ends of rooms that it rests on, by temperature; Never for none
+	Rests []Rest    // what it rests on, by UPS; the plan's stores are those counted on. None: no schedule is in force
 }
 
 // Rest is what a schedule counts on of one UPS.
@@ -121,6 +128,7 @@ func (s *State) Clone() *State {
 // CopyFrom makes s an independent copy of o, in the memory that s has.
 func (s *State) CopyFrom(o *State) {
 	ups, hosts, told, sched, w := s.UPSs, s.Hosts, s.Told, s.Schedule, s.work
+	rooms, contacts := s.Rooms, s.Contacts
 	if s.Policy != o.Policy {
 		w = nil
 	}
@@ -128,21 +136,23 @@ func (s *State) CopyFrom(o *State) {
 	s.UPSs = append(ups[:0], o.UPSs...)
 	s.Hosts = append(hosts[:0], o.Hosts...)
 	s.Told = append(told[:0], o.Told...)
+	s.Rooms, s.Contacts = append(rooms[:0], o.Rooms...), append(contacts[:0], o.Contacts...)
 	sched.copy(&o.Schedule)
 	s.Schedule = sched
 	s.work = w
 	if w != nil {
 		w.placed = false
+		clear(w.hots)
 	}
 }
 
 // copy makes c an independent copy of o, in the memory that c has.
 func (c *Schedule) copy(o *Schedule) {
 	p := c.Plan
-	hosts, rests := append(c.Hosts[:0], o.Hosts...), append(c.Rests[:0], o.Rests...)
+	hosts, rests, rooms := append(c.Hosts[:0], o.Hosts...), append(c.Rests[:0], o.Rests...), append(c.Rooms[:0], o.Rooms...)
 	stops, stores, fragile := append(p.Stops[:0], o.Plan.Stops...), append(p.Stores[:0], o.Plan.Stores...), append(p.Fragile[:0], o.Plan.Fragile...)
 	*c = *o
-	c.Hosts, c.Rests = hosts, rests
+	c.Hosts, c.Rests, c.Rooms = hosts, rests, rooms
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = stops, stores, fragile
 }
 
@@ -200,6 +210,7 @@ func (s *State) adopted(at Instant, e *Event) {
 			s.Hosts[k] = h
 		}
 	}
+	s.readopt(at, &old)
 	s.retell(&old)
 }
 
@@ -329,6 +340,7 @@ func (s *State) restarted(at Instant, gap time.Duration, rebooted, orderly bool)
 	doubtful := s.Outstanding() || !orderly && (!rebooted || s.ownHost() >= 0)
 	long := false // enough for a host to go
 	s.Alive = at
+	clear(s.scratch().hots)
 	for i := range s.UPSs {
 		s.emit(Effect{Kind: Poll, UPS: int32(i)})
 		long = s.resumeUPS(at, int32(i), rebooted, doubtful, gap) || long
@@ -429,7 +441,15 @@ func (s *State) Sound() error {
 			stores++
 		}
 	}
-	if len(c.Hosts) != len(c.Plan.Stops) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
+	for _, end := range c.Rooms {
+		if end != Never {
+			stores++
+		}
+	}
+	if len(s.Rooms) != len(s.Policy.Temperatures) || len(s.Contacts) != len(s.Policy.Emergencies) {
+		return errors.New("its sensors are not its policy's")
+	}
+	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || len(c.Hosts) != len(c.Plan.Stops) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
 		return errors.New("its schedule is not whole")
 	}
 	for _, k := range c.Hosts {

@@ -171,6 +171,9 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 	if s.slot(k) < 0 || s.Word == Abort || !s.planned(k) {
 		return
 	}
+	if o, _ := s.StopOf(k); p.Self && o.Why == ForHeat && s.urgent(k) == 0 {
+		return // it warms the room by little, and nothing would start it again, nor the others
+	}
 	start, late := s.startOf(k), at >= s.latestOf(k) || own
 	if s.urgent(k) != 0 {
 		start = min(start, at)
@@ -263,6 +266,9 @@ func (s *State) ask(at Instant, k int32) {
 	}
 	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), s.latestOf(k).Sub(at)
 	s.emit(n)
+	if !s.away(k) {
+		s.reopen(at, k) // it goes though it has input
+	}
 	s.fold(k, InAsked)
 	h.Asked = at
 	s.try(at, k, 0, s.Policy.Hosts[k].Methods[0].GivesUp)
@@ -424,6 +430,9 @@ func (s *State) OutputCounts(i int32) bool {
 // switchOutputs switches off the output of each UPS whose hosts are all down, before
 // the agent's own host goes; and calls it back when the input returns in time.
 func (s *State) switchOutputs(at Instant) {
+	if s.Emergency != 0 {
+		return // what was cut on purpose is not to come back by itself
+	}
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		switch o := s.output(at, int32(i)); {

@@ -19,7 +19,9 @@ type work struct {
 	slots    []int32 // policy host to its place in the schedule, -1; while placed
 	placed   bool
 	readies  []readiness
-	holding  []Notice // scratch of conditions
+	hots     []hot        // by temperature
+	glances  []heatGlance // scratch of warmed
+	holding  []Notice     // scratch of conditions
 	waited   []bool
 	counts   []bool
 	wake     Instant // the earliest thing that time alone brings, but for silences; while waked
@@ -32,7 +34,8 @@ type work struct {
 	plan    plan.Plan
 	hosts   []int32   // problem host to policy host
 	place   []int32   // policy host to problem host, -1
-	stores  []int32   // problem store to UPS
+	stores  []int32   // problem store to UPS; those of rooms follow
+	rooms   []int32   // temperature to problem store, -1
 	loads   []float64 // by problem store: watts that the problem counts on
 	store   []int32   // UPS to problem store, -1
 	lack    []float64 // by UPS: watts that the load lacks of what the policy explains
@@ -106,6 +109,7 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 			s.poseStore(at, int32(i), w, standard)
 		}
 	}
+	s.poseRooms(at, w)
 	if standard {
 		p.Floor, p.Elapsed = site.RideThrough, 0
 	}
@@ -123,7 +127,7 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 	}
 	w.after = w.after[:0]
 	s.poseAfter(p, w)
-	for i := range p.Stores {
+	for i := range w.stores {
 		// What draws and is not planned goes on drawing; but one that looks turned off, no
 		// more than the measured load leaves for it.
 		for k := range s.Hosts {
@@ -182,6 +186,9 @@ func (s *State) wanting(w *work) {
 		less := h.Watts
 		if h.Asked {
 			less = h.Stopping
+		}
+		if less <= 0 {
+			continue
 		}
 		for _, f := range h.Feeds {
 			less = min(less, w.lack[w.stores[f.Store]]/f.Part)
@@ -244,6 +251,9 @@ func (s *State) poseHost(at Instant, k int32, w *work) plan.Host {
 		q.Feeds[j].Part = 1 / float64(len(q.Feeds))
 	}
 	q.Watts, q.Stopping = float64(p.Watts), float64(p.StoppingWatts)
+	if len(q.Feeds) == 0 {
+		s.poseHeated(k, &q, w)
+	}
 	q.Hold = max(0, up(lost.Add(p.KeepFor).Sub(at)))
 	if p.Self {
 		q.Value = 1e-6 // it is kept for the others' sake: no reason to shed anybody
@@ -257,6 +267,7 @@ func (s *State) poseHost(at Instant, k int32, w *work) plan.Host {
 			w.needs = append(w.needs, store)
 		}
 	}
+	s.needRooms(k, w)
 	q.Needs = w.needs[need:len(w.needs):len(w.needs)]
 	return q
 }

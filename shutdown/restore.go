@@ -12,6 +12,9 @@ import (
 // battery could carry a second outage with it, with those that are up, and with those
 // more important that still wait.
 func (s *State) bringBack(at Instant) {
+	if s.Emergency != 0 {
+		return
+	}
 	out := s.Outstanding() && s.anyGood()
 	for _, k := range s.comeback() {
 		h := &s.Hosts[k]
@@ -90,6 +93,9 @@ func (s *State) allPlaced(k int32, placed []bool) bool {
 // mayStart tells whether a host may be started now.
 func (s *State) mayStart(at Instant, k int32) bool {
 	p := &s.Policy.Hosts[k]
+	if s.Emergency != 0 || !s.coolFor(at, k) {
+		return false
+	}
 	for _, d := range p.DependsOn {
 		if !s.stands(at, int32(d)) || d == p.RunsOn && s.Hosts[d].State != Up {
 			return false

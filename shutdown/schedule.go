@@ -32,7 +32,7 @@ func (s *State) dropSchedule() {
 
 // drop leaves no schedule, and its memory for the next.
 func (c *Schedule) drop() {
-	c.At, c.Hosts, c.Rests = 0, c.Hosts[:0], c.Rests[:0]
+	c.At, c.Hosts, c.Rests, c.Rooms = 0, c.Hosts[:0], c.Rests[:0], c.Rooms[:0]
 	c.Plan = plan.Plan{Stops: c.Plan.Stops[:0], Stores: c.Plan.Stores[:0], Fragile: c.Plan.Fragile[:0]}
 }
 
@@ -59,14 +59,14 @@ func (s *State) review(at Instant) verdict {
 		}
 	}
 	switch {
-	case stores == 0:
+	case stores == 0 && !s.anyHot():
 		return none
 	case len(s.Schedule.Rests) == 0 && !known:
 		return none
 	case len(s.Schedule.Rests) == 0:
 		return anew
 	}
-	r := s.reviewUPSs()
+	r := max(s.reviewUPSs(), s.reviewRooms(at))
 	if r == anew {
 		return r
 	}
@@ -191,7 +191,7 @@ func (s *State) StopOf(k int32) (Stop, bool) {
 	}
 	p := &s.Schedule.Plan.Stops[j]
 	o := Stop{p.Start, p.Latest, p.Down, p.Kept, p.Why, -1}
-	if p.Other >= 0 && p.Other < len(s.Schedule.Hosts) && p.Why != plan.ForBattery && p.Why != plan.ForNoReturn {
+	if p.Other >= 0 && p.Other < len(s.Schedule.Hosts) && p.Why != plan.ForBattery && p.Why != ForHeat && p.Why != plan.ForNoReturn {
 		o.Other = s.Schedule.Hosts[p.Other]
 	}
 	return o, true
@@ -241,7 +241,18 @@ func (s *State) marginOf(k int32) time.Duration {
 			d = min(d, margin)
 		}
 	}
+	if end := s.endOfHeat(k); end < Never {
+		d = min(d, end.Sub(s.downOf(k)))
+	}
 	return d
+}
+
+// downOf is when a host is off at the latest, by the schedule.
+func (s *State) downOf(k int32) Instant {
+	if j := s.slot(k); j >= 0 {
+		return s.Schedule.At.Add(s.Schedule.Plan.Stops[j].Down)
+	}
+	return s.Now
 }
 
 // plan asks the planner who stops when, as things stand.
@@ -250,7 +261,7 @@ func (s *State) plan(at Instant) {
 	switch {
 	case len(w.hosts) == 0:
 		w.plan = plan.Plan{Fits: true, FitsExpected: true, NoReturn: battery.Unending, Stops: w.plan.Stops[:0], Stores: w.plan.Stores[:0]}
-		for range w.stores {
+		for range w.problem.Stores {
 			w.plan.Stores = append(w.plan.Stores, plan.Forecast{End: -1, LastDown: 0, Margin: battery.Unending})
 		}
 	case !s.fromStandard(at, w):
@@ -309,6 +320,13 @@ func (s *State) enact(at Instant, w *work) {
 		}
 		c.Rests = append(c.Rests, e)
 	}
+	for j, place := range w.rooms {
+		end := Never
+		if place >= 0 {
+			end = s.roomEnd(at, j)
+		}
+		c.Rooms = append(c.Rooms, end)
+	}
 	s.excuse(c)
 	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
 		w.planner.Follow(&w.problem, &c.Plan)
@@ -337,7 +355,7 @@ func (s *State) recall(at Instant, w *work) {
 		}
 		p.Stops = append(p.Stops, stop)
 	}
-	for range w.stores {
+	for range w.problem.Stores {
 		p.Stores = append(p.Stores, plan.Forecast{})
 	}
 }
@@ -414,6 +432,9 @@ const longestMove = 24 * time.Hour
 // False where this is no such beginning, where the standard plan does not fit, or
 // where moving it breaks a promise that it keeps.
 func (s *State) fromStandard(at Instant, w *work) bool {
+	if len(w.problem.Stores) > len(w.stores) {
+		return false // a room's end is another each time
+	}
 	first, full := Never, true // loss; batteries
 	for _, i := range w.stores {
 		u, m := &s.UPSs[i], &s.belief(i).Model

@@ -19,6 +19,9 @@ func (s *State) excuse(c *Schedule) {
 		if stop.Why == 0 {
 			stop.Why = NoneLater
 		}
+		if stop.Why == plan.ForBattery || stop.Why == ForHeat {
+			stop.Why = s.batteryOrHeat(c, j, k)
+		}
 		if !s.Hosts[k].runs() || stop.Why != plan.ForPromise || stop.Other < 0 {
 			continue
 		}
@@ -31,6 +34,20 @@ func (s *State) excuse(c *Schedule) {
 			stop.Other = -1 // all are promised that
 		}
 	}
+}
+
+// batteryOrHeat tells which of its ends a host runs into first.
+func (s *State) batteryOrHeat(c *Schedule, j int, k int32) plan.Reason {
+	heat := s.endOfHeat(k)
+	if heat == Never {
+		return plan.ForBattery
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if end, _, _, ok := s.ForecastOf(int32(f)); ok && end < heat {
+			return plan.ForBattery
+		}
+	}
+	return ForHeat
 }
 
 // outrank moves starts for a word that outranks the planner's: an operator's Proceed
@@ -139,6 +156,8 @@ func (s *State) urgent(k int32) plan.Reason {
 	switch {
 	case s.Word == Proceed && s.Hosts[k].Word != KeepHost:
 		return ByOperator
+	case s.Emergency != 0 && k != s.ownHost(): // the agent watches on as long as the battery lets it
+		return ForEmergency
 	case !s.anyLow():
 		return 0
 	case s.runsLow(k):

@@ -59,6 +59,10 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 		return s.observed(at, e.Host, e.Sighting)
 	case Finished:
 		return s.finished(at, e)
+	case Warmed:
+		return s.warmed(at, int(e.Sensor), e.Tenths)
+	case Touched:
+		return s.touched(at, int(e.Sensor), e.Used)
 	case Commanded:
 		s.commanded(s.Now, e)
 	case Restarted:

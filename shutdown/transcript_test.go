@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -42,6 +43,7 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //	step                     event lines, as in the journal; prints the effects
 //	until INSTANT            ticks, whenever the core wants one, up to the instant
 //	poll UPS EVERY UNTIL     the same answer again and again, ticks between
+//	warm EVERY UNTIL         readings as sensors show them between two temperatures, and the same answer of UPSs
 //	hosts                    how each host stands, and an operator's word for it
 //	plan                     who stops when
 //	upss                     how each UPS stands
@@ -69,6 +71,8 @@ func TestTranscripts(t *testing.T) {
 				ticks(s, at, &b)
 			case "poll":
 				poll(t, d, s, &b)
+			case "warm":
+				warm(t, d, s, &b)
 			case "hosts":
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
@@ -106,6 +110,32 @@ func TestTranscripts(t *testing.T) {
 			return b.String()
 		})
 	})
+}
+
+var spans = regexp.MustCompile(`\d+\.\.\d+`)
+
+// warm gives the lines of the input again and again until an instant; in each a "A..B"
+// goes from the one to the other.
+func warm(t *testing.T, d *datadriven.TestData, s *shutdown.State, b *strings.Builder) {
+	every, err1 := time.ParseDuration(d.CmdArgs[0].Key)
+	until, err2 := transcript.ParseInstant(d.CmdArgs[1].Key)
+	if err1 != nil || err2 != nil {
+		d.Fatalf(t, "warm wants how often and until when")
+	}
+	from := s.Now
+	for at := from.Add(every); at <= until; at = at.Add(every) {
+		for line := range strings.Lines(d.Input) {
+			line = strings.TrimSpace(line)
+			line = spans.ReplaceAllStringFunc(line, func(span string) string {
+				var low, high int64
+				if _, err := fmt.Sscanf(span, "%d..%d", &low, &high); err != nil {
+					d.Fatalf(t, "%v", err)
+				}
+				return fmt.Sprint(low + (high-low)*int64(at-from)/int64(until-from))
+			})
+			step(t, d, s, "at "+transcript.Instant(at)+" "+line, b)
+		}
+	}
 }
 
 func whole(t shutdown.Instant) string {

@@ -44,7 +44,7 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	if u.OnBattery() {
 		s.lowered(at, i, end)
 	}
-	return before != s.glance(at, i)
+	return s.warmedBy(at, i, m) || before != s.glance(at, i)
 }
 
 // glance is all of a UPS that others rest on, as it can be compared.
@@ -611,9 +611,11 @@ func (s *State) counted(i int32) float64 {
 	}
 }
 
-// affected tells whether no feed of the host has good input. Only such a host is
-// ever stopped.
-func (s *State) affected(k int32) bool {
+// affected tells whether no feed of the host has good input, or its room gets too warm
+// for it by a limit that the policy states. Only such a host is ever stopped.
+func (s *State) affected(k int32) bool { return s.away(k) || s.heated(k) }
+
+func (s *State) away(k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if s.UPSs[f].good() {
 			return false

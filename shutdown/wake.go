@@ -28,6 +28,7 @@ func (s *State) otherWake(at Instant) Instant {
 	for i := range s.UPSs {
 		s.upsWake(at, int32(i), sooner)
 	}
+	s.roomWake(sooner)
 	for k := range s.Hosts {
 		s.hostWake(at, int32(k), sooner)
 	}

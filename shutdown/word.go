@@ -16,7 +16,8 @@ import (
 //	        long as a feed of it has input. Over when it is up, or every way was in vain.
 //	keep    it stays up until the point of no return, or its battery says that it is
 //	        low. Over with the outage.
-//	clear   what a condition says of it was seen to by a person.
+//	clear   what a condition says of it was seen to by a person. An emergency power off
+//	        is of no host: it is over for all.
 
 // Objection says why an order for one host is not taken as things stand, and what to do
 // instead; "" when it is.
@@ -89,6 +90,10 @@ func (s *State) objectionToStart(k int32) string {
 		return p.Name + " was asked to stop and did not go down in its time. Look at it; then `ebbline status --clear host-given-up:" + p.Name + "`."
 	case stopping(h.State):
 		return p.Name + " is being stopped. Wait until it is off."
+	case s.Emergency != 0:
+		return "Power was cut on purpose. Look first; then `ebbline status --clear emergency-off`."
+	case s.heated(k):
+		return p.Name + " stands in a room that nears its limit, and would be stopped again. See to the cooling first."
 	case !s.anyFeedGood(k):
 		return "No UPS that feeds " + p.Name + " has input. Wait until one has."
 	}
@@ -140,6 +145,12 @@ func (s *State) objectionToClear(c Code, k int32) string {
 	switch {
 	case c == MemoryRefused:
 		return ""
+	case c == EmergencyOff && k >= 0:
+		return fmt.Sprintf("%s is of no host: `ebbline status --clear %s`.", c, c)
+	case c == EmergencyOff && s.Emergency == 0:
+		return c.String() + " is not so now. `ebbline status` shows what is."
+	case c == EmergencyOff:
+		return ""
 	case !judged(c):
 		return c.String() + " is not one that a person's word ends: it is over when what it says is no longer so."
 	case k < 0:
@@ -162,8 +173,12 @@ func (s *State) saidOfHost(at Instant, e *Event) {
 		n.Notice.Spare = time.Duration(e.Code)
 	}
 	s.emit(n)
+	if e.Code == EmergencyOff {
+		s.clearEmergency()
+		s.dropSchedule()
+	}
 	if e.Host < 0 {
-		return // of what the runner said
+		return // of all, or of what the runner said
 	}
 	h := &s.Hosts[e.Host]
 	h.Word, h.WordAt = e.Order, at
@@ -214,7 +229,7 @@ func (s *State) toStop(k int32) bool {
 func (s *State) toStart(k int32) bool {
 	switch h := &s.Hosts[k]; h.State {
 	case Off, TurnedOff, Failed, Silent:
-		return h.Word == StartHost && s.anyFeedGood(k) && s.missing(k) < 0
+		return h.Word == StartHost && s.Emergency == 0 && s.anyFeedGood(k) && s.missing(k) < 0
 	}
 	return false
 }

@@ -44,6 +44,10 @@ import (
 //	host vault starts 2m
 //	host vault draws 120%            # of the policy's watts
 //	host vault off                   # already, before
+//	at 1m    cooling fails           # though the input is there; "cooling back"
+//	at 5m    sensor inlet silent 2m  # or sticks, jumps +20, mends
+//	at 2m    emergency door used     # or released
+//	room warms in 37m, loses 60W/K, from 24C, noise 0.2K   # without it, no temperature is read
 //	answers lost 10%
 //	answers late 10%                 # by up to the time-out
 //
@@ -54,6 +58,7 @@ type Outage struct {
 	Moments []world.Moment // by time
 	UPSs    []world.UPSTruth
 	Hosts   []world.HostTruth
+	Room    world.RoomTruth
 	Loss    float64
 	Late    float64
 	Drawn   Faults // by dice; [Tried] adds what the room itself shows
@@ -89,7 +94,7 @@ func (o *Outage) Truth(seed uint64) *world.Truth {
 
 // TruthOf is Truth for who has a place for it.
 func (o *Outage) TruthOf(seed uint64) world.Truth {
-	return world.Truth{Moments: o.Moments, UPSs: o.UPSs, Hosts: o.Hosts, Loss: o.Loss, Late: o.Late, Seed: seed}
+	return world.Truth{Moments: o.Moments, UPSs: o.UPSs, Hosts: o.Hosts, Room: o.Room, Loss: o.Loss, Late: o.Late, Seed: seed}
 }
 
 // A FileError says what is wrong with an outage file and where.
@@ -145,7 +150,7 @@ func Parse(p *policy.Policy, name string, text []byte) (*Outage, []error) {
 func (q *parser) lost() bool {
 	for i := range q.o.Moments {
 		switch q.o.Moments[i].What {
-		case world.InputLost, world.OddReading, world.OddNothing, world.Tests, world.Mute, world.OutputFails:
+		case world.InputLost, world.OddReading, world.OddNothing, world.Tests, world.Mute, world.OutputFails, world.CoolingFails, world.SensorJumps:
 			return true
 		}
 	}
@@ -196,6 +201,8 @@ func (q *parser) line(w []string) error {
 		return q.add(world.Moment{At: at, What: world.AgentKilled, UPS: -1, For: d})
 	case "operator":
 		return q.operator(at, w)
+	case "cooling", "sensor", "emergency", "room":
+		return q.room(at, w)
 	case "answers":
 		if len(w) != 3 || w[1] != "lost" && w[1] != "late" || at >= 0 {
 			return fmt.Errorf("write \"answers lost 10%%\" or \"answers late 10%%\", without a time")
@@ -208,7 +215,7 @@ func (q *parser) line(w []string) error {
 		}
 		return err
 	}
-	return fmt.Errorf("no line begins with %q. A line begins with at, input, ups, host, load, agent, operator or answers", w[0])
+	return fmt.Errorf("no line begins with %q. A line begins with at, input, ups, host, load, agent, operator, answers, room, cooling, sensor or emergency", w[0])
 }
 
 func (q *parser) operator(at time.Duration, w []string) error {
@@ -231,8 +238,10 @@ func (q *parser) operator(at time.Duration, w []string) error {
 		rest = rest[1:]
 	}
 	switch {
+	case m.Order == shutdown.Clear && m.Code == shutdown.EmergencyOff && len(rest) == 0:
+		m.Host = -1
 	case m.Order == 0, !m.Order.OfHost() && len(rest) > 0, m.Order.OfHost() && len(rest) != 1:
-		return fmt.Errorf("an operator says hold, release, proceed or abort at a time (\"at 4m operator hold\"), stop, start or keep of a host (\"at 4m operator keep vault\"), or clears a condition of one (\"at 9m operator clear host-given-up vault\")")
+		return fmt.Errorf("an operator says hold, release, proceed or abort at a time (\"at 4m operator hold\"), stop, start or keep of a host (\"at 4m operator keep vault\"), or clears a condition (\"at 9m operator clear host-given-up vault\", \"at 9m operator clear emergency-off\")")
 	case m.Order.OfHost():
 		for k := range q.p.Hosts {
 			if q.p.Hosts[k].Name == rest[0] {
@@ -592,6 +601,9 @@ func (o *Outage) Text(p *policy.Policy) string {
 			fmt.Fprintf(&b, "host %s draws %s%%\n", q.Name, percentage(h.Draws))
 		}
 	}
+	if r := &o.Room; r.TimeConstant != 0 {
+		fmt.Fprintf(&b, "room warms in %s, loses %sW/K, from %sC, noise %sK\n", short(r.TimeConstant), number(r.WattsPerKelvin), number(r.From), number(r.Noise))
+	}
 	if o.Loss != 0 {
 		fmt.Fprintf(&b, "answers lost %s%%\n", percentage(o.Loss))
 	}
@@ -685,12 +697,28 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 		return fmt.Sprintf("load %s dies", p.Loads[m.Load].Name)
 	case world.AgentKilled:
 		return fmt.Sprintf("agent killed %s", short(m.For))
+	case world.CoolingFails:
+		return "cooling fails"
+	case world.CoolingBack:
+		return "cooling back"
+	case world.SensorSilent:
+		return fmt.Sprintf("sensor %s silent %s", p.Temperatures[m.Sensor].Name, short(m.For))
+	case world.SensorSticks:
+		return fmt.Sprintf("sensor %s sticks", p.Temperatures[m.Sensor].Name)
+	case world.SensorJumps:
+		return fmt.Sprintf("sensor %s jumps %+g", p.Temperatures[m.Sensor].Name, m.Number)
+	case world.SensorMends:
+		return fmt.Sprintf("sensor %s mends", p.Temperatures[m.Sensor].Name)
+	case world.EmergencyUsed:
+		return fmt.Sprintf("emergency %s used", p.Emergencies[m.Sensor].Name)
+	case world.EmergencyReleased:
+		return fmt.Sprintf("emergency %s released", p.Emergencies[m.Sensor].Name)
 	case world.Operator:
 		text := "operator " + m.Order.String()
 		if m.Order == shutdown.Clear {
 			text += " " + m.Code.String()
 		}
-		if m.Order.OfHost() {
+		if m.Order.OfHost() && m.Host >= 0 {
 			text += " " + p.Hosts[m.Host].Name
 		}
 		return text

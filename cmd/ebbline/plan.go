@@ -157,6 +157,7 @@ type planView struct {
 	Unproven           string         `json:"unproven,omitempty"`
 	Fragile            []string       `json:"fragile,omitempty"`
 	UPSs               []planUPSView  `json:"ups"`
+	Rooms              []planRoomView `json:"rooms,omitempty"`
 	Hosts              []planHostView `json:"hosts"`
 	StaysUp            []string       `json:"stays_up,omitempty"`
 	Measured           []noteView     `json:"measured,omitempty"`
@@ -174,6 +175,15 @@ type planUPSView struct {
 	MarginSeconds   *int64   `json:"margin_seconds"`
 	curve           []report.Point
 	likely, high    []report.Point
+}
+
+// planRoomView is a room that reaches its limit if nothing is stopped.
+type planRoomView struct {
+	Name           string   `json:"name"`
+	FromCelsius    float64  `json:"from_celsius"`
+	LimitCelsius   float64  `json:"limit_celsius"`
+	ReachesSeconds threeWay `json:"reaches_seconds"`    // low and likely
+	BeforeBattery  bool     `json:"before_battery_end"` // of every UPS, under the plan
 }
 
 type planHostView struct {
@@ -240,7 +250,44 @@ func planOf(s *shutdown.State) *planView {
 	}
 	sort.SliceStable(v.Hosts, func(a, b int) bool { return v.Hosts[a].StopSeconds < v.Hosts[b].StopSeconds })
 	v.addUPSs(s, o)
+	v.addRooms(s)
 	return v
+}
+
+func (v *planView) addRooms(s *shutdown.State) {
+	for j := range s.Policy.Temperatures {
+		t := &s.Policy.Temperatures[j]
+		end, likely, tenths, _, ok := s.RoomOutlook(j)
+		if !ok {
+			continue
+		}
+		r := planRoomView{Name: t.Name, FromCelsius: float64(tenths) / 10, LimitCelsius: float64(t.LimitTenths) / 10, BeforeBattery: true}
+		r.ReachesSeconds.Low = ending(end.Sub(s.Now))
+		if likely < shutdown.Never {
+			r.ReachesSeconds.Likely = ending(likely.Sub(s.Now))
+		}
+		for i := range v.UPSs {
+			low := v.UPSs[i].EndSeconds.Low
+			r.BeforeBattery = r.BeforeBattery && (low == nil || *r.ReachesSeconds.Low < *low)
+		}
+		v.Rooms = append(v.Rooms, r)
+	}
+}
+
+// words says when the room reaches its limit.
+func (r *planRoomView) words() string {
+	at := func(n *int64) string {
+		return strings.TrimSuffix(shutdown.Spell(time.Duration(*n)*time.Second), "00s")
+	}
+	text := fmt.Sprintf("with all up and no cooling the room reaches %g °C at %s at the earliest", r.LimitCelsius, at(r.ReachesSeconds.Low))
+	if r.ReachesSeconds.Likely != nil {
+		text += ", likely at " + at(r.ReachesSeconds.Likely)
+	}
+	text += fmt.Sprintf(", from %g °C", r.FromCelsius)
+	if r.BeforeBattery {
+		return text + ": before the battery's end"
+	}
+	return text + ": after a battery's end"
 }
 
 func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
@@ -383,6 +430,9 @@ func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st 
 	}
 	for i := range v.UPSs {
 		planUPSText(w, &v.UPSs[i], columns)
+	}
+	for i := range v.Rooms {
+		hang(w, "temperature "+v.Rooms[i].Name+": ", v.Rooms[i].words(), columns)
 	}
 	planHostsText(w, v, columns)
 	if v.MarginSeconds != nil {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"io"
 	"net"
 	"net/netip"
 	"strings"
@@ -16,6 +17,7 @@ import (
 	"ebbline/agent/action/ssh"
 	"ebbline/agent/action/wake"
 	"ebbline/agent/probe"
+	"ebbline/agent/sensor"
 	"ebbline/agent/source/hid"
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
@@ -51,6 +53,16 @@ func wire(p *policy.Policy, read secrets) (*agent.Parts, error) {
 		d.hosts = append(d.hosts, h)
 		parts.Lookers = append(parts.Lookers, h.looker())
 		parts.Connectors = append(parts.Connectors, h.connector())
+	}
+	for j := range p.Temperatures {
+		parts.Sensors = append(parts.Sensors, sensor.NewThermometer(p.Temperatures[j], read))
+	}
+	for j := range p.Emergencies {
+		s := sensor.NewSwitch(p.Emergencies[j], read)
+		if l, is := s.(io.Closer); is {
+			d.lines = append(d.lines, l)
+		}
+		parts.Switches = append(parts.Switches, s)
 	}
 	parts.Listen = func(ctx context.Context, wake func(string)) error { return listen(ctx, p, read, changed, wake) }
 	parts.Lacks = func(id shutdown.ActionID) string {
@@ -282,6 +294,7 @@ type doer struct {
 	hosts    []*reach
 	switches []*hid.Switch // by UPS; nil for one without
 	secrets  secrets
+	lines    []io.Closer // GPIO lines that are held
 }
 
 // Do implements [agent.Doer].
@@ -315,6 +328,9 @@ func (d *doer) Do(ctx context.Context, p *policy.Policy, a shutdown.Action) (shu
 
 func (d *doer) close() {
 	var wg sync.WaitGroup
+	for _, l := range d.lines {
+		_ = l.Close()
+	}
 	for _, h := range d.hosts {
 		for _, s := range h.all {
 			wg.Go(s.Close)

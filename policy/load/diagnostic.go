@@ -87,6 +87,9 @@ const (
 	badTemplate    = "Template with an error"
 	unknownCode    = "Unknown code"
 	openPage       = "Page open to all"
+	unknownSensor  = "Unknown temperature"
+	notConfirmed   = "No second sensor"
+	notPath        = "Invalid path"
 
 	noSelf         = "No own host"
 	stopsAssumed   = "Stopping time assumed"
@@ -114,6 +117,11 @@ const (
 	highInrush     = "High inrush"
 	longWire       = "Voltage drop"
 	nameplate      = "Watts of the nameplate"
+	emergencyActs  = "Where the emergency switch acts"
+	emergencyWays  = "A UPS that the emergency switch may not reach"
+	pastInlet      = "Limit above what is made for it"
+	coarseSensor   = "Coarse sensor"
+	oneSensor      = "One sensor alone"
 )
 
 // maxShown is where the reporting ends, for errors and for warnings: nobody

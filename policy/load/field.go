@@ -72,6 +72,8 @@ func example(kind, name string) string {
 	switch {
 	case kind == "local" && name == "command":
 		return `["systemctl", "poweroff"]`
+	case kind == "gpio" && name == "active":
+		return `"low"`
 	case kind == "mail" && name == "user":
 		return `"ebbline@example.org"`
 	}
@@ -85,10 +87,13 @@ var examples = map[string]string{
 	"amps":             "20",
 	"auth_key":         `secret("name")`,
 	"chemistry":        `"vrla"`,
+	"chip":             `"/dev/gpiochip0"`,
 	"command":          `"sudo systemctl poweroff"`,
 	"ethernet":         `"02:00:00:00:00:20"`,
 	"from":             `"ebbline@example.org"`,
 	"key":              `secret("name")`,
+	"limit":            "35",
+	"line":             "17",
 	"listen":           `"192.0.2.5:162"`,
 	"name":             `"A7"`,
 	"off":              "2",
@@ -98,6 +103,7 @@ var examples = map[string]string{
 	"on":               "1",
 	"return_after":     `"1m"`,
 	"password":         `secret("name")`,
+	"path":             `"/sys/class/hwmon/hwmon0/temp1_input"`,
 	"priority":         "50",
 	"priv_key":         `secret("name")`,
 	"protocol":         `"redfish"`,
@@ -105,12 +111,14 @@ var examples = map[string]string{
 	"relaxation":       `"90m"`,
 	"server":           `"mail.example.org:587"`,
 	"store_watt_hours": "312",
+	"time_constant":    `"35m"`,
 	"to":               `["operator@example.org"]`,
 	"url":              `"https://hooks.example.org/ebbline"`,
 	"user":             `"ebbline"`,
 	"version":          `"3"`,
 	"volts":            "72",
 	"watts":            "85",
+	"watts_per_kelvin": "60",
 }
 
 func (f field) at() place { return place{f.value.at, f.block} }

@@ -21,6 +21,7 @@ const (
 	maxUPSs       = 1_000
 	maxCircuits   = 10_000 // and as many PDUs
 	maxMessages   = 100
+	maxSensors    = 100 // and as many emergency switches
 	maxVariables  = 1_000
 	maxGroupDepth = 10
 )
@@ -94,6 +95,23 @@ var (
 			attributes: attributes("volts amps lines breaker wire length_metres length_feet other_watts"),
 		},
 		"pdu": {named: true, many: true, attributes: attributes("fed_by volts amps lines")},
+		"temperature": {
+			named: true, many: true,
+			attributes: attributes("ups limit rate with_input confirmed_by hosts every"),
+			blocks: map[string]*shape{
+				"snmp": {attributes: attributes("address version community user auth auth_key priv priv_key timeout oid scale")},
+				"file": {attributes: attributes("path scale")},
+				"room": {attributes: attributes("time_constant watts_per_kelvin usual")},
+			},
+		},
+		"emergency_off": {
+			named: true, many: true,
+			attributes: attributes("kind cuts every ups oid active command"),
+			blocks: map[string]*shape{
+				"snmp": {attributes: attributes("address version community user auth auth_key priv priv_key timeout oid active")},
+				"gpio": {attributes: attributes("chip line active bias")},
+			},
+		},
 		"message": {
 			named: true, many: true,
 			attributes: attributes("severity codes gives_up command"),

@@ -101,6 +101,9 @@ type loader struct {
 	circuits []policy.Circuit
 	pdus     []*pduDraft
 	taps     []circuitOf
+
+	temperatures []*temperatureDraft
+	emergencies  []*emergencyDraft
 }
 
 func newLoader(opt Options) *loader {
@@ -217,7 +220,7 @@ func (l *loader) topSection(it item, sh *shape) *section {
 }
 
 // most is how many blocks of a kind a policy may have.
-var most = map[string]int{"site": 1, "variable": maxVariables, "ups": maxUPSs, "host": maxHosts, "load": maxLoads, "group": maxHosts, "circuit": maxCircuits, "pdu": maxCircuits, "message": maxMessages}
+var most = map[string]int{"site": 1, "variable": maxVariables, "ups": maxUPSs, "host": maxHosts, "load": maxLoads, "group": maxHosts, "circuit": maxCircuits, "pdu": maxCircuits, "message": maxMessages, "temperature": maxSensors, "emergency_off": maxSensors}
 
 func (l *loader) declare(s *section) {
 	space := s.kind
@@ -286,6 +289,12 @@ func (l *loader) readAll() {
 	for _, s := range l.sections["message"] {
 		l.readMessage(s)
 	}
+	for _, s := range l.sections["temperature"] {
+		l.readTemperature(s)
+	}
+	for _, s := range l.sections["emergency_off"] {
+		l.readEmergency(s)
+	}
 	l.readGroups()
 	for _, s := range l.sections["host"] {
 		l.readHost(s)
@@ -308,6 +317,12 @@ func (l *loader) finished(files []*source) *policy.Policy {
 	for _, d := range l.pdus {
 		p.PDUs = append(p.PDUs, d.PDU)
 	}
+	for _, d := range l.temperatures {
+		p.Temperatures = append(p.Temperatures, d.Temperature)
+	}
+	for _, d := range l.emergencies {
+		p.Emergencies = append(p.Emergencies, d.Emergency)
+	}
 	sum := sha256.New()
 	for _, s := range files {
 		sum.Write(s.file.Bytes)
@@ -322,7 +337,8 @@ type Index struct {
 	sections map[string]*section // "kind name"
 }
 
-// At gives the place of a "site", "ups", "host", "load", "circuit" or "pdu" by its name, and of
+// At gives the place of a "site", "ups", "host", "load", "circuit", "pdu",
+// "temperature" or "emergency_off" by its name, and of
 // one of its attributes ("watts", "battery.chart") or blocks ("battery"). An
 // attribute that nobody wrote is where its block begins; false means that there
 // is no such thing.

@@ -195,6 +195,7 @@ func TestGoodPolicies(t *testing.T) {
 		{"first.hcl", "", "good/first.json"},
 		{"good/everything.hcl", "", "good/everything.json"},
 		{"good/groups.hcl", "", "good/groups.json"},
+		{"good/room.hcl", "", "good/room.json"},
 		{"good/unfed.hcl", "", "good/unfed.json"},
 		{"good/sites", "attic", "good/sites-attic.json"},
 		{"good/sites", "cellar", "good/sites-cellar.json"},

@@ -37,6 +37,8 @@ func (l *loader) resolve() {
 	for _, d := range l.loads {
 		l.checkPlugs(d.s, d.FedBy, d.Into, d.plugs)
 	}
+	l.resolveTemperatures()
+	l.resolveEmergencies()
 	l.settleWatts()
 	for _, h := range l.hosts {
 		l.settleStart(h)

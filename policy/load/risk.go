@@ -34,6 +34,8 @@ func (l *loader) risks(p *policy.Policy) {
 	l.noReturn(lost)
 	l.twins(p)
 	l.branchRisks(p)
+	l.heatRisks(p)
+	l.emergencyRisks(p)
 }
 
 // twins warns of what a copied block still shares with its original: one card or

@@ -92,3 +92,10 @@ func quantile(chance float64) float64 {
 	}
 	return z
 }
+
+// ExpNeg is e^-x for x >= 0, and Ln the natural logarithm of x > 0: the same bits on
+// every machine, for others whose figures a decision rests on.
+func ExpNeg(x float64) float64 { return expNeg(x) }
+
+// Ln is the natural logarithm; see [ExpNeg].
+func Ln(x float64) float64 { return ln(x) }

@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -106,6 +107,14 @@ func Event(p *policy.Policy, at shutdown.Instant, e *shutdown.Event) string {
 		if e.Order.OfHost() && e.Host >= 0 {
 			fmt.Fprintf(&b, " %s", p.Hosts[e.Host].Name)
 		}
+	case shutdown.Warmed:
+		fmt.Fprintf(&b, " %s tenths_celsius=%d", p.Temperatures[e.Sensor].Name, e.Tenths)
+	case shutdown.Touched:
+		word := "released"
+		if e.Used {
+			word = "used"
+		}
+		fmt.Fprintf(&b, " %s %s", p.Emergencies[e.Sensor].Name, word)
 	case shutdown.Restarted:
 		fmt.Fprintf(&b, " rebooted=%v", e.Rebooted)
 		if e.Orderly {
@@ -178,7 +187,7 @@ func Parse(p *policy.Policy, text string) (shutdown.Instant, *shutdown.Event, er
 		rest = head[3]
 	}
 	e := &shutdown.Event{}
-	for k := shutdown.Adopted; k <= shutdown.Restarted; k++ {
+	for k := shutdown.Adopted; k <= shutdown.Touched; k++ {
 		if k.String() == head[2] {
 			e.Kind = k
 		}
@@ -219,7 +228,7 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 	if n := len(f); e.Kind == shutdown.Restarted && n == 2 && f[1] == "orderly=true" {
 		e.Orderly, f = true, f[:1]
 	}
-	want := map[shutdown.Kind]int{shutdown.Measured: 1, shutdown.Observed: 2, shutdown.Finished: 2, shutdown.Commanded: 1, shutdown.Restarted: 1}[e.Kind]
+	want := map[shutdown.Kind]int{shutdown.Measured: 1, shutdown.Observed: 2, shutdown.Finished: 2, shutdown.Commanded: 1, shutdown.Restarted: 1, shutdown.Warmed: 2, shutdown.Touched: 2}[e.Kind]
 	if more := e.Kind == shutdown.Measured || e.Kind == shutdown.Commanded; len(f) < want || !more && len(f) != want {
 		return fmt.Errorf("%s wants %d words, not %d", e.Kind, want, len(f))
 	}
@@ -248,9 +257,30 @@ func parseFields(p *policy.Policy, e *shutdown.Event, f []string) error {
 		}
 	case shutdown.Commanded:
 		return parseOrder(p, e, f)
+	case shutdown.Warmed, shutdown.Touched:
+		return parseSensor(p, e, f)
 	case shutdown.Restarted:
 		e.Rebooted = f[0] == "rebooted=true"
 	}
+	return nil
+}
+
+// parseSensor reads what a temperature or an emergency input says.
+func parseSensor(p *policy.Policy, e *shutdown.Event, f []string) error {
+	if e.Kind == shutdown.Touched {
+		j := slices.IndexFunc(p.Emergencies, func(c policy.Emergency) bool { return c.Name == f[0] })
+		if j < 0 || f[1] != "used" && f[1] != "released" {
+			return fmt.Errorf("no emergency input is called %q, or it is not used or released but %q", f[0], f[1])
+		}
+		e.Sensor, e.Used = int32(j), f[1] == "used"
+		return nil
+	}
+	j := slices.IndexFunc(p.Temperatures, func(t policy.Temperature) bool { return t.Name == f[0] })
+	n, err := strconv.ParseInt(strings.TrimPrefix(f[1], "tenths_celsius="), 10, 32)
+	if j < 0 || err != nil {
+		return fmt.Errorf("no temperature is called %q, or %q is none", f[0], f[1])
+	}
+	e.Sensor, e.Tenths = int32(j), n
 	return nil
 }
 

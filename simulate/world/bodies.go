@@ -294,6 +294,7 @@ func seconds(d time.Duration) float64 { return float64(d) / 1e9 }
 
 // settle works out what each UPS carries now and when it will be empty.
 func (w *World) settle() {
+	w.warm()
 	for i := range w.UPSs {
 		u := &w.UPSs[i]
 		load := w.load(int32(i))

@@ -15,6 +15,8 @@ const (
 	doService                 // index: host; mark: its version: the service is gone
 	doUp                      // index: host; mark: its version: answers now
 	doFinish                  // index: into the actions begun; outcome; mark: the agent's life
+	doSense                   // index: temperature
+	doTouch                   // index: emergency input
 	doAgent                   // the agent starts again; mark: its life
 )
 

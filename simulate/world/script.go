@@ -15,22 +15,30 @@ import (
 type What uint8
 
 const (
-	InputLost   What = iota + 1 // UPS, or all
-	InputBack                   // UPS, or all
-	Mute                        // UPS does not answer for For
-	OddReading                  // UPS says once that it is on battery
-	OddGood                     // UPS says once that it has input
-	OddNothing                  // UPS says once that its output is off
-	OddLow                      // UPS says once that its battery is low
-	Tests                       // UPS tests its battery for For; with a Number, says meanwhile that it is low
-	ClaimsTest                  // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
-	OutputFails                 // UPS's output goes off and stays off until the input is back again
-	ExtraLoad                   // UPS carries Number watts more
-	Claims                      // UPS claims Number times the minutes from now on
-	HostMode                    // Host behaves as Mode says from now on
-	PathDies                    // Load carries nothing any more: what is reached through it is not
-	AgentKilled                 // and started again after For
-	Operator                    // Order; Host, of one; Code, of what is cleared
+	InputLost    What = iota + 1 // UPS, or all
+	InputBack                    // UPS, or all
+	Mute                         // UPS does not answer for For
+	OddReading                   // UPS says once that it is on battery
+	OddGood                      // UPS says once that it has input
+	OddNothing                   // UPS says once that its output is off
+	OddLow                       // UPS says once that its battery is low
+	Tests                        // UPS tests its battery for For; with a Number, says meanwhile that it is low
+	ClaimsTest                   // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
+	OutputFails                  // UPS's output goes off and stays off until the input is back again
+	ExtraLoad                    // UPS carries Number watts more
+	Claims                       // UPS claims Number times the minutes from now on
+	HostMode                     // Host behaves as Mode says from now on
+	PathDies                     // Load carries nothing any more: what is reached through it is not
+	AgentKilled                  // and started again after For
+	Operator                     // Order; Host, of one; Code, of what is cleared
+	SensorSilent                 // Sensor says nothing for For
+	SensorSticks                 // Sensor says the same from now on
+	SensorJumps                  // Sensor says Number kelvin more from now on
+	SensorMends                  // Sensor says what is so
+	CoolingFails                 // though there is input
+	CoolingBack
+	EmergencyUsed     // Sensor, of the emergency inputs
+	EmergencyReleased // likewise
 )
 
 // Mode is how a host takes an order to stop.
@@ -57,6 +65,7 @@ type Moment struct {
 	Host   int32
 	Load   int32
 	For    time.Duration
+	Sensor int32
 	Number float64
 	Mode   Mode
 	Order  shutdown.Order
@@ -68,6 +77,7 @@ type Truth struct {
 	Moments []Moment // by time
 	UPSs    []UPSTruth
 	Hosts   []HostTruth
+	Room    RoomTruth
 	Loss    float64 // chance that an answer of a UPS is lost
 	Late    float64 // chance that it comes late, by up to the time-out
 	Seed    uint64

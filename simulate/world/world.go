@@ -113,6 +113,7 @@ type World struct {
 	Up         int // hosts that are on
 	busy       int // of those, how many stop or start
 
+	room    room
 	beliefs []battery.Belief
 	paths   []bool // loads that work
 	life    uint32 // of the agent
@@ -175,6 +176,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 	for j := range t.Moments {
 		w.put(doMoment, int32(j), t.Moments[j].At, 0)
 	}
+	w.resetRoom()
 	w.settle()
 	for i := range w.UPSs {
 		w.poll(int32(i), 0)
@@ -281,6 +283,10 @@ func (w *World) Next() *shutdown.Event {
 			w.told = shutdown.Event{Kind: shutdown.Finished, Action: id, Host: id.Host, Outcome: it.outcome}
 			return &w.told
 		}
+	case doSense:
+		return w.sense(it.index)
+	case doTouch:
+		return w.touch(it.index)
 	case doAgent:
 		if it.mark == w.life {
 			w.rising = false
@@ -346,6 +352,8 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 				w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
 			}
 		}
+	case SensorSilent, SensorSticks, SensorJumps, SensorMends, CoolingFails, CoolingBack, EmergencyUsed, EmergencyReleased:
+		w.roomMoment(m)
 	case AgentKilled:
 		w.Kill(m.For)
 	case Operator:
@@ -364,6 +372,7 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 }
 
 func (w *World) upsMoment(i int32, m *Moment) {
+	w.warm()
 	u := &w.UPSs[i]
 	w.update(i)
 	switch m.What {
@@ -561,6 +570,7 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 	if !u.Input && left < float64(watts*seconds(t.LowAt)) || u.Input && u.low && w.Now < u.tests {
 		m.Battery = shutdown.StoreLow
 	}
+	w.senses(i, m)
 	if t.ClaimsFull {
 		m.ChargeTenths, m.Battery = 1000, shutdown.StoreNormal
 	}
@@ -646,7 +656,7 @@ func (w *World) dark(feeds []int) bool {
 // Idle tells whether nothing is under way or to come but polls and looks: every
 // UPS has input, no host stops or starts, and the script is at its end.
 func (w *World) Idle() bool {
-	if w.lastMs > 0 || w.rising || w.Now < w.stirred.Add(findOut) {
+	if w.lastMs > 0 || w.rising || w.warmer() || w.Now < w.stirred.Add(findOut) {
 		return false
 	}
 	for i := range w.UPSs {

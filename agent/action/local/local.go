@@ -33,8 +33,19 @@ func Do(ctx context.Context, command []string, deadline time.Time) (shutdown.Out
 
 // Feed is Do for a command that reads input on its standard input.
 func Feed(ctx context.Context, command []string, input []byte, deadline time.Time) (shutdown.Outcome, string) {
+	outcome, text, _ := run(ctx, command, input, deadline)
+	return outcome, text
+}
+
+// Ask is Do for a command that answers: it gives the first line that the command
+// wrote too.
+func Ask(ctx context.Context, command []string, deadline time.Time) (outcome shutdown.Outcome, text, line string) {
+	return run(ctx, command, nil, deadline)
+}
+
+func run(ctx context.Context, command []string, input []byte, deadline time.Time) (outcome shutdown.Outcome, text, line string) {
 	if len(command) == 0 || command[0] == "" {
-		return shutdown.Refused, nothing
+		return shutdown.Refused, nothing, ""
 	}
 	ctx, cancel := context.WithDeadline(ctx, deadline)
 	defer cancel()
@@ -52,6 +63,12 @@ func Feed(ctx context.Context, command []string, input []byte, deadline time.Tim
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
 
 	err := cmd.Run()
+	outcome, text = ended(ctx, cmd, err, stderr.Line(), stdout.Line())
+	return outcome, text, stdout.Line()
+}
+
+// ended says how a command ended.
+func ended(ctx context.Context, cmd *exec.Cmd, err error, lines ...string) (shutdown.Outcome, string) {
 	var exit *exec.ExitError
 	switch {
 	case err == nil || errors.Is(err, exec.ErrWaitDelay) && cmd.ProcessState.Success():
@@ -63,7 +80,7 @@ func Feed(ctx context.Context, command []string, input []byte, deadline time.Tim
 	case errors.As(err, &exit) && !exit.Exited():
 		return shutdown.Unknown, "ended by a signal: " + exit.Sys().(syscall.WaitStatus).Signal().String()
 	case cmd.ProcessState != nil:
-		return shutdown.Refused, withWords(cmd.ProcessState.String(), stderr.Line(), stdout.Line())
+		return shutdown.Refused, withWords(cmd.ProcessState.String(), lines...)
 	}
 	return shutdown.Refused, "not started: " + err.Error()
 }
