@@ -35,6 +35,7 @@ type View struct {
 	PointOfNoReturn       *int64      `json:"point_of_no_return_seconds"`
 	MarginSeconds         *int64      `json:"margin_seconds"` // the smallest, low projection, after the reserve
 	UPSs                  []UPSView   `json:"ups"`
+	Rooms                 []RoomView  `json:"rooms"`
 	Hosts                 []HostView  `json:"hosts"` // in stopping order, then those that stay up
 	Conditions            []Condition `json:"conditions"`
 	Records               []Record    `json:"records"` // the last ones, oldest first
@@ -83,6 +84,14 @@ type UPSView struct {
 	OwnRuntimeSeconds     *int64   `json:"own_runtime_seconds"`
 	OwnBattery            string   `json:"own_battery"`
 	OwnTemperatureCelsius *float64 `json:"own_temperature_celsius"`
+}
+
+// RoomView is one temperature.
+type RoomView struct {
+	Name         string   `json:"name"`
+	Celsius      *float64 `json:"celsius"` // as believed last; null before the first reading
+	LimitCelsius float64  `json:"limit_celsius"`
+	LimitSeconds *int64   `json:"limit_seconds"` // until it may reach that, at the earliest; null where nothing shows that it will
 }
 
 // HostView is one host.
@@ -173,7 +182,7 @@ func asNow(list []Condition, s *shutdown.State) {
 // view is the state for people as it is now, with the plan of another: on battery its
 // own.
 func view(s, planned *shutdown.State, now shutdown.Instant) View {
-	v := View{At: wall(now), DecidedAt: wall(s.Now), UPSs: []UPSView{}, Hosts: []HostView{}, Status: statusLine(s)}
+	v := View{At: wall(now), DecidedAt: wall(s.Now), UPSs: []UPSView{}, Rooms: []RoomView{}, Hosts: []HostView{}, Status: statusLine(s)}
 	if s.Policy == nil {
 		return v
 	}
@@ -202,6 +211,9 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 			v.MarginSeconds = u.MarginSeconds
 		}
 		v.UPSs = append(v.UPSs, u)
+	}
+	for j := range s.Rooms {
+		v.Rooms = append(v.Rooms, viewRoom(s, j, now))
 	}
 	for _, k := range s.Order() {
 		v.Hosts = append(v.Hosts, viewHost(s, planned, k, zero))
@@ -234,6 +246,19 @@ func (l *ifLost) of(s *shutdown.State) *shutdown.State {
 	c := s.IfInputFailed()
 	l.state, l.from = c, s.Now
 	return c
+}
+
+func viewRoom(s *shutdown.State, j int, now shutdown.Instant) RoomView {
+	t := &s.Policy.Temperatures[j]
+	v := RoomView{Name: t.Name, LimitCelsius: float64(t.LimitTenths) / 10}
+	end, _, n, is, ok := s.RoomOutlook(j)
+	if is {
+		v.Celsius = tenths(n)
+	}
+	if ok {
+		v.LimitSeconds = seconds(max(0, end.Sub(now)))
+	}
+	return v
 }
 
 func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UPSView {

@@ -111,7 +111,11 @@ func (s *State) holdsThat(c Code, ups, host int32) *Notice {
 // levels are what is told when it changes, and is no condition.
 func (s *State) levels(at Instant) {
 	for i := range s.UPSs {
-		s.holdsThat(PhaseEntered, int32(i), -1).A = int64(s.Phase(int32(i)))
+		n := s.holdsThat(PhaseEntered, int32(i), -1)
+		n.A = int64(s.Phase(int32(i)))
+		if s.neverLost(int32(i)) {
+			n.B = 1
+		}
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
@@ -150,7 +154,7 @@ func (s *State) Phase(i int32) Phase {
 		return Unheard
 	case !u.OnBattery() && u.Lost == 0:
 		return Normal
-	case !u.OnBattery():
+	case !u.OnBattery() && !s.neverLost(i):
 		return Recovery
 	}
 	begun, left := false, false
@@ -163,12 +167,21 @@ func (s *State) Phase(i int32) Phase {
 		begun = begun || h.Asked >= u.Lost && (h.asked() || h.State == Off || h.State == Dark)
 	}
 	switch {
+	case !u.OnBattery() && !(begun && left):
+		return Recovery
 	case !left:
 		return AllDown
 	case begun:
 		return Shedding
 	}
 	return RideThrough
+}
+
+// neverLost tells whether a UPS had input all the time that its hosts were stopped in:
+// for heat, or by an order.
+func (s *State) neverLost(i int32) bool {
+	u := &s.UPSs[i]
+	return !u.OnBattery() && u.Lost != 0 && u.From != 0 && u.From <= u.Lost
 }
 
 // ofUPSs are the conditions of UPSs.

@@ -192,6 +192,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	}
 	switch n.Code {
 	case PhaseEntered:
+		if n.B == 1 {
+			return fmt.Sprintf("UPS %s: has input; %s", ups, inputWords[Phase(n.A)])
+		}
 		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
 	case PlanMade:
 		if n.Margin >= battery.Unending {
@@ -266,7 +269,10 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case BatteryUncharged:
 		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
 	case RoomWarms:
-		return fmt.Sprintf("Temperature %s: %.1f °C and rising. At the earliest it reaches its limit of %.1f °C in %s, and its hosts are off by then. See to the cooling, or stop what is not needed.", n.Name, float64(n.B)/10, float64(n.A)/10, Spell(n.Margin))
+		if n.Margin >= battery.Unending {
+			return fmt.Sprintf("Temperature %s: %.1f °C, after a rise; now it rises no further towards its limit of %.1f °C. See to the cooling.", n.Name, float64(n.B)/10, float64(n.A)/10)
+		}
+		return fmt.Sprintf("Temperature %s: %.1f °C and rising. At the earliest it reaches its limit of %.1f °C in %s. Hosts that heat may stop are stopped before; the agent's own stays up. See to the cooling, or stop what is not needed.", n.Name, float64(n.B)/10, float64(n.A)/10, Spell(n.Margin))
 	case RoomWarmsFast:
 		return fmt.Sprintf("Temperature %s: %.1f °C, rising by more than %.1f kelvin an hour. That stops nothing by itself. See to the cooling.", n.Name, float64(n.B)/10, float64(n.A)/10)
 	case SensorSilent:
@@ -362,6 +368,12 @@ var phaseWords = [...]string{
 	AllDown:     "its hosts are down",
 	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
 	Unheard:     "nothing was heard of it yet",
+}
+
+// inputWords are those of phases of a UPS that had input all the time.
+var inputWords = [...]string{
+	Shedding: "hosts are being stopped",
+	Recovery: "hosts that were stopped wait, or are being brought back",
 }
 
 // Reasons for a start that are not the planner's.

@@ -1,6 +1,8 @@
 package shutdown
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"ebbline/policy"
@@ -23,9 +25,10 @@ const (
 	heatModel      = 1.25            // of the load warms a room that is known, at the worst; engineering value, no source
 	heatBack       = 50              // tenths of a kelvin below its limit a room is cool enough to start hosts in
 	heatMoved      = 15 * time.Second
-	heatSoon       = time.Hour   // before a room may reach its limit it is told of
-	sensorSilent   = time.Minute // at the least
-	usualTenths    = 270         // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
+	heatSoon       = time.Hour    // before a room may reach its limit it is told of
+	heatFar        = 2 * heatSoon // from here on it is told of no longer
+	sensorSilent   = time.Minute  // at the least
+	usualTenths    = 270          // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
 )
 
 // step is what one count of a sensor means, in tenths of a kelvin.
@@ -83,13 +86,29 @@ type heatGlance struct {
 func (s *State) heatGlance(at Instant, j int) heatGlance {
 	end := s.roomEnd(at, j)
 	g := heatGlance{
-		hot: end < Never, soon: end.Sub(at) <= heatSoon, cool: s.coolEnough(at, j),
+		hot: end < Never, soon: s.warms(at, j, end), cool: s.coolEnough(at, j),
 		jumped: s.Rooms[j].Jumped(), silent: s.sensorSilent(at, j), fastest: s.tooFast(j),
 	}
 	if s.Planned() {
 		g.moved = s.reviewRoom(j, end)
 	}
 	return g
+}
+
+// warms tells whether a room's end is so near that it is told of. What was told stays
+// until the end is far away, or the room has not warmed within the hour: an end at the
+// border comes and goes with each reading.
+func (s *State) warms(at Instant, j int, end Instant) bool {
+	i := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1})
+	switch {
+	case end.Sub(at) <= heatSoon:
+		return true
+	case i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name):
+		return false
+	case end == Never:
+		return s.Rooms[j].Rose(s.step(j))
+	}
+	return end.Sub(at) <= heatFar
 }
 
 // sensorSilent tells whether a sensor has not answered for too long.
@@ -408,9 +427,12 @@ func (s *State) ofRooms(at Instant) {
 			n.A, n.B = r.Odd.Tenths, r.Last.Tenths
 		case s.stoodStill(at, j):
 			s.holdsOf(SensorStuck, t.Name).A = r.Last.Tenths
-		case end.Sub(at) <= heatSoon:
+		case s.warms(at, j, end):
 			n := s.holdsOf(RoomWarms, t.Name)
-			n.A, n.B, n.Margin = t.LimitTenths, s.fromTenths(j), max(0, end.Sub(at))
+			n.A, n.B, n.Margin = t.LimitTenths, s.fromTenths(j), battery.Unending
+			if end < Never {
+				n.Margin = max(0, end.Sub(at))
+			}
 		case s.tooFast(j):
 			n := s.holdsOf(RoomWarmsFast, t.Name)
 			n.A, n.B = t.RateTenths, r.Last.Tenths

@@ -244,6 +244,9 @@ func (p *paint) figures(n *report.Now) {
 	if v.MarginSeconds != nil {
 		add("margin of the plan", spell(v.MarginSeconds))
 	}
+	for i := range v.Rooms {
+		add("temperature "+v.Rooms[i].Name, roomText(&v.Rooms[i]))
+	}
 	off, all := 0, 0
 	for i := range v.Hosts {
 		if h := &v.Hosts[i]; !h.StaysUp {

@@ -236,7 +236,25 @@ func headRows(v *agent.View, width int) (list []string) {
 	} else {
 		list = fold(v.Site+": no outage, at "+clock(v.At), width)
 	}
-	return append(list, fold(fitText(v), width)...)
+	list = append(list, fold(fitText(v), width)...)
+	for i := range v.Rooms {
+		r := &v.Rooms[i]
+		list = append(list, fold("Temperature "+r.Name+": "+roomText(r)+".", width)...)
+	}
+	return list
+}
+
+// roomText is a temperature, its limit and the time to it.
+func roomText(r *agent.RoomView) string {
+	text := "not read yet"
+	if r.Celsius != nil {
+		text = fmt.Sprintf("%.1f °C", *r.Celsius)
+	}
+	text += fmt.Sprintf("; limit %.1f °C", r.LimitCelsius)
+	if r.LimitSeconds != nil {
+		text += ", reached in " + spell(r.LimitSeconds) + " at the earliest"
+	}
+	return text
 }
 
 // fitText says what comes of the plan.

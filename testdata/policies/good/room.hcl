@@ -20,8 +20,8 @@ ups "rack" {
     priv_key = secret("ups-priv")
   }
   output {
-    off_after = "5m"
-    on_after  = "1m"
+    cut_after = "5m"
+    return_after  = "1m"
   }
 }
 
