@@ -153,7 +153,7 @@ func TestCachesAndEarlyTicks(t *testing.T) {
 	r.Reasons = true
 	for _, text := range []string{
 		"room warms in 60m, loses 40W/K, from 24C, noise 0.1K\nat 1m input lost\nat 20m sensor inlet silent 5m\nat 40m input back\n",
-		"room warms in 60m, loses 40W/K, from 24C, noise 0.1K\nat 1m cooling fails\nat 50m cooling back\nat 51m sensor ups jumps +30\nat 55m emergency door used\nat 56m emergency door released\nat 57m operator clear\n",
+		"room warms in 60m, loses 40W/K, from 24C, noise 0.1K\nat 1m cooling fails\nat 50m cooling back\nat 51m sensor ups jumps +30\nat 55m emergency door used\nat 56m emergency door released\nat 57m operator clear emergency-off\n",
 	} {
 		o, errs := simulate.Parse(p, "heat", []byte(text))
 		if errs != nil {

@@ -33,7 +33,8 @@ var rehearseCommand = command{
   outlet      reads the outlet's state; no SNMP SET is ever sent
   local       looks whether the command's program is there
   wake        looks whether there is a network to send on; sends nothing
-and looks whether the host is seen up. The hosts come in the order in which they
+and looks whether the host is seen up. Every temperature and emergency input of
+the policy is read once. The hosts come in the order in which they
 would stop if the input failed now, at the load and charge that the UPSs say;
 then all that is wrong, with what to do next.
 
@@ -104,6 +105,8 @@ type rehearsal struct {
 	read  secrets
 	upss  []polled   // by UPS
 	hosts []attended // by host
+
+	sensors []sensed // by temperature, then by emergency input
 }
 
 // polled is one UPS's answer.
@@ -123,6 +126,7 @@ type attended struct {
 func (r *rehearsal) run(ctx context.Context, progress io.Writer) {
 	r.upss, r.hosts = make([]polled, len(r.p.UPSs)), make([]attended, len(r.p.Hosts))
 	few(ctx, len(r.upss), rehearsedAtOnce, func(i int) { r.upss[i] = poll(ctx, &r.p.UPSs[i], r.read) })
+	r.sense(ctx)
 	var done atomic.Int64
 	few(ctx, len(r.hosts), rehearsedAtOnce, func(k int) {
 		r.hosts[k] = attend(ctx, &r.p.Hosts[k], r.read)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -19,6 +20,7 @@ type rehearsalView struct {
 	UPSs     []polledView   `json:"ups"`
 	Hosts    []attendedView `json:"hosts"` // in the order in which they would stop
 	StaysUp  []string       `json:"stays_up,omitempty"`
+	Sensors  []sensedView   `json:"sensors,omitempty"` // temperatures, then emergency inputs
 	Problems []problemView  `json:"problems"`
 }
 
@@ -64,14 +66,19 @@ type problemView struct {
 	UPS  string `json:"ups,omitempty"`
 	Host string `json:"host,omitempty"`
 	By   string `json:"by,omitempty"`
-	Text string `json:"text"`
-	Next string `json:"next,omitempty"` // what to do, where the text does not say it
+
+	Sensor string `json:"sensor,omitempty"`
+	Text   string `json:"text"`
+	Next   string `json:"next,omitempty"` // what to do, where the text does not say it
 }
 
 func (r *rehearsal) view() *rehearsalView {
 	v := &rehearsalView{Site: r.p.Site.Name, UPSs: []polledView{}, Hosts: []attendedView{}, Problems: []problemView{}}
 	for i := range r.upss {
 		v.addUPS(r.p.UPSs[i].Name, &r.upss[i])
+	}
+	for j := range r.sensors {
+		v.addSensor(&r.sensors[j])
 	}
 	for _, t := range r.order() {
 		v.addHost(&r.p.Hosts[t.host], t.seconds, &r.hosts[t.host])
@@ -235,6 +242,10 @@ func (v *rehearsalView) show(w io.Writer, columns int) {
 	for i := range v.UPSs {
 		v.UPSs[i].show(w, name, columns)
 	}
+	for i := range v.Sensors {
+		s := &v.Sensors[i]
+		hang(w, s.Name+": ", cmp.Or(s.Says, "wrong: see below"), columns)
+	}
 	fmt.Fprintf(w, "\nin the order in which they would stop if the input failed now\n%-*s %8s  %-8s %-5s  tried\n", name, "host", "asked", "seen", "")
 	for i := range v.Hosts {
 		v.Hosts[i].show(w, name, columns)
@@ -284,8 +295,11 @@ func (v *rehearsalView) whoHas(p *problemView) string {
 			return ""
 		}
 		who := strings.TrimSpace(q.Host + " " + q.By)
-		if q.UPS != "" {
+		switch {
+		case q.UPS != "":
 			who = "UPS " + q.UPS
+		case q.Sensor != "":
+			who = q.Sensor
 		}
 		list = append(list, who)
 	}
@@ -304,7 +318,7 @@ func (v *rehearsalView) sum(w io.Writer, columns int) {
 	case bad > 0:
 		text = fmt.Sprintf("%d of %s not ready", bad, count(len(v.Hosts), "host"))
 	case !v.Ready:
-		text = fmt.Sprintf("%s: ready, but for the UPS", count(len(v.Hosts), "host"))
+		text = fmt.Sprintf("%s: ready, but for what is wrong above", count(len(v.Hosts), "host"))
 	}
 	hang(w, "", text+". Not tried: the orders themselves.", columns)
 	if list := v.notAsked(); len(list) > 0 {
