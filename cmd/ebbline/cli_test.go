@@ -107,14 +107,14 @@ func TestHelp(t *testing.T) {
 	if q, _, diags := load.Load(files, load.Options{}); q == nil || len(diags) > 0 {
 		t.Errorf("the example of a policy: %v", diags)
 	}
-	files[0].Bytes = append(files[0].Bytes, "load \"core-switch\" {\n  fed_by = [\"closet\"]\n  watts = 12\n}\n"...)
+	files[0].Bytes = append(files[0].Bytes, "load \"core-switch\" {\n  fed_by = [\"closet\"]\n  watts = 12\n}\ntemperature \"inlet\" {\n  limit = 32\n  file {\n    path = \"/sys/class/hwmon/hwmon0/temp1_input\"\n  }\n}\nemergency_off \"door\" {\n  command = [\"/usr/local/bin/door\"]\n}\n"...)
 	q, _, diags := load.Load(files, load.Options{})
 	if q == nil {
 		t.Fatal(diags)
 	}
 	script, _, _ := strings.Cut(outageHelp, "\nSeries\n")
 	lines := 0
-	for _, m := range regexp.MustCompile(`(?m)^ {2,4}((?:at [0-9]|ups|host|answers) ?.*)$`).FindAllStringSubmatch(script, -1) {
+	for _, m := range regexp.MustCompile(`(?m)^ {2,4}((?:at [0-9]|ups|host|answers|room) ?.*)$`).FindAllStringSubmatch(script, -1) {
 		if _, errs := simulate.Parse(q, "help", []byte("at 0s input lost\n"+m[1]+"\n")); len(errs) > 0 {
 			t.Errorf("%s: %v", m[1], errs)
 		}

@@ -317,6 +317,36 @@ func TestRehearseUPS(t *testing.T) {
 	s.untouched()
 }
 
+// Aim: a temperature and an emergency input are read once; one that cannot be read, is
+// at its limit or says that it is used is told of, with 1. Method: a file of the
+// kernel's form, and a real program as a switch.
+func TestRehearseSensors(t *testing.T) {
+	t.Parallel()
+	s := startStage(t, 2)
+	at := filepath.Join(t.TempDir(), "temp1_input")
+	for _, c := range []struct {
+		file, word string
+		code       int
+		want       string
+	}{
+		{"24500\n", "released", exitDone, "temperature inlet: 24.5 °C; limit 32.0 °C"},
+		{"24500\n", "released", exitDone, "emergency_off door: released"},
+		{"32000\n", "released", exitFailed, "it is at its limit now"},
+		{"none\n", "released", exitFailed, "which is no number"},
+		{"24500\n", "pressed", exitFailed, "emergency_off door: it says that it is used now"},
+		{"24500\n", "open", exitFailed, "prints neither"},
+	} {
+		if err := os.WriteFile(at, []byte(c.file), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		path := s.write(host("good", 60, s.ssh(0, "", peertest.HostUser)),
+			fmt.Sprintf("temperature \"inlet\" {\n  limit = 32\n  file {\n    path  = %q\n    scale = 0.001\n  }\n}\nemergency_off \"door\" {\n  cuts    = \"both\"\n  command = [\"/bin/echo\", %q]\n}\n", at, c.word))
+		if text, _ := s.rehearse(c.code, path); !strings.Contains(strings.Join(strings.Fields(text), " "), c.want) {
+			t.Errorf("%q, %s: it says:\n%s", c.file, c.word, text)
+		}
+	}
+}
+
 // Aim: the agent's own rehearsal raises host-unready for the host whose way
 // fails, for no other, and clears it when the way works again; the log says why.
 // It ends when an outage begins, and raises nothing then; in one it does nothing.

@@ -102,6 +102,13 @@ func TestStatusAt80Columns(t *testing.T) {
 	if !strings.Contains(idle, "12345 W  100 %") {
 		t.Errorf("load and charge are not in\n%s", idle)
 	}
+	warm := 24.5
+	v.Rooms = []agent.RoomView{{Name: "inlet", Celsius: &warm, LimitCelsius: 32, LimitSeconds: &n}, {Name: "rack", LimitCelsius: 40}}
+	for _, part := range []string{"Temperature inlet: 24.5 °C; limit 32.0 °C, reached in 1h02m03s at the earliest.", "Temperature rack: not read yet; limit 40.0 °C."} {
+		if text := statusOf(t, v, 80, 0); !strings.Contains(text, part) {
+			t.Errorf("%q is not in\n%s", part, text)
+		}
+	}
 	v.UPSs[0].AnswerAgeSeconds = nil
 	if silent := statusOf(t, v, 80, 0); strings.Contains(silent, "12345") || strings.Contains(silent, "100 %") {
 		t.Errorf("a UPS that never answered has figures:\n%s", silent)
