@@ -507,10 +507,11 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 	return stopping(s.Hosts[k].State) && s.giveUp(k) <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 }
 
-// goodFor tells whether a host has a feed whose input has been good for so long.
+// goodFor tells whether a host has a feed whose input has been good for so long; a test
+// of the UPS's own, from its battery, shows no input.
 func (s *State) goodFor(at Instant, k int32, long time.Duration) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && u.From != 0 && at >= u.back().Add(long) {
+		if u := &s.UPSs[f]; u.Says == SaysInput && u.From != 0 && at >= u.back().Add(long) {
 			return true
 		}
 	}

@@ -113,13 +113,26 @@ func (s *State) reviewLoad(i int32) verdict {
 	if !s.Planned() || s.Schedule.Rests[i].Load < 0 {
 		return none
 	}
-	switch load, most := s.UPSs[i].Load, s.Schedule.Rests[i].Load; {
+	switch load, most := s.UPSs[i].Load, s.Schedule.Rests[i].Load-s.fallen(i); {
 	case load > most:
 		return worse
 	case load < most-float64(0.05*float64(s.Policy.UPSs[i].RatedWatts)):
 		return slack
 	}
 	return holds
+}
+
+// fallen is by how much a UPS's load should have fallen since the schedule was made, in
+// watts: hosts of it are off, and the UPS has had a few answers' time to show that.
+func (s *State) fallen(i int32) float64 {
+	sum := 0.0
+	for _, k := range s.Schedule.Hosts {
+		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+		if !h.draws() && s.fedBy(k, i) && s.UPSs[i].LastAt >= h.SeenFrom.Add(s.silentAfter(i)) {
+			sum += float64(p.Watts) / float64(s.alive(p.FedBy))
+		}
+	}
+	return sum
 }
 
 // anyDue tells whether the start of a host that is up has come: the moment to see
