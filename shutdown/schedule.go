@@ -13,10 +13,8 @@ func (s *State) intend(at Instant) {
 	switch s.review(at) {
 	case holds:
 		return
-	case slack:
-		s.adjust(at, false)
-	case worse:
-		s.adjust(at, true)
+	case slack, worse:
+		s.adjust(at)
 	case anew:
 		s.plan(at)
 	case none:
@@ -81,7 +79,10 @@ func (s *State) review(at Instant) verdict {
 			r = max(r, slack)
 		}
 	}
-	if r == slack && !s.anyDue(at) {
+	switch {
+	case r == slack && !s.Schedule.Plan.Fits:
+		return anew // what is better now may make one fit
+	case r == slack && !s.anyDue(at):
 		return holds
 	}
 	if r == worse && !s.Schedule.Plan.FitsExpected {
@@ -280,7 +281,7 @@ func (s *State) plan(at Instant) {
 // hosts were quicker than their allowance, so that the time left over goes to those
 // that are still up. A whole new plan would be worth a little more and cost a
 // thousand times as much.
-func (s *State) adjust(at Instant, forward bool) {
+func (s *State) adjust(at Instant) {
 	w := s.question(at)
 	if len(w.hosts) == 0 || !s.Schedule.Plan.FitsExpected {
 		s.plan(at)
@@ -288,10 +289,9 @@ func (s *State) adjust(at Instant, forward bool) {
 	}
 	s.recall(at, w)
 	w.planner.Ready(&w.problem)
-	switch {
-	case !forward:
+	if s.safe(w, 0) {
 		s.loosen(w)
-	case !s.safe(w, 0):
+	} else {
 		s.tighten(w)
 	}
 	w.keeper.keep(&w.planner, &w.problem, &w.plan)
