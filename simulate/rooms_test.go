@@ -74,6 +74,8 @@ var onceBroken = []struct {
 	{"a short silence of one feed hid the long gap in which a host had lost its power", 411318, 411318010},
 	{"by a UPS that said it was testing, its input good, hosts were started from its battery", 407284, 407284014},
 	{"an odd reading of the other feed kept the output on under the agent's host", 501011, 501011020},
+	{"for a host that only seemed turned off the next outage waits, and its time did not count", 501226, 501226009},
+	{"the same with two feeds, and twice", 501315, 501315018},
 	{"an answer from before the agent was killed and an odd one long after it made a loss sure", 400451, 400451006},
 }
 
