@@ -70,6 +70,12 @@ var onceBroken = []struct {
 	{"a host was started before one that had been given up, silent, on a UPS without input", 401816, 401816003},
 	{"an order that hung counted as an answer, and the host as up", 403102, 403102018},
 	{"a host was started before one that was going late", 405494, 405494006},
+	{"a short silence of one feed hid the long gap in which a host had lost its power", 411318, 411318010},
+	{"by a UPS that said it was testing, its input good, hosts were started from its battery", 407284, 407284014},
+	{"an odd reading of the other feed kept the output on under the agent's host", 501011, 501011020},
+	{"for a host that only seemed turned off the next outage waits, and its time did not count", 501226, 501226009},
+	{"the same with two feeds, and twice", 501315, 501315018},
+	{"an answer from before the agent was killed and an odd one long after it made a loss sure", 400451, 400451006},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
