@@ -17,6 +17,7 @@ var (
 	soakRoomSeed = flag.Uint64("soak-room-seed", 1, "the first room's seed")
 	soakEach     = flag.Int("soak-each", 25, "random outages in each of them")
 	soakSkip     = flag.Int("soak-skip", 0, "outages of each room that are left out, from the first on")
+	soakLater    = flag.Bool("soak-later", false, "the outages without an operator's orders, but as much later as with them")
 	soakOn       = flag.Bool("soak-on", false, "TestSoakRooms goes on after a broken promise, and says one line of each")
 )
 
@@ -94,6 +95,7 @@ type thrower struct {
 	outage Outage
 	run    Run
 	said   bool // an operator gives orders for single hosts
+	later  bool // the same outage without them, as much later as with them
 }
 
 func newThrower(t *testing.T, p *policy.Policy) *thrower {
@@ -113,6 +115,8 @@ func (d *thrower) throw(seed uint64) []Violation {
 	d.dice.Draw(seed, &d.outage)
 	if d.said {
 		d.dice.Operate(seed, &d.outage)
+	} else if d.later {
+		d.outage.later()
 	}
 	truth := d.outage.Truth(seed)
 	d.check.Begin(truth)
@@ -124,7 +128,7 @@ func (d *thrower) throw(seed uint64) []Violation {
 func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int) {
 	d := newThrower(t, p)
 	for seed := room*1000 + uint64(*soakSkip); seed < room*1000+uint64(*soakEach); seed++ {
-		d.said = seed%2 == 1
+		d.said, d.later = seed%2 == 1 && !*soakLater, *soakLater
 		violations := d.throw(seed)
 		if d.run.Cut > 0 {
 			cut++
