@@ -192,9 +192,24 @@ func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	case u.GapFrom != 0 && u.GapTo == 0:
 		return u.GapFrom, at, true
 	case s.unheard(at, i) && !s.carriesAgent(i):
-		return u.LastAt, at, true
+		return s.gapSince(i, u.LastAt), at, true
 	}
 	return u.GapFrom, u.GapTo, u.GapFrom != 0
+}
+
+// gapSince gives the beginning of a gap that is noted now. In an outage it is joined to the
+// one before, while a host is out of sight that may have lost its power in that.
+func (s *State) gapSince(i int32, from Instant) Instant {
+	u := &s.UPSs[i]
+	if u.GapFrom == 0 || !s.Outstanding() {
+		return from
+	}
+	for k := range s.Hosts {
+		if h := &s.Hosts[k]; h.State == Silent && h.UpAt < u.GapTo && s.fedBy(int32(k), i) {
+			return min(from, u.GapFrom)
+		}
+	}
+	return from
 }
 
 // mayBeCut tells whether all feeds of a host may have been without output at one

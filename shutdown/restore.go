@@ -100,7 +100,8 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if at.Sub(u.LastAt) > s.late(i) {
 			continue // silence is not good news here either
 		}
-		if u.good() && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {
+		// Nor is a test of the UPS's own: it takes from the battery, and shows no input.
+		if u.Says == SaysInput && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {
 			return true
 		}
 	}
