@@ -275,8 +275,9 @@ func (s *State) turnedOff(k int32) bool {
 }
 
 // proof tells whether the silence of a host that is asked to stop proves it down: an
-// order has arrived, it was in sight until after it was asked, and the way to it is
-// there; and nothing that runs on it has answered since.
+// order has arrived, it was in sight until then, and the way to it is there; and nothing
+// that runs on it has answered since. A BMC takes an order for a host that is out of
+// sight: its silence then is as old as it was, and proves as little.
 func (s *State) proof(k int32) bool {
 	h := &s.Hosts[k]
 	for g := range s.Hosts {
@@ -284,7 +285,8 @@ func (s *State) proof(k int32) bool {
 			return false
 		}
 	}
-	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && h.SeenFrom > h.Asked && s.inView(k, false)
+	inSight := h.SeenFrom > h.Asked && (h.UpAt >= h.Asked || h.SeenFrom > h.Last.Ended)
+	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && inSight && s.inView(k, false)
 }
 
 // inView tells whether a host can be seen: no load that it is reached through has
