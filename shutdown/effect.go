@@ -225,7 +225,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return strings.TrimSpace(text + " " + host)
 	case TestSeen:
-		return fmt.Sprintf("UPS %s tests its battery; nobody is stopped for that", ups)
+		return fmt.Sprintf("UPS %s tests its battery; no host is stopped for that", ups)
 	case SourceSilent:
 		return fmt.Sprintf("UPS %s has not answered for %s. While it was on battery it keeps draining in the projection. Look at its management card and the way to it.", ups, Spell(n.Margin))
 	case PlanDoesNotFit:
@@ -290,7 +290,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case EmergencyUnread:
 		return fmt.Sprintf("Emergency input %s is not read; the log says why. If it is used now, nothing is known of it, and hosts come back with the input. Look at the contact and the way to it.", n.Name)
 	case HoldInForce:
-		return "Hold: no host stops early; at the point of no return they go. `ebbline status --release` ends it."
+		return "Hold: no host stops early; at the point of no return they go all the same. `ebbline status --release` ends it."
 	case AbortInForce:
 		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
 	case PolicyWaits:
@@ -393,11 +393,11 @@ func reasonWords(r plan.Reason, other string) string {
 	case ByOperator:
 		return "an operator ordered it"
 	case ForLoss:
-		return "if one UPS gave out, the others could not carry everybody to the end with it still up"
+		return "if it stayed longer and one UPS gave out, the others could not carry all hosts to the end"
 	case NoneLater:
-		return "no later time was found in the time that the search may take"
+		return "the search for a later time was ended: it may take no longer"
 	case ForOutput:
-		return "everybody else is down by then; the UPS's output goes off, and on again with the input"
+		return "all other hosts are down by then; the UPS's output goes off, and on again with the input"
 	case ForShare:
 		return "if it stayed longer, " + other + " would have to stop sooner"
 	case ForHeat:
@@ -407,22 +407,22 @@ func reasonWords(r plan.Reason, other string) string {
 	case ForLow:
 		return "the battery is at its end"
 	case plan.ForBattery:
-		return "if it stayed longer, the battery would not carry everybody to the end"
+		return "if it stayed longer, the battery would not carry all hosts to the end"
 	case plan.ForPromise:
 		if other == "" {
-			return "if it stayed longer, others would have to stop before the ride-through is over"
+			return "if it stayed longer, other hosts would have to stop within the ride-through"
 		}
 		return "if it stayed longer, " + other + " would lose time that it is promised"
 	case plan.ForOrder:
 		return other + " stops only after it, and needs the rest of the time"
 	case plan.ForWorth:
-		return "if it stayed longer, " + other + " would have to stop sooner, which is the greater loss"
+		return "if it stayed longer, " + other + " would have to stop sooner; priorities and watts favour this split"
 	case plan.ForTurn:
 		return "no more may stop at once, and later it would have to wait for " + other
 	case plan.ForHorizon:
 		return "the plan looks no further ahead"
 	case plan.ForNoReturn:
-		return "no plan fits any more: everybody goes at once, in order"
+		return "no plan fits any more: all hosts go at once, in order"
 	}
 	return "its turn has come"
 }

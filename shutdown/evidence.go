@@ -3,7 +3,8 @@ package shutdown
 import "time"
 
 // What proves what. Nothing that takes power from anybody rests on one
-// unauthenticated answer.
+// unauthenticated answer; and of two, none is from before the agent started, unless it is
+// five seconds older than the other at the most.
 //
 //	what                  proof                                          believed
 //	input lost            two answers that say battery, a second apart;  until one says input
@@ -95,14 +96,14 @@ func (u *UPS) Dead() bool {
 	return u.Says == SaysOff || u.Says == SaysOffLost
 }
 
-// offByOne tells whether an answer is the only one so far that says that the output is
-// off: that is no evidence before a later one says so too.
-func (u *UPS) offByOne(at Instant, m *Measurement) bool {
+// offByOne tells whether an answer is the only one so far, since the agent started, that
+// says that the output is off: that is no evidence before a later one says so too.
+func (u *UPS) offByOne(at, alive Instant, m *Measurement) bool {
 	switch {
 	case m.Source != FromNothing:
 		u.OffHeard = 0
 		return false
-	case u.OffHeard == 0:
+	case u.OffHeard == 0, !u.Dead() && u.OffHeard < alive && at.Sub(u.OffHeard) > quickly:
 		u.OffHeard = at
 	}
 	return !u.Dead() && at < u.OffHeard.Add(aMoment)
@@ -191,6 +192,22 @@ func (s *State) unheard(at Instant, i int32) bool {
 	return s.reachable(i) && at.Sub(s.UPSs[i].LastAt) >= s.silentAfter(i)
 }
 
+// afterStart has what takes two answers begin anew with the first one since the agent
+// started, unless the one before it is only a moment old: nobody knows what the UPS
+// would have said between them.
+func (s *State) afterStart(at Instant, i int32) {
+	u := &s.UPSs[i]
+	if u.LastAt >= s.Alive || at.Sub(u.LastAt) <= quickly {
+		return
+	}
+	if u.OnBattery() {
+		u.From = at
+	}
+	if u.LastAt < u.EndHeard.Add(aMoment) {
+		u.EndHeard = 0
+	}
+}
+
 // gap is the last time in which a UPS may have carried nothing; no end is now.
 func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	u := &s.UPSs[i]
@@ -198,9 +215,24 @@ func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	case u.GapFrom != 0 && u.GapTo == 0:
 		return u.GapFrom, at, true
 	case s.unheard(at, i) && !s.carriesAgent(i):
-		return u.LastAt, at, true
+		return s.gapSince(i, u.LastAt), at, true
 	}
 	return u.GapFrom, u.GapTo, u.GapFrom != 0
+}
+
+// gapSince gives the beginning of a gap that is noted now. In an outage it is joined to the
+// one before, while a host is out of sight that may have lost its power in that.
+func (s *State) gapSince(i int32, from Instant) Instant {
+	u := &s.UPSs[i]
+	if u.GapFrom == 0 || !s.Outstanding() {
+		return from
+	}
+	for k := range s.Hosts {
+		if h := &s.Hosts[k]; h.State == Silent && h.UpAt < u.GapTo && s.fedBy(int32(k), i) {
+			return min(from, u.GapFrom)
+		}
+	}
+	return from
 }
 
 // mayBeCut tells whether all feeds of a host may have been without output at one
@@ -249,8 +281,9 @@ func (s *State) turnedOff(k int32) bool {
 }
 
 // proof tells whether the silence of a host that is asked to stop proves it down: an
-// order has arrived, it was in sight until after it was asked, and the way to it is
-// there; and nothing that runs on it has answered since.
+// order has arrived, it was in sight until then, and the way to it is there; and nothing
+// that runs on it has answered since. A BMC takes an order for a host that is out of
+// sight: its silence then is as old as it was, and proves as little.
 func (s *State) proof(k int32) bool {
 	h := &s.Hosts[k]
 	for g := range s.Hosts {
@@ -258,7 +291,8 @@ func (s *State) proof(k int32) bool {
 			return false
 		}
 	}
-	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && h.SeenFrom > h.Asked && s.inView(k, false)
+	inSight := h.SeenFrom > h.Asked && (h.UpAt >= h.Asked || h.SeenFrom > h.Last.Ended)
+	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && inSight && s.inView(k, false)
 }
 
 // inView tells whether a host can be seen: no load that it is reached through has

@@ -363,7 +363,7 @@ func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time
 	}
 	switch {
 	case doubtful && (rebooted || s.unheard(at, i) && !s.carriesAgent(i)):
-		u.GapFrom, u.GapTo, off = min(carried, at), 0, true
+		u.GapFrom, u.GapTo, off = s.gapSince(i, min(carried, at)), 0, true
 	case !doubtful:
 		u.LastAt = at
 	}

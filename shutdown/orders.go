@@ -517,8 +517,7 @@ func (s *State) keepsOn(at Instant, k, i int32) bool {
 	case h.unlooked(at):
 		return true // it may have come up since it went down
 	case !s.affected(k):
-		// It can do without this UPS only when the other input has proven itself.
-		return !h.IsOff() && !s.goodFor(at, k, s.Policy.Site.Restore.StableFor)
+		return !h.IsOff() && !s.canDoWithout(at, k)
 	case s.Policy.Hosts[k].StaysUp:
 		return true
 	}
@@ -531,10 +530,17 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 	return stopping(s.Hosts[k].State) && s.giveUp(k) <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 }
 
-// goodFor tells whether a host has a feed whose input has been good for so long.
-func (s *State) goodFor(at Instant, k int32, long time.Duration) bool {
+// canDoWithout tells whether a host has a feed on which it can be left alone: the input
+// of that has been good for long enough; or it is there for more than a moment, and the
+// UPS is through with the outage, ready for another. A test of the UPS's own, from its
+// battery, shows no input.
+func (s *State) canDoWithout(at Instant, k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if u := &s.UPSs[f]; u.good() && u.From != 0 && at >= u.back().Add(long) {
+		u, proven := &s.UPSs[f], s.Policy.Site.Restore.StableFor
+		if u.Lost == 0 {
+			proven = min(proven, settledFor)
+		}
+		if u.Says == SaysInput && u.From != 0 && at >= u.back().Add(proven) {
 			return true
 		}
 	}

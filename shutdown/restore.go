@@ -106,7 +106,8 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		if at.Sub(u.LastAt) > s.late(i) {
 			continue // silence is not good news here either
 		}
-		if u.good() && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {
+		// Nor is a test of the UPS's own: it takes from the battery, and shows no input.
+		if u.Says == SaysInput && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {
 			return true
 		}
 	}
@@ -359,7 +360,8 @@ func (s *State) readyFrom(i, k int32) int64 {
 
 // withUp writes down which hosts count for the readiness of a UPS, and gives a hash of
 // them: those that are not off, one that is to be started, those that are to be started
-// before it, and those that come with their power, since nothing holds them back.
+// before it, those that come with their power, since nothing holds them back, and those
+// that only seem turned off, for which the next outage waits.
 func (s *State) withUp(i, k int32) uint64 {
 	w := s.scratch()
 	if w.counts == nil {
@@ -367,7 +369,8 @@ func (s *State) withUp(i, k int32) uint64 {
 	}
 	for j := range s.Hosts {
 		h := &s.Hosts[j]
-		w.counts[j] = !h.IsOff() || len(s.Policy.Hosts[j].Starts) == 0 && (h.State == Off || h.State == Dark)
+		p := &s.Policy.Hosts[j]
+		w.counts[j] = !h.IsOff() || len(p.Starts) == 0 && (h.State == Off || h.State == Dark) || h.State == TurnedOff && h.runs() && !p.StaysUp
 	}
 	if k >= 0 {
 		for _, j := range s.comeback() {
@@ -379,10 +382,13 @@ func (s *State) withUp(i, k int32) uint64 {
 		w.counts[k] = true
 	}
 	hash := uint64(14695981039346656037)
-	for _, on := range w.counts {
+	for j, on := range w.counts {
 		bit := uint64(0)
 		if on {
 			bit = 1
+		}
+		if on && s.Hosts[j].State == TurnedOff {
+			bit = 2
 		}
 		hash = (hash ^ bit) * 1099511628211
 	}
@@ -475,7 +481,7 @@ func (s *State) poseReady(i int32, unexplained float64) {
 		case fed && h.StaysUp:
 			base += float64(h.Watts) / parts
 		default:
-			if fed {
+			if fed && s.Hosts[k].State != TurnedOff { // what that draws, if it does, is among what is not explained
 				q.Watts, q.Stopping = float64(h.Watts)/parts, float64(h.StoppingWatts)/parts
 			}
 			w.hosts, p.Hosts = append(w.hosts, int32(k)), append(p.Hosts, q)

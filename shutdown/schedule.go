@@ -13,10 +13,8 @@ func (s *State) intend(at Instant) {
 	switch s.review(at) {
 	case holds:
 		return
-	case slack:
-		s.adjust(at, false)
-	case worse:
-		s.adjust(at, true)
+	case slack, worse:
+		s.adjust(at)
 	case anew:
 		s.plan(at)
 	case none:
@@ -81,7 +79,10 @@ func (s *State) review(at Instant) verdict {
 			r = max(r, slack)
 		}
 	}
-	if r == slack && !s.anyDue(at) {
+	switch {
+	case r == slack && !s.Schedule.Plan.Fits:
+		return anew // what is better now may make one fit
+	case r == slack && !s.anyDue(at):
 		return holds
 	}
 	if r == worse && !s.Schedule.Plan.FitsExpected {
@@ -113,13 +114,26 @@ func (s *State) reviewLoad(i int32) verdict {
 	if !s.Planned() || s.Schedule.Rests[i].Load < 0 {
 		return none
 	}
-	switch load, most := s.UPSs[i].Load, s.Schedule.Rests[i].Load; {
+	switch load, most := s.UPSs[i].Load, s.Schedule.Rests[i].Load-s.fallen(i); {
 	case load > most:
 		return worse
 	case load < most-float64(0.05*float64(s.Policy.UPSs[i].RatedWatts)):
 		return slack
 	}
 	return holds
+}
+
+// fallen is by how much a UPS's load should have fallen since the schedule was made, in
+// watts: hosts of it are off, and the UPS has had a few answers' time to show that.
+func (s *State) fallen(i int32) float64 {
+	sum := 0.0
+	for _, k := range s.Schedule.Hosts {
+		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+		if !h.draws() && s.fedBy(k, i) && s.UPSs[i].LastAt >= h.SeenFrom.Add(s.silentAfter(i)) {
+			sum += float64(p.Watts) / float64(s.alive(p.FedBy))
+		}
+	}
+	return sum
 }
 
 // anyDue tells whether the start of a host that is up has come: the moment to see
@@ -278,7 +292,7 @@ func (s *State) plan(at Instant) {
 // hosts were quicker than their allowance, so that the time left over goes to those
 // that are still up. A whole new plan would be worth a little more and cost a
 // thousand times as much.
-func (s *State) adjust(at Instant, forward bool) {
+func (s *State) adjust(at Instant) {
 	w := s.question(at)
 	if len(w.hosts) == 0 || !s.Schedule.Plan.FitsExpected {
 		s.plan(at)
@@ -286,10 +300,9 @@ func (s *State) adjust(at Instant, forward bool) {
 	}
 	s.recall(at, w)
 	w.planner.Ready(&w.problem)
-	switch {
-	case !forward:
+	if s.safe(w, 0) {
 		s.loosen(w)
-	case !s.safe(w, 0):
+	} else {
 		s.tighten(w)
 	}
 	w.keeper.keep(&w.planner, &w.problem, &w.plan)

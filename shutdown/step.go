@@ -48,7 +48,7 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 	case Adopted:
 		s.adopted(at, e)
 	case Measured:
-		if s.UPSs[e.UPS].offByOne(at, &e.Measurement) {
+		if s.UPSs[e.UPS].offByOne(at, s.Alive, &e.Measurement) {
 			s.work.waked = false
 			return false // as if it had not come
 		}

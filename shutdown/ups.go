@@ -13,6 +13,7 @@ import (
 func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	u := &s.UPSs[i]
 	before := s.glance(at, i)
+	s.afterStart(at, i)
 	s.gapEnds(at, i, m)
 	load := s.loadOf(i, m)
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two
@@ -83,7 +84,7 @@ func (s *State) gapEnds(at Instant, i int32, m *Measurement) {
 	if s.unheard(at, i) {
 		switch {
 		case !s.carriesAgent(i):
-			u.GapFrom, u.GapTo = u.LastAt, 0
+			u.GapFrom, u.GapTo = s.gapSince(i, u.LastAt), 0
 		case at.Sub(u.LastAt) >= unwatchedFor && !u.OnBattery():
 			u.From = at // it carried the agent all the time; but its input may have been away
 		}
@@ -124,7 +125,7 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	u.Says, u.From = says, at
 	switch {
 	case says == SaysOff || says == SaysOffLost:
-		u.GapFrom, u.GapTo = u.OffHeard, 0
+		u.GapFrom, u.GapTo = s.gapSince(i, u.OffHeard), 0
 	case says == SaysTest:
 		s.emit(record(TestSeen, i, -1))
 	}

@@ -466,20 +466,11 @@ func (c *Checker) gauged(i int) float64 {
 // store, could see off again the host and those that are up; or is nearly full where
 // no charge would do, or as full as the policy asks for.
 func (c *Checker) couldCarry(k int32) bool {
-	up, seen := make([]bool, len(c.p.Hosts)), make([]bool, len(c.p.Hosts))
+	up := make([]bool, len(c.p.Hosts)) // seen or not
 	for j := range up {
-		w := &c.r.world.Hosts[j]
-		up[j] = j == int(k) || w.On
-		seen[j] = j == int(k) || w.On && !c.hidden(j) && (c.truth.Hosts[j].Mode != world.Unreachable || w.WasOff)
+		up[j] = j == int(k) || c.r.world.Hosts[j].On
 	}
-	// One that is up and cannot be seen is load for as long as it would take to stop it;
-	// nothing waits for it, since it looks off.
-	down, all := c.longest(seen), c.longest(up)
-	for j := range down {
-		if !seen[j] {
-			down[j] = all[j]
-		}
-	}
+	down := c.longest(up)
 	for _, i := range c.p.Hosts[k].FedBy {
 		u := &c.r.world.UPSs[i]
 		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))

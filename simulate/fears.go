@@ -42,17 +42,15 @@ func Fears(p *policy.Policy, low []Low) []*Outage {
 			list = append(list, one)
 		}
 	}
-	for _, k := range Hangable(p) {
-		list = append(list, Hanging(p, k))
+	for k := range p.Hosts {
+		if p.Hosts[k].StaysUp || p.Hosts[k].Self {
+			continue
+		}
+		hung := lasting(p, "two hours, "+p.Hosts[k].Name+" hangs", 2*time.Hour)
+		hung.Hosts[k].Mode = world.Hangs
+		list = append(list, hung)
 	}
 	return list
-}
-
-// Hanging is the outage in which one host hangs.
-func Hanging(p *policy.Policy, k int) *Outage {
-	o := lasting(p, "two hours, "+p.Hosts[k].Name+" hangs", 2*time.Hour)
-	o.Hosts[k].Mode = world.Hangs
-	return o
 }
 
 // worstFaults are the faults that every plan should bear, each at its worst, in

@@ -237,21 +237,16 @@ const operatorSeed = 0x6f70657261746f72
 
 // Operate adds to an outage what an operator says of single hosts, before the loss, in
 // the outage and after it. An operator is no fault: whatever is said, the promises hold.
-// The rest of the outage is as it was, ten minutes later.
+// The rest of the outage is as it was, [untilLoss] later.
 func (d *Dice) Operate(seed uint64, o *Outage) {
-	const before = 10 * time.Minute
 	d.r = world.NewRandom(seed ^ operatorSeed)
-	end := time.Duration(0)
-	for j := range o.Moments {
-		o.Moments[j].At += before
-		end = max(end, o.Moments[j].At)
-	}
+	end := o.later()
 	judged := [...]shutdown.Code{shutdown.HostNotBack, shutdown.HostGivenUp, shutdown.StoppedHalfway, shutdown.StopFailed, shutdown.KeepInForce}
 	for range 1 + int(6*d.r.Float()) {
 		m := world.Moment{What: world.Operator, UPS: -1, Host: int32(d.r.Float() * float64(len(d.p.Hosts)))}
-		m.At = time.Duration(d.r.Float() * float64(before))
+		m.At = time.Duration(d.r.Float() * float64(untilLoss))
 		if d.chance(0.7) {
-			m.At = before + d.span(time.Second, min(end, 4*time.Hour))
+			m.At = untilLoss + d.span(time.Second, min(end, 4*time.Hour))
 		}
 		switch x := d.r.Float(); {
 		case x < 0.4:
@@ -266,6 +261,18 @@ func (d *Dice) Operate(seed uint64, o *Outage) {
 		o.Moments = append(o.Moments, m)
 	}
 	sortMoments(o.Moments)
+}
+
+// untilLoss is what passes with all well before an outage on which an operator has a say.
+const untilLoss = 15 * time.Minute
+
+// later moves an outage back by [untilLoss], and gives its end.
+func (o *Outage) later() (end time.Duration) {
+	for j := range o.Moments {
+		o.Moments[j].At += untilLoss
+		end = max(end, o.Moments[j].At)
+	}
+	return end
 }
 
 // falseWords draws what UPSs say that is not so, and what it takes more than one

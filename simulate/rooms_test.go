@@ -17,6 +17,7 @@ var (
 	soakRoomSeed = flag.Uint64("soak-room-seed", 1, "the first room's seed")
 	soakEach     = flag.Int("soak-each", 25, "random outages in each of them")
 	soakSkip     = flag.Int("soak-skip", 0, "outages of each room that are left out, from the first on")
+	soakLater    = flag.Bool("soak-later", false, "the outages without an operator's orders, but as much later as with them")
 	soakOn       = flag.Bool("soak-on", false, "TestSoakRooms goes on after a broken promise, and says one line of each")
 )
 
@@ -49,6 +50,7 @@ var onceBroken = []struct {
 	name         string
 	room, outage uint64
 }{
+	{"on a UPS whose battery was low, the way to a host went with the first answer missing, and its silence proved it down", 85, 85014},
 	{"out of sight since the switch to it lost its power, a host counted as off", 783, 783007},
 	{"after a dead agent's minute a host was started at once, the loss unseen", 178, 178023},
 	{"after a boot the charge that would come back by itself counted as there", 1131, 1131021},
@@ -70,19 +72,42 @@ var onceBroken = []struct {
 	{"a host was started before one that had been given up, silent, on a UPS without input", 401816, 401816003},
 	{"an order that hung counted as an answer, and the host as up", 403102, 403102018},
 	{"a host was started before one that was going late", 405494, 405494006},
+	{"a short silence of one feed hid the long gap in which a host had lost its power", 411318, 411318010},
+	{"by a UPS that said it was testing, its input good, hosts were started from its battery", 407284, 407284014},
+	{"an odd reading of the other feed kept the output on under the agent's host", 501011, 501011020},
+	{"for a host that only seemed turned off the next outage waits, and its time did not count", 501226, 501226009},
+	{"the same with two feeds, and twice", 501315, 501315018},
+	{"an answer from before the agent was killed and an odd one long after it made a loss sure", 400451, 400451006},
+}
+
+// onceBrokenLater are some that did when they came [untilLoss] later.
+var onceBrokenLater = []struct {
+	name         string
+	room, outage uint64
+}{
+	{"five answers missing while a host waited for another hid the loss in which it had lost its power", 2, 2021},
+	{"a BMC took the order for a host behind a UPS that had given out, and its older silence proved it down", 239, 239005},
+	{"by a UPS that said on battery that it was testing, hosts were started", 302, 302017},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
 func TestOnceBroken(t *testing.T) {
-	for _, c := range onceBroken {
-		text := roomText(c.room)
-		p, _, diags := load.Load([]load.File{{Name: "room.hcl", Bytes: []byte(text)}}, load.Options{})
+	try := func(name string, room, outage uint64, later bool) {
+		p, _, diags := load.Load([]load.File{{Name: "room.hcl", Bytes: []byte(roomText(room))}}, load.Options{})
 		if p == nil {
 			t.Fatal(diags)
 		}
-		for _, v := range newThrower(t, p).throw(c.outage) {
-			t.Errorf("%s (room %d, outage %d): %s broken at %s: %s", c.name, c.room, c.outage, v.Promise, v.At, v.Text)
+		d := newThrower(t, p)
+		d.later = later
+		for _, v := range d.throw(outage) {
+			t.Errorf("%s (room %d, outage %d): %s broken at %s: %s", name, room, outage, v.Promise, v.At, v.Text)
 		}
+	}
+	for _, c := range onceBroken {
+		try(c.name, c.room, c.outage, false)
+	}
+	for _, c := range onceBrokenLater {
+		try(c.name, c.room, c.outage, true)
 	}
 }
 
@@ -94,6 +119,7 @@ type thrower struct {
 	outage Outage
 	run    Run
 	said   bool // an operator gives orders for single hosts
+	later  bool // the same outage without them, as much later as with them
 }
 
 func newThrower(t *testing.T, p *policy.Policy) *thrower {
@@ -113,6 +139,8 @@ func (d *thrower) throw(seed uint64) []Violation {
 	d.dice.Draw(seed, &d.outage)
 	if d.said {
 		d.dice.Operate(seed, &d.outage)
+	} else if d.later {
+		d.outage.later()
 	}
 	truth := d.outage.Truth(seed)
 	d.check.Begin(truth)
@@ -124,7 +152,7 @@ func (d *thrower) throw(seed uint64) []Violation {
 func soakRoom(t *testing.T, p *policy.Policy, text string, room uint64) (cut int) {
 	d := newThrower(t, p)
 	for seed := room*1000 + uint64(*soakSkip); seed < room*1000+uint64(*soakEach); seed++ {
-		d.said = seed%2 == 1
+		d.said, d.later = seed%2 == 1 && !*soakLater, *soakLater
 		violations := d.throw(seed)
 		if d.run.Cut > 0 {
 			cut++

@@ -137,6 +137,9 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	default:
 		d.Verdict, d.Because = report.Fails, fmt.Sprintf("%d of %s failed: a promise was broken, or a host lost its power in a room no worse than the plan is made for.", v.Failed, count(v.Outages, "outage"))
 	}
+	if v.Cut > 0 && v.Verdict != verdictFails {
+		d.Because += fmt.Sprintf(" In %d of them a host lost its power while it was up: it would not go down, or the room was worse than a plan is made for.", v.Cut)
+	}
 	if v.Interrupted {
 		d.Because += fmt.Sprintf(" It was interrupted: %d more were to be tried.", len(s.runs)-v.Outages)
 	}

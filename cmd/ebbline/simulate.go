@@ -305,23 +305,12 @@ func (s *simulation) outages(names []string) error {
 		if err != nil {
 			return err
 		}
-		spared := make(map[string]bool)
-		for _, l := range simulate.Alike(s.p) {
-			s.spared = append(s.spared, l)
-			spared[simulate.Hanging(s.p, l.Host).Name] = true
-		}
+		s.named = list
 		for _, o := range list {
-			if !spared[o.Name] {
-				s.name(o)
-			}
+			s.words = append(s.words, o.Name)
 		}
 	}
 	return nil
-}
-
-// name adds an outage of the list that is replayed where none is named.
-func (s *simulation) name(o *simulate.Outage) {
-	s.named, s.words = append(s.named, o), append(s.words, o.Name)
 }
 
 // fears are the outages that every plan should survive.
@@ -377,10 +366,9 @@ type simulation struct {
 	seen     bool   // the outages of the history are among those named
 	history  string // as it was named
 	named    []*simulate.Outage
-	first    int               // random outages before these, in another part
-	joined   bool              // the runs were read from parts
-	spared   []simulate.Spared // hosts whose hanging is left out of the list
-	words    []string          // that name each of these on the command line; "" for one of the history
+	first    int      // random outages before these, in another part
+	joined   bool     // the runs were read from parts
+	words    []string // that name each of these on the command line; "" for one of the history
 	progress io.Writer
 
 	crew     []*worker

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -107,7 +106,6 @@ func (s *simulation) run(ctx context.Context) error {
 	if !s.joined {
 		s.runs = make([]outcome, s.count())
 		s.each(ctx, len(s.runs), "outages", s.one)
-		s.unspare(ctx)
 	}
 	fmt.Fprint(s.progress, "\r\x1b[K")
 	s.stopped = ctx.Err() != nil
@@ -196,23 +194,6 @@ func (s *simulation) one(w *worker, i int) {
 		s.compare(w, o, out)
 	}
 	out.done = true
-}
-
-// unspare replays the hanging of those hosts for which one was to stand whose own failed.
-func (s *simulation) unspare(ctx context.Context) {
-	first, failed := len(s.runs), make(map[string]bool)
-	for i, o := range s.named {
-		failed[o.Name] = s.runs[i].failed
-	}
-	s.spared = slices.DeleteFunc(s.spared, func(l simulate.Spared) bool {
-		again := failed[simulate.Hanging(s.p, l.For).Name]
-		if again {
-			s.name(simulate.Hanging(s.p, l.Host))
-			s.runs = append(s.runs, outcome{})
-		}
-		return again
-	})
-	s.each(ctx, len(s.runs)-first, "more outages", func(w *worker, i int) { s.one(w, first+i) })
 }
 
 // compare sets hosts' times against the best that was possible, in an outage

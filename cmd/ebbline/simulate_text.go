@@ -37,7 +37,6 @@ func (c *call) showRuns(s *simulation, v *runsView, faults bool) {
 		t.item("", fmt.Sprintf("interrupted: %d of %d outages were replayed, and what follows is of those", v.Outages, len(s.runs)))
 	}
 	t.verdict(s, v)
-	t.leftOut(s, v)
 	t.evidence(s, v)
 	t.margins(v)
 	t.stayed(v)
@@ -130,18 +129,6 @@ func (t *proofText) verdict(s *simulation, v *runsView) {
 		t.item("", fmt.Sprintf("HOLDS: no failure in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
 	}
 	fmt.Fprintln(t.w)
-}
-
-// leftOut says which hosts' hanging was not replayed, and why that is no loss.
-func (t *proofText) leftOut(s *simulation, v *runsView) {
-	n := len(v.LeftOut)
-	if n == 0 {
-		return
-	}
-	l := v.LeftOut[0]
-	t.item("left out", fmt.Sprintf("the hanging of %s. For each another was replayed that is fed by the same UPSs, draws as much or more, "+
-		"has as long an allowance and holds up as much, and that did not fail: for %s that was %s. One of them alone: ebbline simulate %s %s",
-		count(n, "host"), l.Host, l.For, quoted(s.path), quoted("two hours, "+l.Host+" hangs"))+s.on())
 }
 
 func (t *proofText) evidence(s *simulation, v *runsView) {

@@ -30,7 +30,6 @@ type runsView struct {
 	Evidence    evidenceView    `json:"evidence"`
 	Worst       *worstView      `json:"worst"`
 	Violations  []violationView `json:"violations"`
-	LeftOut     []leftOutView   `json:"left_out,omitempty"`
 	Smallest    *smallestView   `json:"smallest,omitempty"`
 	Stayed      *stayedView     `json:"stayed_up,omitempty"`
 	Shapes      []triedView     `json:"shapes_tried,omitempty"`
@@ -144,12 +143,6 @@ type violationView struct {
 	Text    string `json:"text"`
 }
 
-// leftOutView is a host whose hanging was not replayed, and the one that stands for it.
-type leftOutView struct {
-	Host string `json:"host"`
-	For  string `json:"stands_for_it"`
-}
-
 type runView struct {
 	Outage string        `json:"outage"`
 	Seed   uint64        `json:"seed"`
@@ -216,9 +209,6 @@ func (s *simulation) view() *runsView {
 	if worst >= 0 {
 		name, seed := s.nameOf(worst)
 		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].margin), s.again(worst)}
-	}
-	for _, l := range s.spared {
-		v.LeftOut = append(v.LeftOut, leftOutView{s.p.Hosts[l.Host].Name, s.p.Hosts[l.For].Name})
 	}
 	s.evidence(v)
 	s.verdict(v)

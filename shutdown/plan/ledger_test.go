@@ -16,7 +16,7 @@ import (
 func TestLedger(t *testing.T) {
 	var w Planner
 	verdicts := map[verdict]int{}
-	rapid.Check(t, func(t *rapid.T) {
+	look := func(t *rapid.T) {
 		p := draw(t, 9, rapid.Bool().Draw(t, "simple"))
 		w.prepare(p, true)
 		if _, ok := w.require(); !ok {
@@ -55,10 +55,15 @@ func TestLedger(t *testing.T) {
 				w.sameAsReplayed(t)
 			}
 		}
-	})
-	if verdicts[harmless] == 0 || verdicts[tooMuch] == 0 || verdicts[unsure] == 0 {
-		t.Errorf("verdicts %v: the test does not show all", verdicts)
 	}
+	// What is drawn differs each time, and one verdict is rare.
+	for range 50 {
+		rapid.Check(t, look)
+		if t.Failed() || verdicts[harmless] > 0 && verdicts[tooMuch] > 0 && verdicts[unsure] > 0 {
+			return
+		}
+	}
+	t.Errorf("verdicts %v: the test does not show all", verdicts)
 }
 
 // soundWith replays the plan with stores that many times as large.
