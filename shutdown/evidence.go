@@ -8,7 +8,9 @@ import "time"
 //
 //	what                  proof                                          believed
 //	input lost            two answers that say battery, a second apart;  until one says input
-//	                      or one, and then silence
+//	                      or one, and then silence; while the last says
+//	                      that the input is good, as much later as an
+//	                      answer may be missing
 //	                      or silence, while another UPS has lost its     until it answers, or
 //	                      input surely                                   the other's is back
 //	input there           one answer for stopping nobody further; ten    until one says battery
@@ -120,7 +122,19 @@ func (u *UPS) back() Instant { return u.From }
 // answer, or a long silence.
 func (s *State) sure(at Instant, i int32) bool {
 	u := &s.UPSs[i]
-	return u.From != 0 && u.LastAt >= u.From.Add(aMoment) || at >= s.sureBySilence(i)
+	return u.From != 0 && s.lostByTwo(i) || at >= s.sureBySilence(i)
+}
+
+// lostByTwo tells whether two answers say that the input is lost: the last is a moment
+// later than the first, or longer where it says that the input is good all the same. That
+// is an odd one after a blink, or a UPS that waits before it trusts its input, or has a
+// fault; which, the next answer shows.
+func (s *State) lostByTwo(i int32) bool {
+	u, apart := &s.UPSs[i], aMoment
+	if u.Last.Input == LineGood {
+		apart = max(apart, s.late(i))
+	}
+	return u.LastAt >= u.From.Add(apart)
 }
 
 // sureBySilence is when silence after one answer makes a loss sure.

@@ -8,6 +8,9 @@ func (s *State) observed(at Instant, k int32, seen Sighting) bool {
 		h.SeenFrom = at
 	}
 	h.Seen, h.SeenAt = seen, at
+	if seen == SeenUp && h.Word == StartHost {
+		h.Word = 0 // what was wanted, whoever did it
+	}
 	switch seen {
 	case SeenUp:
 		h.UpAt = at

@@ -344,6 +344,7 @@ func (s *State) enact(at Instant, w *work) {
 	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
 		w.planner.Follow(&w.problem, &c.Plan)
 	}
+	s.stayLast(at, c)
 	for j, k := range c.Hosts {
 		if stopping(s.Hosts[k].State) && w.latest[j] < Never {
 			c.Plan.Stops[j].Latest = w.latest[j].Sub(at) // as it was when it was asked

@@ -230,6 +230,26 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	return true
 }
 
+// stayLast keeps the agent's own host up where no plan fits, until the others are off or
+// the battery probably leaves it no more time: at the low projection all should be off by
+// now, and the input may be back in a moment, with others halfway down and nothing left to
+// look after them, or to start this host again. "Battery low" outranks that.
+func (s *State) stayLast(at Instant, c *Schedule) {
+	k := s.ownHost()
+	if c.Plan.FitsExpected || k < 0 || s.slot(k) < 0 || !s.Hosts[k].runs() || !s.away(k) || s.runsLow(k) {
+		return
+	}
+	ends := time.Duration(0)
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if !s.UPSs[f].Dead() {
+			_, probable, _ := s.Runtime(int32(f))
+			ends = max(ends, probable)
+		}
+	}
+	stop := &c.Plan.Stops[s.slot(k)]
+	stop.Latest = max(stop.Latest, ends-s.allowance(k)-s.Reaction())
+}
+
 // lingers tells whether a host that shares a UPS with this one was given up and may be
 // running still: its power is not taken before the battery's end makes it needless to
 // wait, for it may be slow, or the input may come back.

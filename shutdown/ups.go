@@ -67,7 +67,7 @@ func (s *State) glance(at Instant, i int32) glance {
 	g := glance{says: u.Says, dead: u.Dead(), silent: s.silent(at, i), source: u.Last.Source}
 	switch {
 	case u.OnBattery():
-		g.sure, g.counted, g.load, g.end = u.From != 0 && u.LastAt >= u.From.Add(aMoment), s.counted(i), s.reviewLoad(i), u.EndHeard != 0
+		g.sure, g.counted, g.load, g.end = u.From != 0 && s.lostByTwo(i), s.counted(i), s.reviewLoad(i), u.EndHeard != 0
 	case u.Lost != 0:
 		g.percent, g.stale = s.percent(i), at.Sub(u.LastAt) > s.late(i)
 	}

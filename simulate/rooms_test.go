@@ -78,6 +78,10 @@ var onceBroken = []struct {
 	{"for a host that only seemed turned off the next outage waits, and its time did not count", 501226, 501226009},
 	{"the same with two feeds, and twice", 501315, 501315018},
 	{"an answer from before the agent was killed and an odd one long after it made a loss sure", 400451, 400451006},
+	{"where no plan fitted the agent's host went with the others, and was off when the input came back a second later", 700773, 700773010},
+	{"the same after a blink of two UPSs", 700422, 700422013},
+	{"the same at a charge that an earlier outage had left", 710252, 710252014},
+	{"a blink of half a second and one odd reading a second later made a loss sure", 700560, 700560020},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -90,24 +94,36 @@ var onceBrokenLater = []struct {
 	{"by a UPS that said on battery that it was testing, hosts were started", 302, 302017},
 }
 
+// onceBrokenSaid are some that did when an operator gave orders in them.
+var onceBrokenSaid = []struct {
+	name         string
+	room, outage uint64
+}{
+	{"an order to start stayed in force though the host had been seen up, and started it in the next outage", 700159, 700159019},
+	{"where no plan fitted the agent's host went with the others, a blink of one of two UPSs before the input came back", 700422, 700422007},
+}
+
 // Aim: none of them does again. Method: the room's dice, the checkers.
 func TestOnceBroken(t *testing.T) {
-	try := func(name string, room, outage uint64, later bool) {
+	try := func(name string, room, outage uint64, later, said bool) {
 		p, _, diags := load.Load([]load.File{{Name: "room.hcl", Bytes: []byte(roomText(room))}}, load.Options{})
 		if p == nil {
 			t.Fatal(diags)
 		}
 		d := newThrower(t, p)
-		d.later = later
+		d.later, d.said = later, said
 		for _, v := range d.throw(outage) {
 			t.Errorf("%s (room %d, outage %d): %s broken at %s: %s", name, room, outage, v.Promise, v.At, v.Text)
 		}
 	}
 	for _, c := range onceBroken {
-		try(c.name, c.room, c.outage, false)
+		try(c.name, c.room, c.outage, false, false)
 	}
 	for _, c := range onceBrokenLater {
-		try(c.name, c.room, c.outage, true)
+		try(c.name, c.room, c.outage, true, false)
+	}
+	for _, c := range onceBrokenSaid {
+		try(c.name, c.room, c.outage, false, true)
 	}
 }
 
