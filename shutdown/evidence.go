@@ -311,21 +311,31 @@ func (s *State) proof(k int32) bool {
 
 // inView tells whether a host can be seen: no load that it is reached through has
 // lost its power, by what UPSs say, or may have, on a UPS whose battery was low when an
-// answer of it was missing; or, to be certain, on any that fell silent on
-// battery, or was never heard.
+// answer of it was missing; or, to be certain, on any that is silent: it may have carried
+// nothing for as long.
 func (s *State) inView(k int32, certain bool) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
 			i, u := int32(f), &s.UPSs[f]
-			missing := s.reachable(i) && s.low(i) && s.Now.Sub(u.LastAt) >= s.late(i) || certain && s.unheard(s.Now, i)
-			dark = dark && (u.Dead() || missing && (u.OnBattery() || u.From == 0))
+			missing := s.reachable(i) && s.low(i) && s.Now.Sub(u.LastAt) >= s.late(i) && (u.OnBattery() || u.From == 0)
+			dark = dark && (u.Dead() || missing || certain && s.unheard(s.Now, i))
 		}
 		if dark {
 			return false
 		}
 	}
 	return true
+}
+
+// reachedOver tells whether the way to a host goes over a load that a UPS feeds.
+func (s *State) reachedOver(k, i int32) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		if dependsOn(s.Policy.Loads[l].FedBy, i) {
+			return true
+		}
+	}
+	return false
 }
 
 // carriesAgent tells whether a UPS alone carries the agent's own host: its output is

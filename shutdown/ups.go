@@ -91,7 +91,7 @@ func (s *State) gapEnds(at Instant, i int32, m *Measurement) {
 		for k := range s.Hosts {
 			// One that went out of sight may be in sight again, when it was the way to all of
 			// them that failed.
-			if h := &s.Hosts[k]; (h.State == Up || h.State == Silent) && s.fedBy(int32(k), i) {
+			if h := &s.Hosts[k]; (h.State == Up || h.State == Silent) && (s.fedBy(int32(k), i) || s.reachedOver(int32(k), i)) {
 				h.Every = 0
 				if h.Seen == SeenSilent {
 					h.Seen, h.SeenAt = 0, at

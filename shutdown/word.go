@@ -129,6 +129,8 @@ func (s *State) objectionToKeep(k int32) string {
 		return "The agent runs on " + p.Name + ": it goes last of all as it is."
 	case h.IsOff():
 		return p.Name + " is off: there is nothing to keep."
+	case h.State == Starting || h.State == Interrupted:
+		return p.Name + " is being started. Wait until it is up."
 	case !h.runs():
 		return p.Name + " is being stopped, and that is not taken back."
 	}

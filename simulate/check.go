@@ -234,7 +234,7 @@ func (c *Checker) stopOrdered(at shutdown.Instant, k int32, id shutdown.ActionID
 	}
 	for j := range c.p.Hosts {
 		w := &c.r.world.Hosts[j]
-		if slices.Contains(c.p.Hosts[j].DependsOn, int(k)) && id.Try == 1 && w.On && c.r.world.Sight(int32(j)) == shutdown.SeenUp && c.truth.Hosts[j].Mode != world.WasOff && w.BackAt == shutdown.Never {
+		if slices.Contains(c.p.Hosts[j].DependsOn, int(k)) && id.Try == 1 && w.On && c.r.world.Sight(int32(j)) == shutdown.SeenUp && !c.wasOff(j) && w.BackAt == shutdown.Never {
 			c.broken("P2", "%s was asked to stop by an operator's order while %s, which depends on it, is up", p.Name, c.p.Hosts[j].Name)
 		}
 	}
@@ -273,7 +273,7 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	}
 	for j := range c.p.Hosts {
 		q := &c.p.Hosts[j]
-		if c.truth.Hosts[j].Mode == world.WasOff {
+		if c.wasOff(j) {
 			continue
 		}
 		if w := &c.r.world.Hosts[j]; len(q.Starts) == 0 && (w.Starting || w.BackAt != shutdown.Never && c.r.world.Sight(int32(j)) == shutdown.SeenSilent) {
@@ -285,6 +285,13 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)
 	}
 	h.ours = true
+}
+
+// wasOff tells whether a host was off at first and has not run since: an operator may
+// have had it started.
+func (c *Checker) wasOff(k int) bool {
+	h := &c.r.world.Hosts[k]
+	return c.truth.Hosts[k].Mode == world.WasOff && !h.On && h.OffAt == shutdown.Never
 }
 
 // hidden tells whether a host is behind a way to it that died: it looks like one that is
@@ -369,7 +376,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	if !w.Hosts[k].WasOff && !c.hosts[k].ours && !unseen {
 		c.broken("P8", "%s is started and was never stopped", p.Name)
 	}
-	if c.truth.Hosts[k].Mode == world.WasOff && !c.hosts[k].ours {
+	if c.wasOff(int(k)) && !c.hosts[k].ours {
 		c.broken("P8", "%s is started and was off before the outage", p.Name)
 	}
 	stable := false
@@ -394,7 +401,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) || c.hidden(d) {
 			continue // nobody could see its UPS give out, or itself before that: it looks turned off
 		}
-		if q := &w.Hosts[d]; q.WasOff && !q.Service && c.truth.Hosts[d].Mode != world.WasOff && c.truth.Hosts[d].Mode != world.Unreachable {
+		if q := &w.Hosts[d]; q.WasOff && !q.Service && !c.wasOff(d) && c.truth.Hosts[d].Mode != world.Unreachable {
 			c.broken("P8", "%s is started before %s, on which it depends, is up", p.Name, c.p.Hosts[d].Name)
 		}
 	}
@@ -532,7 +539,7 @@ func (c *Checker) leftOff() {
 		if w := &c.hosts[k]; w.last == shutdown.StopHost || w.judged {
 			continue
 		}
-		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.truth.Hosts[k].Mode == world.WasOff || c.truth.Hosts[k].Mode == world.Unreachable {
+		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.wasOff(k) || c.truth.Hosts[k].Mode == world.Unreachable {
 			continue
 		}
 		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
