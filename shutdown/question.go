@@ -162,7 +162,8 @@ func (s *State) poseStore(at Instant, i int32, w *work, standard bool) {
 }
 
 // wanting takes off the hosts what the measured load lacks of what they should draw
-// by the policy: first off those that are asked, which may be off already, then off
+// by the policy: first off those that looked turned off before all this, whose going
+// would free nothing, then off those that are asked, which may be off already, then off
 // those of the lowest priority. So a host that is planned to stay is never thought to
 // draw less than the policy says because another has gone.
 func (s *State) wanting(w *work) {
@@ -171,7 +172,10 @@ func (s *State) wanting(w *work) {
 		w.turn = append(w.turn, int32(j))
 	}
 	rank := func(j int32) int64 {
-		if w.problem.Hosts[j].Asked {
+		switch h := &s.Hosts[w.hosts[j]]; {
+		case h.State == TurnedOff, stopping(h.State) && !h.Ours:
+			return -2
+		case w.problem.Hosts[j].Asked:
 			return -1
 		}
 		return w.problem.Hosts[j].Priority

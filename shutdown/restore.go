@@ -124,11 +124,18 @@ func (s *State) stands(at Instant, k int32) bool {
 	case Late, Halfway:
 		return false // what it serves may be half stopped: it comes to an end, or a person sees to it
 	case Up, Silent, Unseen:
-		return !h.unlooked(at) && !s.seemsCut(k)
+		return !h.unlooked(at) && !s.maybeGone(k)
 	case GivenUp:
 		return h.Seen != SeenSilent || !s.inView(k, true)
 	}
 	return true
+}
+
+// maybeGone tells whether a host that was up is silent and may have lost its power, be
+// its input away again or the way to it dark: what needs it waits until one can tell.
+func (s *State) maybeGone(k int32) bool {
+	h := &s.Hosts[k]
+	return h.Seen == SeenSilent && h.Word != StopHost && h.State == Silent && s.mayBeCut(k)
 }
 
 // stableFrom is when a UPS's input will have been good for long enough; Never while
