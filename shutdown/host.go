@@ -236,6 +236,12 @@ func (h *Host) IsOff() bool {
 	return h.State == Off || h.State == Dark || h.State == TurnedOff || h.State == Failed
 }
 
+// looksOff tells whether it looked turned off before anything was done to it, and does so
+// still: it is asked to stop nevertheless.
+func (h *Host) looksOff() bool {
+	return h.State == TurnedOff || stopping(h.State) && !h.Ours
+}
+
 // draws tells whether it may draw power: what nobody has proven off may.
 func (h *Host) draws() bool {
 	return h.State != Off && h.State != Dark && h.State != Failed && !(h.State == TurnedOff && h.Seen == SeenOff)

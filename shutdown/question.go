@@ -129,13 +129,14 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 	s.poseAfter(p, w)
 	for i := range w.stores {
 		// What draws and is not planned goes on drawing; but one that looks turned off, no
-		// more than the measured load leaves for it.
+		// more than the measured load leaves for it, asked or not.
 		for k := range s.Hosts {
-			if w.place[k] >= 0 {
+			off := s.Hosts[k].looksOff()
+			if w.place[k] >= 0 && !off {
 				continue
 			}
 			watts := s.part(int32(k), w.stores[i])
-			if s.Hosts[k].State == TurnedOff {
+			if off {
 				less := min(watts, w.lack[w.stores[i]])
 				w.lack[w.stores[i]] -= less
 				watts -= less
@@ -162,8 +163,7 @@ func (s *State) poseStore(at Instant, i int32, w *work, standard bool) {
 }
 
 // wanting takes off the hosts what the measured load lacks of what they should draw
-// by the policy: first off those that looked turned off before all this, whose going
-// would free nothing, then off those that are asked, which may be off already, then off
+// by the policy: first off those that are asked, which may be off already, then off
 // those of the lowest priority. So a host that is planned to stay is never thought to
 // draw less than the policy says because another has gone.
 func (s *State) wanting(w *work) {
@@ -172,10 +172,7 @@ func (s *State) wanting(w *work) {
 		w.turn = append(w.turn, int32(j))
 	}
 	rank := func(j int32) int64 {
-		switch h := &s.Hosts[w.hosts[j]]; {
-		case h.State == TurnedOff, stopping(h.State) && !h.Ours:
-			return -2
-		case w.problem.Hosts[j].Asked:
+		if w.problem.Hosts[j].Asked {
 			return -1
 		}
 		return w.problem.Hosts[j].Priority
@@ -254,7 +251,9 @@ func (s *State) poseHost(at Instant, k int32, w *work) plan.Host {
 	for j := range q.Feeds {
 		q.Feeds[j].Part = 1 / float64(len(q.Feeds))
 	}
-	q.Watts, q.Stopping = float64(p.Watts), float64(p.StoppingWatts)
+	if !h.looksOff() { // to have that one go frees nothing that can be counted on
+		q.Watts, q.Stopping = float64(p.Watts), float64(p.StoppingWatts)
+	}
 	if len(q.Feeds) == 0 {
 		s.poseHeated(k, &q, w)
 	}

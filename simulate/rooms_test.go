@@ -82,6 +82,8 @@ var onceBroken = []struct {
 	{"the same after a blink of two UPSs", 700422, 700422013},
 	{"the same at a charge that an earlier outage had left", 710252, 710252014},
 	{"a blink of half a second and one odd reading a second later made a loss sure", 700560, 700560020},
+	{"its input lost again, a host that had lost its power counted as up, and one that needs it was started", 711050, 711050018},
+	{"the plan counted on what a host would free that was off all the time", 710301, 710301020},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -92,6 +94,7 @@ var onceBrokenLater = []struct {
 	{"five answers missing while a host waited for another hid the loss in which it had lost its power", 2, 2021},
 	{"a BMC took the order for a host behind a UPS that had given out, and its older silence proved it down", 239, 239005},
 	{"by a UPS that said on battery that it was testing, hosts were started", 302, 302017},
+	{"the plan counted on the watts by which the load is rounded up, as if a host that was off drew them", 710598, 710598005},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -101,6 +104,9 @@ var onceBrokenSaid = []struct {
 }{
 	{"an order to start stayed in force though the host had been seen up, and started it in the next outage", 700159, 700159019},
 	{"where no plan fitted the agent's host went with the others, a blink of one of two UPSs before the input came back", 700422, 700422007},
+	{"behind a UPS that fell silent while there was input a host out of sight seemed cut", 700004, 700004019},
+	{"a word to keep a host took the place of the order by which it was being started", 700502, 700502023},
+	{"behind a silent UPS a guest that had lost its power counted as up, and what needs it was started", 700389, 700389017},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
