@@ -17,6 +17,7 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	s.gapEnds(at, i, m)
 	load := s.loadOf(i, m)
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two
+	charge := s.filled(i) // by the answer before
 	u.Load = load
 	source, first, says, since := u.Last.Source, u.From == 0, u.says(m, at), u.since(at, m)
 	end := s.ownEnd(i) // of the answer before
@@ -31,12 +32,13 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	if fresh := first || !u.OnBattery(); fresh {
 		if away && (first || !u.resumes(at)) {
 			if !first {
-				c := s.filled(i)
-				u.Taken = Taken{c, c}
+				u.Taken = Taken{charge, charge}
 			}
 			s.unwatched(i, at.Sub(since), first)
 		}
-		s.gauge(i, first, away)
+		if first || away && !u.resumes(at) {
+			s.gauge(i, first, away)
+		}
 		s.warmth(i, away)
 	}
 	if first || says != u.Says {
@@ -139,7 +141,6 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 			u.Taken = Taken{m.At(0), m.At(0)} // empty; and nothing is known of what would come back by itself
 		}
 		s.afresh(i)
-		s.gauge(i, false, false)
 		if s.Word == Proceed && !s.anyOnBattery() {
 			s.Word = 0 // said of this loss, not of the next
 		}
@@ -560,11 +561,16 @@ func (s *State) store(i int32) (m battery.Model, c battery.Charge, watts float64
 func (s *State) filled(i int32) battery.Charge {
 	u := &s.UPSs[i]
 	c := u.Taken[likely]
-	if reading, reads := u.gauged(); reads && !u.OnBattery() && u.From != 0 && u.Gauge > 0 {
-		gone := max(s.goneByGauge(i), float64((1-float64(reading)/1000)*u.Gauge)-c.Bound/2)
-		if gone < c.Delivered {
-			c.Delivered -= float64(s.deserved(i) * (c.Delivered - gone))
-		}
+	reading, reads := u.gauged()
+	if !reads || u.OnBattery() || u.From == 0 {
+		return c
+	}
+	gone := s.goneByGauge(i)
+	if gone > c.Delivered {
+		c.Delivered = gone
+	} else if u.Gauge > 0 {
+		gone = max(gone, float64((1-float64(reading)/1000)*u.Gauge)-c.Bound/2)
+		c.Delivered -= float64(s.deserved(i) * max(0, c.Delivered-gone))
 	}
 	return c
 }

@@ -105,6 +105,7 @@ var onceBrokenSaid = []struct {
 	{"an order to start stayed in force though the host had been seen up, and started it in the next outage", 700159, 700159019},
 	{"where no plan fitted the agent's host went with the others, a blink of one of two UPSs before the input came back", 700422, 700422007},
 	{"behind a UPS that fell silent while there was input a host out of sight seemed cut", 700004, 700004019},
+	{"by one odd answer that said input the gauge counted, read under load, and no plan fitted any more", 730075, 730075021},
 	{"a word to keep a host took the place of the order by which it was being started", 700502, 700502023},
 	{"behind a silent UPS a guest that had lost its power counted as up, and what needs it was started", 700389, 700389017},
 }
