@@ -17,7 +17,7 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	s.gapEnds(at, i, m)
 	load := s.loadOf(i, m)
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two
-	charge := s.filled(i) // by the answer before
+	charge := s.filled(i)             // by the answer before
 	u.Load = load
 	source, first, says, since := u.Last.Source, u.From == 0, u.says(m, at), u.since(at, m)
 	end := s.ownEnd(i) // of the answer before
@@ -275,8 +275,8 @@ func (u *UPS) gauged() (tenths int64, ok bool) {
 }
 
 // gauge lets a reading of the charge correct the sum: to the reading at the first
-// answer, and else to what more it says was taken. What it says came back is weighed
-// by what it has deserved: see [State.filled].
+// answer, and, when the input is lost, to what more it says was taken. While there is
+// input it corrects nothing; it is weighed anew whenever one asks: see [State.filled].
 func (s *State) gauge(i int32, first, away bool) {
 	u := &s.UPSs[i]
 	if _, reads := u.gauged(); !reads {
@@ -556,8 +556,8 @@ func (s *State) store(i int32) (m battery.Model, c battery.Charge, watts float64
 	return m, c, watts
 }
 
-// filled is what is missing from a store while it charges: by the sum, and by the
-// gauge where that reads more, as far as it has deserved it.
+// filled is what is missing from a store while it charges: by the sum, or by the gauge
+// where that says that more is missing; that less is, as far as it has deserved it.
 func (s *State) filled(i int32) battery.Charge {
 	u := &s.UPSs[i]
 	c := u.Taken[likely]
