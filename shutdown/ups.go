@@ -87,8 +87,8 @@ func (s *State) gapEnds(at Instant, i int32, m *Measurement) {
 		switch {
 		case !s.carriesAgent(i):
 			u.GapFrom, u.GapTo = s.gapSince(i, u.LastAt), 0
-		case at.Sub(u.LastAt) >= unwatchedFor && !u.OnBattery():
-			u.From = at // it carried the agent all the time; but its input may have been away
+		case !u.OnBattery() && (at.Sub(u.LastAt) >= unwatchedFor || u.LastAt < u.back().Add(settledFor)):
+			u.From = at // it carried the agent all the time; but its input may have been away, or not back yet
 		}
 		for k := range s.Hosts {
 			// One that went out of sight may be in sight again, when it was the way to all of

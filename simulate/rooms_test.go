@@ -83,6 +83,7 @@ var onceBroken = []struct {
 	{"the same at a charge that an earlier outage had left", 710252, 710252014},
 	{"a blink of half a second and one odd reading a second later made a loss sure", 700560, 700560020},
 	{"its input lost again, a host that had lost its power counted as up, and one that needs it was started", 711050, 711050018},
+	{"one odd answer that said input, then a dead agent's seconds: the input counted as there all the while", 750076, 750076018},
 	{"the plan counted on what a host would free that was off all the time", 710301, 710301020},
 }
 
