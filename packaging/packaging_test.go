@@ -184,7 +184,7 @@ func TestUnderSystemd(t *testing.T) {
 	for _, want := range []struct{ step, text string }{
 		{"1-folders", `/etc/ebbline/secrets 700 root`},
 		{"2-user", `uid=\d+\(ebbline\)`},
-		{"3-itself", `exit 0\nreload 0\n`}, {"3-itself", `(?m)^container: rack normal`}, {"3-itself", `Result=success\n`}, {"3-itself", `NRestarts=0\n`}, {"3-itself", `the policy is read again`},
+		{"3-itself", `exit 0\nreload 0\n`}, {"3-itself", `(?m)^container: no outage, `}, {"3-itself", `Result=success\n`}, {"3-itself", `NRestarts=0\n`}, {"3-itself", `the policy is read again`},
 		{"4-started", `exit 0`}, {"4-started", `ActiveState=active`}, {"4-started", `NRestarts=0\n`}, {"4-started", `StatusText=rack normal, `},
 		{"5-status", `(?m)^rack normal, `}, {"5-status", `agent.sock 660 ebbline ebbline`}, {"5-status", `/var/lib/ebbline 700 ebbline`}, {"5-status", `journal 600 ebbline`},
 		{"6-privileges", `CapEff:\s+0{16}\n`}, {"6-privileges", `CapBnd:\s+0{16}\n`}, {"6-privileges", `NoNewPrivs:\s+1\n`}, {"6-privileges", `Seccomp:\s+2\n`},

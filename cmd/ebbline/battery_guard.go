@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -40,7 +41,7 @@ func (g *guard) calm() error {
 	}
 	for _, u := range g.seen.UPSs {
 		if u.Phase != shutdown.Normal.String() || u.Fault != "" {
-			return fmt.Errorf("the agent sees UPS %s %s, %s; a site is tested when all of it is normal", u.Name, u.Phase, first(u.Fault, "from "+u.Source))
+			return fmt.Errorf("the agent sees UPS %s %s, %s; a site is tested when all of it is normal", u.Name, u.Phase, cmp.Or(u.Fault, "from "+u.Source))
 		}
 	}
 	return nil

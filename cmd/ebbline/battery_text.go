@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -34,7 +35,7 @@ func (v *batteryUPSView) show(w io.Writer, st report.Style) {
 	}
 	r := &v.Replace
 	if r.Likely != "" {
-		fmt.Fprintf(w, "  80 %% is reached on %s, from %s to %s,\n  by %s\n", r.Likely, first(r.From, "now on"), first(r.To, "who knows"), r.Basis)
+		fmt.Fprintf(w, "  80 %% is reached on %s, from %s to %s,\n  by %s\n", r.Likely, cmp.Or(r.From, "now on"), cmp.Or(r.To, "who knows"), r.Basis)
 	} else {
 		fmt.Fprintf(w, "  it cannot be told when 80 %% is reached, by %s\n", r.Basis)
 	}

@@ -8,7 +8,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -117,7 +116,7 @@ func setBatteryTest(c *call) action {
 		if p == nil {
 			return code
 		}
-		g := &guided{c: c, out: c.Out, own: found.own, p: p, yes: *yes, path: first(*past, filepath.Join(c.stateFolder(), historyFile)), lines: typed(c.In)}
+		g := &guided{c: c, out: c.Out, own: found.own, p: p, yes: *yes, path: c.historyPath(*past), lines: typed(c.In)}
 		if c.json {
 			g.out = c.Err
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -59,7 +60,7 @@ func setHistory(c *call) action {
 		if code := c.historyUsage(which, one, *page, *table, *past); code != exitDone {
 			return code
 		}
-		from, path, err := c.openHistory(ctx, first(*past, c.historyPath("")))
+		from, path, err := c.openHistory(ctx, c.historyPath(*past))
 		if err != nil {
 			return c.fail("%v", err)
 		}
@@ -382,7 +383,7 @@ func (p *past) csv(w *csv.Writer, kind string) error {
 		if t.Capacity != nil {
 			text = fmt.Sprintf("%g %% of a new battery", *t.Capacity)
 		}
-		row("tests", aftermath.Stamp(p.Tests[i].Began), stamp(p.Tests[i].Ended), &t.Measured, 0, t.UPS, "", first(t.Stop, "unfinished"), text)
+		row("tests", aftermath.Stamp(p.Tests[i].Began), stamp(p.Tests[i].Ended), &t.Measured, 0, t.UPS, "", cmp.Or(t.Stop, "unfinished"), text)
 	}
 	for _, s := range views(p.Stops, stopOf) {
 		row("stops", s.At, nil, &s.Seconds, s.Outage, "", s.Host, s.Ended, s.Method)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -60,7 +61,7 @@ func (t *historyText) show(p *past, path, kind string) {
 		if x.Over.At != 0 {
 			lasted = spelledLapse(x.Raised, x.Over)
 		}
-		fmt.Fprintf(t.w, "  %-26s  %-20s  %-14s  %s\n", t.when(x.Raised), x.Code, clip(first(x.Host, x.UPS, "-"), 14), lasted)
+		fmt.Fprintf(t.w, "  %-26s  %-20s  %-14s  %s\n", t.when(x.Raised), x.Code, clip(cmp.Or(x.Host, x.UPS, "-"), 14), lasted)
 	})
 	if kind == "" && len(p.Outages) > 0 {
 		fmt.Fprintf(t.w, "\nThe report of one: `ebbline history last`, or its number N.\n")

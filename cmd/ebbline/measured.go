@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -44,7 +45,7 @@ func (c *call) openHistory(ctx context.Context, named string) (*history.Reader, 
 }
 
 func (c *call) historyPath(named string) string {
-	return first(named, filepath.Join(c.stateFolder(), historyFile))
+	return cmp.Or(named, filepath.Join(c.stateFolder(), historyFile))
 }
 
 // historyFiles are what is read of a history, with what SQLite keeps beside it.

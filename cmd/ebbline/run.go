@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -58,27 +59,18 @@ const (
 // stateFolder and socketPath are the flags' defaults: what the service manager
 // gives, what the environment says, or the usual place.
 func (c *call) stateFolder() string {
-	return first(c.Env("EBBLINE_STATE"), c.Env("STATE_DIRECTORY"), defaultState)
+	return cmp.Or(c.Env("EBBLINE_STATE"), c.Env("STATE_DIRECTORY"), defaultState)
 }
 
 func (c *call) socketPath() string {
 	if dir := c.Env("RUNTIME_DIRECTORY"); dir != "" && c.Env("EBBLINE_SOCKET") == "" {
 		return filepath.Join(dir, "control")
 	}
-	return first(c.Env("EBBLINE_SOCKET"), defaultSocket)
+	return cmp.Or(c.Env("EBBLINE_SOCKET"), defaultSocket)
 }
 
 func (c *call) socketFlag() *string {
 	return c.flags.String("socket", c.socketPath(), "`PATH` of the control socket (or EBBLINE_SOCKET)")
-}
-
-func first(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
-	}
-	return ""
 }
 
 func setRun(c *call) action {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -626,7 +627,7 @@ func (v *inputView) showTopologies(w io.Writer, width int) {
 		}
 		item(w, fmt.Sprintf("%s, and keeps %s outside the ITIC curve from the load in that time.", text, count(a.Harmful, "event")), width)
 	}
-	fmt.Fprintf(w, "It calls for %s (%s):\n", first(v.Advice.Class, "no class yet"), v.Advice.Basis)
+	fmt.Fprintf(w, "It calls for %s (%s):\n", cmp.Or(v.Advice.Class, "no class yet"), v.Advice.Basis)
 	for _, why := range v.Advice.Why {
 		item(w, why, width)
 	}

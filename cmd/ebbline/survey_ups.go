@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -203,7 +204,7 @@ func (v *sizingView) show(w io.Writer, width int) {
 		v.UPSs[i].show(w, width)
 	}
 	if t := v.Topology; t != nil {
-		fmt.Fprintf(w, "\nTopology: %s (%s)\n", first(t.Class, "nothing can be said yet"), t.Basis)
+		fmt.Fprintf(w, "\nTopology: %s (%s)\n", cmp.Or(t.Class, "nothing can be said yet"), t.Basis)
 		for _, why := range t.Why {
 			item(w, why, width)
 		}

@@ -130,7 +130,9 @@ func unfinished(said map[test]string, t test) []test {
 	if t.name != "" {
 		return []test{t}
 	}
-	return slices.SortedFunc(maps.Keys(said), func(a, b test) int { return strings.Compare(a.name, b.name) })
+	of := slices.DeleteFunc(slices.Collect(maps.Keys(said)), func(x test) bool { return x.pkg != t.pkg })
+	slices.SortFunc(of, func(a, b test) int { return strings.Compare(a.name, b.name) })
+	return of
 }
 
 // reason is what a skipped test said, without the lines around it.
