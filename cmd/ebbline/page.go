@@ -363,7 +363,7 @@ func (p *paint) lasts(u *agent.UPSView, seconds *int64) string {
 }
 
 func (p *paint) host(h *agent.HostView) report.NowHost {
-	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: first(ordered(h), h.Reason)}
+	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: cmp.Or(ordered(h), h.Reason)}
 	if h.StaysUp {
 		x.State = "stays up"
 	}

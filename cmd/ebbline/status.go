@@ -521,7 +521,7 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
 	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
-	why := first(ordered(h), h.Reason)
+	why := cmp.Or(ordered(h), h.Reason)
 	switch {
 	case why == "" || !beside && !reasons:
 		return []string{row}
