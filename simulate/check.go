@@ -261,6 +261,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	if h.word == shutdown.StopHost {
 		c.stopOrdered(at, k, id)
 	}
+	if id.Ordered {
+		h.asked, h.ours = id, true
+		return // the operator has judged what is up where the agent cannot see it
+	}
 	for _, i := range p.FedBy {
 		if h.word != shutdown.StopHost && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(c.inputs[i].since))
