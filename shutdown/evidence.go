@@ -15,7 +15,9 @@ import "time"
 //	                      input surely                                   the other's is back
 //	input there           one answer for stopping nobody further; ten    until one says battery
 //	                      seconds of them for taking it as given; the
-//	                      policy's stable_for for starting anything
+//	                      policy's stable_for for starting anything;
+//	                      they count anew after a silence of a minute,
+//	                      or one within the ten seconds
 //	a UPS's own test      an answer that says so, with input there       15 minutes
 //	output off            two answers that say so, a second apart        until one says that it carries
 //	host down             silence for the policy's quiet_for, after an   until it answers
