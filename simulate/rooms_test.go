@@ -96,6 +96,7 @@ var onceBrokenLater = []struct {
 	{"a BMC took the order for a host behind a UPS that had given out, and its older silence proved it down", 239, 239005},
 	{"by a UPS that said on battery that it was testing, hosts were started", 302, 302017},
 	{"the plan counted on the watts by which the load is rounded up, as if a host that was off drew them", 710598, 710598005},
+	{"for a host with another feed, on a UPS that said it was testing, the agent's host left its output on, and stayed off", 2101652, 2101652009},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -109,6 +110,7 @@ var onceBrokenSaid = []struct {
 	{"by one odd answer that said input the gauge counted, read under load, and no plan fitted any more", 730075, 730075021},
 	{"a word to keep a host took the place of the order by which it was being started", 700502, 700502023},
 	{"behind a silent UPS a guest that had lost its power counted as up, and what needs it was started", 700389, 700389017},
+	{"for a host whose other feed was back for a moment the agent's host left its output on, and stayed off", 2000309, 2000309021},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
