@@ -225,7 +225,7 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 		switch {
 		case s.planned(i), s.justBack(i), old && s.affected(i):
 			return i, stays
-		case h.State == TurnedOff:
+		case h.seemsOff():
 		case !s.Policy.Hosts[i].StaysUp && !self:
 			stays = i
 		}
@@ -553,7 +553,7 @@ func (s *State) canDoWithout(at Instant, k, i int32) bool {
 func (s *State) wanted(i int32) bool {
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
-		if (h.runs() && h.State != TurnedOff || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
+		if (h.runs() && !h.seemsOff() || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
 			return true
 		}
 	}
