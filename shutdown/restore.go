@@ -402,13 +402,14 @@ func (s *State) withUp(i, k int32) uint64 {
 	return hash
 }
 
-// unexplained is what a UPS carries that the policy does not explain, in watts, rounded
-// up to a fiftieth of its rating, but for a flicker.
+// unexplained is what a UPS carries that loads, and hosts that surely draw, do not
+// explain by the policy, in watts, rounded up to a fiftieth of its rating, but for a
+// flicker.
 func (s *State) unexplained(i int32) float64 {
 	step := float64(max(1, s.Policy.UPSs[i].RatedWatts/50))
 	more := s.UPSs[i].Load - s.loads(i)
 	for k := range s.Hosts {
-		if !s.Hosts[k].IsOff() {
+		if s.explains(int32(k)) {
 			more -= s.part(int32(k), i)
 		}
 	}
@@ -417,6 +418,19 @@ func (s *State) unexplained(i int32) float64 {
 		n += step
 	}
 	return n
+}
+
+// explains tells whether a host's draw is in the measured load, by all that is known. One
+// that may be off would hide what another draws that is out of sight.
+func (s *State) explains(k int32) bool {
+	switch h := &s.Hosts[k]; {
+	case h.State == Starting:
+		return h.Last.Action.ID.Verb == VerbStart
+	case h.Seen == SeenSilent:
+		return !h.IsOff() && h.State != GivenUp && !s.mayBeCut(k)
+	default:
+		return !h.IsOff()
+	}
 }
 
 func (s *State) leastReady(i int32, base float64) int64 {
