@@ -112,6 +112,7 @@ var onceBrokenSaid = []struct {
 	{"by one odd answer that said input the gauge counted, read under load, and no plan fitted any more", 730075, 730075021},
 	{"a word to keep a host took the place of the order by which it was being started", 700502, 700502023},
 	{"behind a silent UPS a guest that had lost its power counted as up, and what needs it was started", 700389, 700389017},
+	{"by the checker: an operator's order that had never reached a host was spent when its battery ended", 2002884, 2002884021},
 	{"a host that was off, and to be started, hid in the load what another drew that was up out of sight", 2000625, 2000625011},
 	{"for a host whose other feed was back for a moment the agent's host left its output on, and stayed off", 2000309, 2000309021},
 }
