@@ -225,7 +225,7 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 		switch {
 		case s.planned(i), s.justBack(i), old && s.affected(i):
 			return i, stays
-		case h.State == TurnedOff:
+		case h.seemsOff():
 		case !s.Policy.Hosts[i].StaysUp && !self:
 			stays = i
 		}
@@ -517,7 +517,7 @@ func (s *State) keepsOn(at Instant, k, i int32) bool {
 	case h.unlooked(at):
 		return true // it may have come up since it went down
 	case !s.affected(k):
-		return !h.IsOff() && !s.canDoWithout(at, k)
+		return !h.IsOff() && !s.canDoWithout(at, k, i)
 	case s.Policy.Hosts[k].StaysUp:
 		return true
 	}
@@ -533,14 +533,15 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 // canDoWithout tells whether a host has a feed on which it can be left alone: the input
 // of that has been good for long enough; or it is there for more than a moment, and the
 // UPS is through with the outage, ready for another. A test of the UPS's own, from its
-// battery, shows no input.
-func (s *State) canDoWithout(at Instant, k int32) bool {
+// battery, shows no input. Once the agent's own host leaves, the word of now is enough:
+// this UPS is not counted on for longer, and nothing is left to watch over either.
+func (s *State) canDoWithout(at Instant, k, i int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		u, proven := &s.UPSs[f], s.Policy.Site.Restore.StableFor
 		if u.Lost == 0 {
 			proven = min(proven, settledFor)
 		}
-		if u.Says == SaysInput && u.From != 0 && at >= u.back().Add(proven) {
+		if u.From != 0 && u.good() && (s.ownLeaves(i) || u.Says == SaysInput && at >= u.back().Add(proven)) {
 			return true
 		}
 	}
@@ -552,7 +553,7 @@ func (s *State) canDoWithout(at Instant, k int32) bool {
 func (s *State) wanted(i int32) bool {
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
-		if (h.runs() && h.State != TurnedOff || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
+		if (h.runs() && !h.seemsOff() || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
 			return true
 		}
 	}
