@@ -98,6 +98,7 @@ var onceBrokenLater = []struct {
 	{"by a UPS that said on battery that it was testing, hosts were started", 302, 302017},
 	{"the plan counted on the watts by which the load is rounded up, as if a host that was off drew them", 710598, 710598005},
 	{"a host that had been started in vain, and was up out of sight, had no part in the next outage", 2101841, 2101841006},
+	{"a UPS had said on battery that it was testing; in a true test after a boot it was not believed", 4100443, 4100443019},
 	{"for a host with another feed, on a UPS that said it was testing, the agent's host left its output on, and stayed off", 2101652, 2101652009},
 }
 
