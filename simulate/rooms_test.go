@@ -85,6 +85,7 @@ var onceBroken = []struct {
 	{"its input lost again, a host that had lost its power counted as up, and one that needs it was started", 711050, 711050018},
 	{"one odd answer that said input, then a dead agent's seconds: the input counted as there all the while", 750076, 750076018},
 	{"the plan counted on what a host would free that was off all the time", 710301, 710301020},
+	{"by the modelled room: its service going a moment after the way to it, a host was silent at once", 4000546, 4000546016},
 	{"waited for in vain, with no way to start it, a host that was up out of sight had no part in the next outage", 2001707, 2001707012},
 }
 
