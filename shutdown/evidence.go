@@ -62,12 +62,13 @@ const (
 
 // says reads an answer, beside what was said before. In a loss of input a test that
 // begins must say that the input is there; one that has outlasted a test's length is
-// none, and its flag is not believed again until it was gone.
+// none, and its flag is not believed again until it was gone, or the agent's host has
+// booted: what was said before is old.
 func (u *UPS) says(m *Measurement, at Instant) Says {
 	test := m.Testing && m.Input == LineGood
 	switch {
 	case u.OnBattery():
-		test = test && !u.Last.Testing
+		test = test && (!u.Last.Testing || u.From == 0)
 	case u.Says == SaysTest:
 		test = test && at.Sub(u.From) < testAtMost
 	}

@@ -534,18 +534,19 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 	return stopping(s.Hosts[k].State) && s.giveUp(k) <= at.Add(s.Policy.UPSs[i].Output.OffAfter) && s.ownLeaves(i)
 }
 
-// canDoWithout tells whether a host has a feed on which it can be left alone: the input
-// of that has been good for long enough; or it is there for more than a moment, and the
-// UPS is through with the outage, ready for another. A test of the UPS's own, from its
-// battery, shows no input. Once the agent's own host leaves, the word of now is enough:
-// this UPS is not counted on for longer, and nothing is left to watch over either.
+// canDoWithout tells whether a host has a feed on which it can be left alone, and whose
+// output is not told to go off: the input of that has been good for long enough; or it is
+// there for more than a moment, and the UPS is through with the outage, ready for another.
+// A test of the UPS's own, from its battery, shows no input. Once the agent's own host
+// leaves, the word of now is enough: this UPS is not counted on for longer, and nothing is
+// left to watch over either.
 func (s *State) canDoWithout(at Instant, k, i int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		u, proven := &s.UPSs[f], s.Policy.Site.Restore.StableFor
 		if u.Lost == 0 {
 			proven = min(proven, settledFor)
 		}
-		if u.From != 0 && u.good() && (s.ownLeaves(i) || u.Says == SaysInput && at >= u.back().Add(proven)) {
+		if u.From != 0 && u.good() && !s.OutputCounts(int32(f)) && (s.ownLeaves(i) || u.Says == SaysInput && at >= u.back().Add(proven)) {
 			return true
 		}
 	}

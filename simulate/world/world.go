@@ -262,7 +262,9 @@ func (w *World) Next() *shutdown.Event {
 	case doService:
 		if h := &w.Hosts[it.index]; h.version == it.mark {
 			h.Service = false
-			w.lookSoon(it.index, 0)
+			if w.PathTo(it.index) { // else its silence counts from when the way to it went
+				w.lookSoon(it.index, 0)
+			}
 		}
 	case doGone:
 		if w.Hosts[it.index].version == it.mark {
