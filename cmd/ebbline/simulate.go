@@ -104,7 +104,7 @@ func setSimulate(c *call) action {
 		if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
 			return c.fail("%v", err)
 		}
-		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
+		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, atOnce: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
 		switch {
 		case *joined:
 			err = job.join(files)
@@ -164,7 +164,7 @@ func setSimulate(c *call) action {
 			found.show(c.Out, width)
 		}
 		switch {
-		case v.Verdict == verdictFails:
+		case v.Verdict == simulate.Fails:
 			return exitUnfit
 		case job.stopped:
 			return exitFailed
@@ -360,7 +360,7 @@ type simulation struct {
 	day      int64
 	seed     uint64
 	random   int
-	workers  int
+	atOnce   int // replays
 	detail   bool
 	given    bool   // outages were named
 	seen     bool   // the outages of the history are among those named
@@ -371,29 +371,13 @@ type simulation struct {
 	words    []string // that name each of these on the command line; "" for one of the history
 	progress io.Writer
 
-	crew     []*worker
-	judge    *simulate.Judge
-	low      []simulate.Low
-	runs     []outcome
-	proof    proof
-	exact    exact
-	smallest *smallest
-	stopped  bool // interrupted
-	took     time.Duration
-}
-
-// outcome is one run's result. There may be millions: what is bulky is kept only
-// where it is shown.
-type outcome struct {
-	done, failed bool
-	shape        simulate.Shape
-	faults       simulate.Faults
-	cut          int32
-	margin       time.Duration
-	broken       []simulate.Violation
-	run          *simulate.Run // with detail, and of named outages
-	length       time.Duration // of the one interruption; 0 where hosts' times are not compared
-	stayed, best []time.Duration
+	workers    []*simulate.Replayer
+	runs       []simulate.Result
+	proof      simulate.Proof
+	exhaustive simulate.Exhaustive
+	smallest   *smallest
+	stopped    bool // interrupted
+	took       time.Duration
 }
 
 func (s *simulation) count() int { return len(s.named) + s.random }
