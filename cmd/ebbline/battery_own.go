@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ebbline/agent/action/upstest"
+	"ebbline/agent/bounded"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -92,7 +93,7 @@ func setUPSTest(c *call) action {
 			}
 			r, err = upstest.Start(ctx, *u.SNMP, kind, read)
 			for err == nil && kind != upstest.Aborted && r.Summary == upstest.Running && ctx.Err() == nil {
-				pause(ctx, u.PollEvery())
+				bounded.Pause(ctx, u.PollEvery())
 				if now, failed := upstest.Read(ctx, *u.SNMP, read); failed == nil {
 					r = now // a lost answer is no end
 				}

@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"ebbline/agent"
+	"ebbline/agent/bounded"
 	"ebbline/agent/history"
 	"ebbline/agent/history/trial"
 	"ebbline/policy"
@@ -335,7 +336,7 @@ func (g *guided) await(ctx context.Context) error {
 			g.advise(g.trial.Read(g.clock.moment(), m))
 			return nil
 		}
-		pause(ctx, time.Second)
+		bounded.Pause(ctx, time.Second)
 	}
 	return fmt.Errorf("UPS %s was not on battery within %s", g.ups.Name, shutdown.Spell(plugWithin))
 }
@@ -479,15 +480,6 @@ func (g *guided) sayln(text string) {
 	if text != "" {
 		g.say("%s\n", text)
 	}
-}
-
-// pause waits, or until ctx ends.
-func pause(ctx context.Context, d time.Duration) (goOn bool) {
-	select {
-	case <-ctx.Done():
-	case <-time.After(d):
-	}
-	return ctx.Err() == nil
 }
 
 // lockTests makes sure that no other test runs. The time of the file that it

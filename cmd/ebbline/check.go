@@ -327,7 +327,7 @@ func accounts(p *policy.Policy) (list []*account) {
 				add(h.Name, s, s.Command)
 			}
 		}
-		if first := firstSSH(h); h.Prepare != nil && first != nil {
+		if first := h.FirstSSH(); h.Prepare != nil && first != nil {
 			add(h.Name, first, h.Prepare.Command)
 		}
 		for i := range h.Starts {

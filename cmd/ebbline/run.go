@@ -23,6 +23,7 @@ import (
 	"ebbline/agent"
 	"ebbline/agent/control"
 	"ebbline/agent/journal"
+	"ebbline/agent/rehearse"
 	"ebbline/agent/systemd"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -146,7 +147,7 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 		})
 	}
 	wg.Go(func() { memory.watch(inner, a) })
-	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
+	wg.Go(func() { (&rehearse.Daily{Parts: rehearsed(read), Log: log}).Run(inner, a) })
 	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
 	wg.Go(func() { tell.life.Run(inner) })
 	wg.Go(func() { show.server.Run(inner) })

@@ -17,6 +17,7 @@ import (
 	"ebbline/agent/action/ssh"
 	"ebbline/agent/action/wake"
 	"ebbline/agent/probe"
+	"ebbline/agent/rehearse"
 	"ebbline/agent/sensor"
 	"ebbline/agent/source/hid"
 	"ebbline/agent/source/snmp"
@@ -108,9 +109,18 @@ func secretsOf(s *policy.SSH, b *policy.BMC, o *policy.Outlet) []policy.Secret {
 	case b != nil:
 		return []policy.Secret{b.Password}
 	case o != nil:
-		return outletSecrets(o)
+		return o.Secrets()
 	}
 	return nil
+}
+
+// rehearsed makes what a rehearsal tries.
+func rehearsed(read secrets) rehearse.Parts {
+	return rehearse.Parts{
+		Read: read, Source: func(u *policy.UPS) agent.Source { return source(u, read, func() {}) },
+		BMC:    func(b *policy.BMC, ipmi bool) rehearse.Checker { return controller(b, ipmi, read) },
+		Outlet: func(o *policy.Outlet) rehearse.Checker { return socket(o, read) },
+	}
 }
 
 // source gives the way to ask a UPS; nil when the policy has none.
@@ -170,8 +180,8 @@ type eye interface {
 // switchable is a BMC or an outlet.
 type switchable interface {
 	eye
+	rehearse.Checker
 	Do(ctx context.Context, v shutdown.Verb) (shutdown.Outcome, string)
-	Check(ctx context.Context, v shutdown.Verb) (shutdown.Outcome, string) // without effect
 }
 
 func newReach(h *policy.Host, read secrets) *reach {
