@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"ebbline/agent/action/upstest"
-	"ebbline/agent/bounded"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -91,13 +90,7 @@ func setUPSTest(c *call) action {
 			if err := c.mayTest(ctx, u, kind, read, *yes); err != nil {
 				return c.fail("%v", err)
 			}
-			r, err = upstest.Start(ctx, *u.SNMP, kind, read)
-			for err == nil && kind != upstest.Aborted && r.Summary == upstest.Running && ctx.Err() == nil {
-				bounded.Pause(ctx, u.PollEvery())
-				if now, failed := upstest.Read(ctx, *u.SNMP, read); failed == nil {
-					r = now // a lost answer is no end
-				}
-			}
+			r, err = upstest.Run(ctx, *u.SNMP, kind, read, u.PollEvery())
 		}
 		if err != nil {
 			return c.fail("UPS %s: %v", u.Name, err)

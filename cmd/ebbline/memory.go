@@ -15,6 +15,7 @@ import (
 	"ebbline/agent/history"
 	"ebbline/agent/history/learn"
 	"ebbline/agent/history/record"
+	"ebbline/agent/history/trial/guided"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -171,14 +172,14 @@ func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 	tick := time.NewTicker(healthEvery)
 	defer tick.Stop()
 	var was history.Health
-	tested := changed(m.path + lockSuffix)
+	tested := changed(m.path + guided.LockSuffix)
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
 		}
-		if now := changed(m.path + lockSuffix); !now.Equal(tested) {
+		if now := changed(m.path + guided.LockSuffix); !now.Equal(tested) {
 			tested = now
 			m.learnAgain()
 		}
