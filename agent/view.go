@@ -143,7 +143,7 @@ func (a *Agent) View() View {
 	s := a.seen.Clone()
 	now := s.Now.Add(a.config.Elapsed() - a.seenAt)
 	b := a.board.clone()
-	c := a.crew
+	c := a.workers
 	a.mu.Unlock()
 	planned := s
 	if s.Policy != nil && !onBattery(s) {

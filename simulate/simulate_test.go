@@ -187,14 +187,14 @@ func (w *minutesWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {}
 // Aim: the outages that every plan should survive can be written as files, as the
 // report does. Method: each is written, read, and written again: the same lines,
 // but that "every" is spelled out.
-func TestFearsAsFiles(t *testing.T) {
+func TestStandardAsFiles(t *testing.T) {
 	for _, name := range []string{"barn.hcl", "first.hcl"} {
 		p := readPolicy(t, name)
 		low, err := LowParts(p, day)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, o := range Fears(p, low) {
+		for _, o := range Standard(p, low) {
 			text := o.Text(p)
 			again, errs := Parse(p, o.Name, []byte(text))
 			if len(errs) > 0 {
@@ -444,7 +444,7 @@ func TestRecordedCut(t *testing.T) {
 
 // Aim: the outages that every plan should survive break no promise and cut no
 // host that goes down when told. Method: the corpus's policies, real core.
-func TestFears(t *testing.T) {
+func TestStandard(t *testing.T) {
 	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl", "loft.hcl"} {
 		p := readPolicy(t, name)
 		r := newRunner(t, p)
@@ -457,7 +457,7 @@ func TestFears(t *testing.T) {
 			t.Fatal(err)
 		}
 		var run Run
-		for _, o := range Fears(p, low) {
+		for _, o := range Standard(p, low) {
 			truth := o.Truth(1)
 			check.Begin(truth)
 			r.Run(truth, &run)

@@ -427,7 +427,7 @@ func TestResume(t *testing.T) {
 // byte turned over.
 func TestCutAnywhere(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "messages")
-	open := func() (*journal.Journal, *memory, []string) {
+	open := func() (*journal.Journal, *backlog, []string) {
 		j, past, err := journal.Open(path)
 		if err != nil {
 			t.Fatal(err)

@@ -83,11 +83,11 @@ func (m *messages) close() {
 	m.queue.Close()
 }
 
-// witnesses are told one after the other.
-type witnesses []agent.Witness
+// observers are told one after the other.
+type observers []agent.Observer
 
-// Stepped implements [agent.Witness].
-func (w witnesses) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shutdown.Effect, of *policy.Policy, s *shutdown.State) {
+// Stepped implements [agent.Observer].
+func (w observers) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shutdown.Effect, of *policy.Policy, s *shutdown.State) {
 	for _, one := range w {
 		one.Stepped(at, e, effects, of, s)
 	}

@@ -108,7 +108,7 @@ type standIns struct {
 	later atomic.Int64 // by how much the agent's clock is before this one's
 }
 
-// Stepped implements [agent.Witness].
+// Stepped implements [agent.Observer].
 func (s *standIns) Stepped(shutdown.Instant, *shutdown.Event, []shutdown.Effect, *policy.Policy, *shutdown.State) {
 	s.hold.Lock()
 	defer s.hold.Unlock()
@@ -168,7 +168,7 @@ func runRoom(t *testing.T, p *policy.Policy) (*agent.Agent, *standIns) {
 		t.Fatal(err)
 	}
 	s := &standIns{asked: make([]atomic.Bool, len(p.Hosts)), of: p}
-	a := agent.New(agent.Config{Witness: s, Elapsed: s.elapsed, Policy: p, Journal: j, Past: past, Log: zap.NewNop(), Wire: func(p *policy.Policy) (*agent.Parts, error) {
+	a := agent.New(agent.Config{Observer: s, Elapsed: s.elapsed, Policy: p, Journal: j, Past: past, Log: zap.NewNop(), Wire: func(p *policy.Policy) (*agent.Parts, error) {
 		parts := &agent.Parts{Sources: []agent.Source{s}, Doer: s, Connectors: make([]agent.Connector, len(p.Hosts))}
 		for k := range p.Hosts {
 			parts.Lookers = append(parts.Lookers, standInHost{s, k})

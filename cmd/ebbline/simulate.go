@@ -301,7 +301,7 @@ func (s *simulation) outages(names []string) error {
 		return errors.Join(errs...)
 	}
 	if len(names) == 0 && s.random == 0 {
-		list, err := s.fears()
+		list, err := s.standard()
 		if err != nil {
 			return err
 		}
@@ -313,20 +313,20 @@ func (s *simulation) outages(names []string) error {
 	return nil
 }
 
-// fears are the outages that every plan should survive.
-func (s *simulation) fears() ([]*simulate.Outage, error) {
+// standard are the outages that every plan should survive.
+func (s *simulation) standard() ([]*simulate.Outage, error) {
 	low, err := simulate.LowParts(s.p, s.day)
 	if err != nil {
 		return nil, err
 	}
-	return simulate.Fears(s.p, low), nil
+	return simulate.Standard(s.p, low), nil
 }
 
 // outage reads one file, or one of the named ones.
 func (s *simulation) outage(name string) (*simulate.Outage, []error) {
 	text, err := readLimited(name, 64<<20)
 	if errors.Is(err, os.ErrNotExist) {
-		list, e := s.fears()
+		list, e := s.standard()
 		if e != nil {
 			return nil, []error{e}
 		}

@@ -139,7 +139,7 @@ func source(u *policy.UPS, read secrets, changed func()) agent.Source {
 }
 
 // lateSource is opened at its first poll, and again at each until that works. Two
-// crews may ask at once while one takes over from the other.
+// policies' workers may ask at once while one takes over from the other.
 type lateSource struct {
 	mu     sync.Mutex
 	open   func() (agent.Source, error)

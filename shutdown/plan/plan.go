@@ -178,7 +178,7 @@ type Planner struct {
 	fitter
 	arranger
 	searcher
-	flooder
+	pricer
 	tally
 	traced Trace
 }

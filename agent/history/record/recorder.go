@@ -12,7 +12,7 @@ import (
 	"ebbline/shutdown"
 )
 
-// Recorder is an agent's witness. The agent's loop alone calls it.
+// Recorder is an agent's observer. The agent's loop alone calls it.
 type Recorder struct {
 	store *history.Store
 	wall  func() time.Time
