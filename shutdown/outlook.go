@@ -119,7 +119,7 @@ func (o *Outlook) load(p *plan.Problem, store int, t time.Duration) float64 {
 		switch {
 		case t >= s.Down:
 			continue
-		case t >= s.Start:
+		case t >= s.Asked:
 			watts = h.Stopping
 		}
 		for _, f := range h.Feeds {
@@ -135,7 +135,7 @@ func (o *Outlook) load(p *plan.Problem, store int, t time.Duration) float64 {
 func (o *Outlook) change(p *plan.Problem, t time.Duration) time.Duration {
 	next := battery.Unending
 	for j := range p.Hosts {
-		for _, at := range [...]time.Duration{o.Plan.Stops[j].Start, o.Plan.Stops[j].Down} {
+		for _, at := range [...]time.Duration{o.Plan.Stops[j].Asked, o.Plan.Stops[j].Down} {
 			if at > t {
 				next = min(next, at)
 			}

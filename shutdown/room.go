@@ -69,8 +69,8 @@ func (s *State) warmed(at Instant, j int, tenths int64) (news bool) {
 // warmedBy takes what a UPS says of the temperature by itself.
 func (s *State) warmedBy(at Instant, i int32, m *Measurement) (news bool) {
 	for j := range s.Rooms {
-		if s.Policy.Temperatures[j].UPS == int(i) && m.TemperatureC != Unread {
-			news = s.warmed(at, j, m.TemperatureC) || news
+		if s.Policy.Temperatures[j].UPS == int(i) && m.TemperatureTenthsC != Unread {
+			news = s.warmed(at, j, m.TemperatureTenthsC) || news
 		}
 	}
 	return news

@@ -353,7 +353,7 @@ func (s *State) deserved(i int32) float64 {
 // in an outage the battery warms itself, which is no reason to expect more.
 func (s *State) warmth(i int32, away bool) {
 	u := &s.UPSs[i]
-	if t := u.Last.TemperatureC; t != Unread && !away && t != u.Warmth {
+	if t := u.Last.TemperatureTenthsC; t != Unread && !away && t != u.Warmth {
 		u.Warmth = t
 		s.afresh(i)
 	}

@@ -112,7 +112,7 @@ func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
 	c.saidLow, c.timeLeft = false, false
 	for i := range c.inputs {
-		c.inputs[i] = inputState{good: true, since: Start, carried: Start}
+		c.inputs[i] = inputState{good: true, since: Epoch, carried: Epoch}
 		c.lastOn[i] = 0
 	}
 	for k := range c.hosts {

@@ -74,7 +74,7 @@ func shell(t testing.TB, path, query string) string {
 func reading(seconds float64, during During) Sample {
 	m := shutdown.Nothing
 	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts, m.ChargeTenths, m.InputVolts = 450, 1000, 2300
+	m.LoadWatts, m.ChargeTenths, m.InputDecivolts = 450, 1000, 2300
 	if during == DuringOutage {
 		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
 	}
@@ -424,7 +424,7 @@ func TestThinning(t *testing.T) {
 		take(s, DuringNormal, func(m *Sample) { m.LoadWatts += int64(s) % 7 }) // noise
 	}
 	expect("steady", 0, 300, 600, 900)
-	take(1000, DuringNormal, func(m *Sample) { m.InputVolts = 2010 })
+	take(1000, DuringNormal, func(m *Sample) { m.InputDecivolts = 2010 })
 	expect("a dip to 87 %", 1000)
 	for s := 1002.0; s < 1100; s += 2 {
 		take(s, DuringNormal, same)

@@ -227,7 +227,7 @@ func (r *Reader) Samples(ctx context.Context, ups string, from, to shutdown.Inst
 		var at instant
 		err := scan(&s.During, &at.ns, &at.ms, named[shutdown.Source]{&s.Source, sources}, named[shutdown.Line]{&s.Input, lines},
 			named[shutdown.Store]{&s.Battery, stores}, &s.Testing, unread{&s.LoadWatts}, unread{&s.ChargeTenths}, unread{&s.RuntimeSeconds},
-			unread{&s.LowSeconds}, unread{&s.OnBatterySecs}, unread{&s.Millivolts}, unread{&s.TemperatureC}, unread{&s.InputVolts})
+			unread{&s.LowSeconds}, unread{&s.OnBatterySecs}, unread{&s.Millivolts}, unread{&s.TemperatureTenthsC}, unread{&s.InputDecivolts})
 		s.Moment = at.moment()
 		list = append(list, s)
 		return err

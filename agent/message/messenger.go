@@ -231,7 +231,7 @@ func (m *Messenger) queue(r *receiver, msg Message) {
 	if m.backlog.papers(r.policy.Name) >= mostPapers {
 		msg.Attachments = []Attachment{}
 	}
-	msg.Lost = m.backlog.Lost[r.policy.Name]
+	msg.Dropped = m.backlog.Dropped[r.policy.Name]
 	m.record(change{Queue: &entry{Number: m.backlog.Next, Receiver: r.policy.Name, Message: msg, kept: make(chan struct{}), since: time.Now()}})
 	m.report()
 	select {

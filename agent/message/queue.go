@@ -32,7 +32,7 @@ type backlog struct {
 	Waiting  []*entry          `json:"waiting"`
 	Standing map[string]string `json:"standing"` // conditions that were told and not yet said to be over: their message by what they are
 	Outage   uint32            `json:"outage"`   // the last that was told
-	Lost     map[string]int    `json:"lost"`     // by receiver, since its last message
+	Dropped  map[string]int    `json:"lost"`     // by receiver, since its last message
 }
 
 // change is one line of the queue's journal: only what it names has changed.
@@ -51,14 +51,14 @@ func (m *backlog) apply(c change) {
 	if c.Queue != nil {
 		m.Waiting = append(m.Waiting, c.Queue)
 		m.Next = max(m.Next, c.Queue.Number+1)
-		if c.Queue.Message.Lost > 0 {
-			delete(m.Lost, c.Queue.Receiver)
+		if c.Queue.Message.Dropped > 0 {
+			delete(m.Dropped, c.Queue.Receiver)
 		}
 	}
 	if number := max(c.Done, c.Drop); number > 0 {
 		m.Waiting = slices.DeleteFunc(m.Waiting, func(e *entry) bool {
 			if e.Number == number && c.Drop > 0 {
-				m.Lost[e.Receiver] += 1 + e.Message.Lost
+				m.Dropped[e.Receiver] += 1 + e.Message.Dropped
 			}
 			return e.Number == number
 		})
@@ -98,7 +98,7 @@ func (m *backlog) papers(receiver string) (n int) {
 const snapshotWord = "snapshot "
 
 func newBacklog() *backlog {
-	return &backlog{Next: 1, Standing: map[string]string{}, Lost: map[string]int{}}
+	return &backlog{Next: 1, Standing: map[string]string{}, Dropped: map[string]int{}}
 }
 
 // recall reads what a journal held. What cannot be read is left out, and said.
@@ -108,7 +108,7 @@ func recall(past agent.Past) (m *backlog, notes []string) {
 		var err error
 		if text, whole := strings.CutPrefix(line, snapshotWord); whole {
 			next := newBacklog()
-			if err = json.Unmarshal([]byte(text), next); err == nil && next.Standing != nil && next.Lost != nil {
+			if err = json.Unmarshal([]byte(text), next); err == nil && next.Standing != nil && next.Dropped != nil {
 				next.Waiting = slices.DeleteFunc(next.Waiting, func(e *entry) bool { return e == nil })
 				m = next
 			}

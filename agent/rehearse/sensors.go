@@ -57,7 +57,7 @@ func (r *Rehearsal) warmth(ctx context.Context, t *policy.Temperature, got *Sens
 	got.Next = "While it is not read, its limit protects nothing."
 	n := int64(shutdown.Unread)
 	if t.UPS >= 0 {
-		if n = r.UPSs[t.UPS].Measurement.TemperatureC; n == shutdown.Unread {
+		if n = r.UPSs[t.UPS].Measurement.TemperatureTenthsC; n == shutdown.Unread {
 			got.Err = errNoTemperature
 		}
 	} else {

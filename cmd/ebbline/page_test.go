@@ -131,9 +131,9 @@ func (s *standIns) Poll(context.Context) (shutdown.Measurement, error) {
 		}
 	}
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery, m.LoadWatts, m.ChargeTenths, m.InputVolts, m.TemperatureC = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal, watts, 1000, 2304, 241
+	m.Source, m.Input, m.Battery, m.LoadWatts, m.ChargeTenths, m.InputDecivolts, m.TemperatureTenthsC = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal, watts, 1000, 2304, 241
 	if s.battery.Load() {
-		m.Source, m.Input, m.InputVolts, m.ChargeTenths = shutdown.FromBattery, shutdown.LineBad, 0, shutdown.Unread
+		m.Source, m.Input, m.InputDecivolts, m.ChargeTenths = shutdown.FromBattery, shutdown.LineBad, 0, shutdown.Unread
 	}
 	return m, nil
 }

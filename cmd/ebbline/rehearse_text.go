@@ -161,16 +161,16 @@ func (v *rehearsalView) addUPS(name string, u *rehearse.UPSAnswer) {
 		return
 	}
 	view.Source, view.Battery = m.Source.String(), m.Battery.String()
-	view.InputVolts, view.LoadWatts, view.ChargePercent = scaled(m.InputVolts, 10), whole(m.LoadWatts), scaled(m.ChargeTenths, 10)
-	view.RuntimeSeconds, view.BatteryVolts, view.Celsius = whole(m.RuntimeSeconds), scaled(m.Millivolts, 1000), scaled(m.TemperatureC, 10)
+	view.InputVolts, view.LoadWatts, view.ChargePercent = scaled(m.InputDecivolts, 10), whole(m.LoadWatts), scaled(m.ChargeTenths, 10)
+	view.RuntimeSeconds, view.BatteryVolts, view.Celsius = whole(m.RuntimeSeconds), scaled(m.Millivolts, 1000), scaled(m.TemperatureTenthsC, 10)
 	for _, f := range []struct {
 		unread bool
 		name   string
 	}{
 		{m.Source == 0, "what carries the load"}, {m.Battery == 0, "the battery's state"}, {m.LoadWatts == shutdown.Unread, "the load"},
 		{m.ChargeTenths == shutdown.Unread, "the charge"}, {m.RuntimeSeconds == shutdown.Unread, "the time left"},
-		{m.Millivolts == shutdown.Unread, "the battery's voltage"}, {m.TemperatureC == shutdown.Unread, "its temperature"},
-		{m.InputVolts == shutdown.Unread, "the input's voltage"}, {m.LowSeconds == shutdown.Unread, "at what time left it says low"},
+		{m.Millivolts == shutdown.Unread, "the battery's voltage"}, {m.TemperatureTenthsC == shutdown.Unread, "its temperature"},
+		{m.InputDecivolts == shutdown.Unread, "the input's voltage"}, {m.LowSeconds == shutdown.Unread, "at what time left it says low"},
 	} {
 		if f.unread {
 			view.NotSaid = append(view.NotSaid, f.name)

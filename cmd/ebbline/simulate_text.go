@@ -324,7 +324,7 @@ func (s *simulation) table(w io.Writer, columns int) {
 		if o.Margin != simulate.Untested {
 			margin = shutdown.Spell(o.Margin)
 		}
-		hung += o.Run.Lost
+		hung += o.Run.CutHung
 		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
 	}
 	if hung > 0 {
@@ -425,7 +425,7 @@ func (s *simulation) chartOf(o *simulate.Outage, rec *simulate.Recorder, run *si
 	if i := slices.IndexFunc(o.Moments, func(m world.Moment) bool { return m.What == world.InputLost }); i >= 0 {
 		lost = o.Moments[i].At
 	}
-	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut, simulate.Off: 0}
+	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Cut: report.WasCut, simulate.Off: 0}
 	for _, k := range byPriority(s.p) {
 		bar := report.Bar{Name: s.p.Hosts[k].Name, Note: fmt.Sprint(s.p.Hosts[k].Priority), Right: run.Hosts[k].End.String()}
 		if a := run.Hosts[k].Asked; a >= 0 {

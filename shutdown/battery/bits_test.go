@@ -65,7 +65,7 @@ func digest() string {
 		var found []Discharge
 		for range random.Intn(5) {
 			found = append(found, Discharge{
-				Day: newToday - int64(random.Intn(800)), Segments: segments[:1+random.Intn(4)], Start: 0.75 + float64(0.25*random.Float64()),
+				Day: newToday - int64(random.Intn(800)), Segments: segments[:1+random.Intn(4)], StartCharge: 0.75 + float64(0.25*random.Float64()),
 				Ended: Ended(1 + random.Intn(3)), Reading: random.Float64(), Celsius: float64(40 * random.Float64()), CelsiusSet: random.Intn(2) > 0,
 				Weak: random.Intn(4) == 0, Outage: random.Intn(4) == 0,
 			})

@@ -29,16 +29,16 @@ type Gauged struct{ Seconds, Charge float64 }
 
 // Discharge is one measured discharge of a UPS's battery: a test, or an outage.
 type Discharge struct {
-	Day        int64     // days since 1970-01-01
-	Segments   []Segment // in order
-	Start      float64   // its charge then, 0 to 1; 1 where the UPS did not say
-	Ended      Ended
-	Reading    float64  // for AtReading: the charge reported at the end, 0 to 1
-	Gauge      []Gauged // on the way, in order; from one to the end, what readings of this UPS mean
-	Celsius    float64  // of the battery
-	CelsiusSet bool
-	Weak       bool // its circumstances leave doubt: it counts for a quarter
-	Outage     bool // and no test: loads and temperature were what they were
+	Day         int64     // days since 1970-01-01
+	Segments    []Segment // in order
+	StartCharge float64   // its charge then, 0 to 1; 1 where the UPS did not say
+	Ended       Ended
+	Reading     float64  // for AtReading: the charge reported at the end, 0 to 1
+	Gauge       []Gauged // on the way, in order; from one to the end, what readings of this UPS mean
+	Celsius     float64  // of the battery
+	CelsiusSet  bool
+	Weak        bool // its circumstances leave doubt: it counts for a quarter
+	Outage      bool // and no test: loads and temperature were what they were
 }
 
 // Judged is what one discharge says.
@@ -284,10 +284,10 @@ func (c *calibrator) observe(d *Discharge) (o observed, capacity float64, refuse
 		return o, 0, "it is of the battery before this one, by the day it was installed"
 	case b.Model != nil && d.Day < b.Model.FittedDay:
 		return o, 0, "it is older than the policy's fitted model, which stands for it"
-	case !(d.Start >= fullEnough && d.Start <= 1):
-		return o, 0, fmt.Sprintf("it began at %.0f %% of charge; only one from a full battery shows what that holds", 100*d.Start)
+	case !(d.StartCharge >= fullEnough && d.StartCharge <= 1):
+		return o, 0, fmt.Sprintf("it began at %.0f %% of charge; only one from a full battery shows what that holds", 100*d.StartCharge)
 	}
-	o = observed{day: d.Day, outage: d.Outage, warmth: 1, missing: 1 - d.Start, spread: testSpread, weight: 1}
+	o = observed{day: d.Day, outage: d.Outage, warmth: 1, missing: 1 - d.StartCharge, spread: testSpread, weight: 1}
 	if d.Outage {
 		o.spread = outageSpread
 	}

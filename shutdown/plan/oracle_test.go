@@ -217,7 +217,7 @@ func (in *instance) times(slots []int) []time.Duration {
 func (in *instance) slots(out *Plan) []int {
 	var s []int
 	for i := range out.Stops {
-		s = append(s, int(out.Stops[i].Start/in.slot()))
+		s = append(s, int(out.Stops[i].Asked/in.slot()))
 	}
 	return s
 }

@@ -83,7 +83,7 @@ func draw(t *rapid.T, most int, simple bool) *Problem {
 func starts(out *Plan) []time.Duration {
 	var s []time.Duration
 	for i := range out.Stops {
-		s = append(s, out.Stops[i].Start)
+		s = append(s, out.Stops[i].Asked)
 	}
 	return s
 }
@@ -196,14 +196,14 @@ func TestPlanIsSafe(t *testing.T) {
 		for i := range p.Hosts {
 			s := &out.Stops[i]
 			for _, a := range p.Hosts[i].After {
-				if end := out.Stops[a].Start + stops[a]; !p.Hosts[i].Asked && s.Start < end {
-					t.Fatalf("host %d starts at %v, but %d is down at %v", i, s.Start, a, end)
+				if end := out.Stops[a].Asked + stops[a]; !p.Hosts[i].Asked && s.Asked < end {
+					t.Fatalf("host %d starts at %v, but %d is down at %v", i, s.Asked, a, end)
 				}
 			}
-			if p.Hosts[i].Asked && s.Start != 0 || p.Slot > 0 && s.Start%p.Slot != 0 {
-				t.Fatalf("host %d starts at %v", i, s.Start)
+			if p.Hosts[i].Asked && s.Asked != 0 || p.Slot > 0 && s.Asked%p.Slot != 0 {
+				t.Fatalf("host %d starts at %v", i, s.Asked)
 			}
-			if s.Kept != (s.Start >= p.Hosts[i].Hold) || s.Latest < s.Start || s.Down < s.Start+p.Hosts[i].Stops {
+			if s.Kept != (s.Asked >= p.Hosts[i].Hold) || s.Latest < s.Asked || s.Down < s.Asked+p.Hosts[i].Stops {
 				t.Fatalf("host %d: %+v", i, *s)
 			}
 		}
@@ -211,7 +211,7 @@ func TestPlanIsSafe(t *testing.T) {
 			for i := range p.Hosts {
 				n := 0
 				for j := range p.Hosts {
-					if at := out.Stops[i].Start; out.Stops[j].Start <= at && at < out.Stops[j].Start+stops[j] && !p.Hosts[j].Asked {
+					if at := out.Stops[i].Asked; out.Stops[j].Asked <= at && at < out.Stops[j].Asked+stops[j] && !p.Hosts[j].Asked {
 						n++
 					}
 				}
@@ -476,7 +476,7 @@ func TestDeterminism(t *testing.T) {
 		}
 		used.Make(&q, second)
 		for i, k := range perm {
-			if first.Stops[i].Start != second.Stops[k].Start || first.Stops[i].Why != second.Stops[k].Why {
+			if first.Stops[i].Asked != second.Stops[k].Asked || first.Stops[i].Why != second.Stops[k].Why {
 				t.Fatalf("host %d: %+v, in another order %+v", i, first.Stops[i], second.Stops[k])
 			}
 		}
@@ -540,8 +540,8 @@ func TestFragile(t *testing.T) {
 		t.Fatalf("fits is %v, fragile are %v, want true and store 0", out.Fits, out.Fragile)
 	}
 	// Alone the large store carries 100 W for 3,000 s, a minute of it while the host stops.
-	if want := 2940 * time.Second; out.Stops[0].Start != want || out.NoReturn != want {
-		t.Errorf("starts at %v, point of no return at %v, want %v", out.Stops[0].Start, out.NoReturn, want)
+	if want := 2940 * time.Second; out.Stops[0].Asked != want || out.NoReturn != want {
+		t.Errorf("starts at %v, point of no return at %v, want %v", out.Stops[0].Asked, out.NoReturn, want)
 	}
 }
 
@@ -565,10 +565,10 @@ func TestExpectedDurations(t *testing.T) {
 			Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: 500 * time.Second, Expected: 100 * time.Second, Priority: 1, Feeds: []Feed{{0, 1}}}},
 		}
 		out := Make(p)
-		if out.Fits != c.fits || out.FitsExpected != c.expects || out.Stops[0].Start != c.start || (out.Unproven == "") != c.fits {
+		if out.Fits != c.fits || out.FitsExpected != c.expects || out.Stops[0].Asked != c.start || (out.Unproven == "") != c.fits {
 			t.Errorf("for %v s: %+v, want %+v", c.seconds, *out, c)
 		}
-		if s := out.Stops[0]; s.Down != s.Start+500*time.Second || s.Latest < s.Start {
+		if s := out.Stops[0]; s.Down != s.Asked+500*time.Second || s.Latest < s.Asked {
 			t.Errorf("for %v s: %+v", c.seconds, s)
 		}
 	}
@@ -610,7 +610,7 @@ func TestReasonExamples(t *testing.T) {
 		}
 		out := Make(p)
 		if s := out.Stops[0]; s.Why != c.why || s.Other != c.other {
-			t.Errorf("reason %d: host 0 goes at %v for %d with %d, want %d (plan %+v)", c.why, s.Start, s.Why, s.Other, c.other, out.Stops)
+			t.Errorf("reason %d: host 0 goes at %v for %d with %d, want %d (plan %+v)", c.why, s.Asked, s.Why, s.Other, c.other, out.Stops)
 		}
 	}
 }
@@ -661,7 +661,7 @@ func checkReason(t *rapid.T, w *Planner, p *Problem, out *Plan, i int) {
 			t.Fatalf("host %d goes for the battery %d", i, s.Other)
 		}
 	case ForOrder:
-		if !slices.Contains(p.Hosts[s.Other].After, i) || out.Stops[s.Other].Start >= moved[i]+p.Hosts[i].Stops {
+		if !slices.Contains(p.Hosts[s.Other].After, i) || out.Stops[s.Other].Asked >= moved[i]+p.Hosts[i].Stops {
 			t.Fatalf("host %d goes for the order with %d, which has time", i, s.Other)
 		}
 		// Without the need to follow it would be safe.
@@ -682,14 +682,14 @@ func checkReason(t *rapid.T, w *Planner, p *Problem, out *Plan, i int) {
 			g := make([]time.Duration, len(p.Hosts))
 			for j := range g {
 				if !p.Hosts[j].Asked && !promises {
-					g[j] = min(out.Stops[j].Start, up(max(p.Hosts[j].Hold, p.Floor), p.Slot))
+					g[j] = min(out.Stops[j].Asked, up(max(p.Hosts[j].Hold, p.Floor), p.Slot))
 				}
 			}
 			follow(p, g)
 			return g
 		}
 		least := given(s.Why == ForPromise)
-		if s.Other == i || out.Stops[s.Other].Start <= least[s.Other] {
+		if s.Other == i || out.Stops[s.Other].Asked <= least[s.Other] {
 			t.Fatalf("host %d goes for %d, which has nothing to give", i, s.Other)
 		}
 		least[i] = moved[i]

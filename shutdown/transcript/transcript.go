@@ -63,7 +63,7 @@ func figures(m *shutdown.Measurement) []struct {
 	}{
 		{"load_watts", &m.LoadWatts}, {"charge_tenths", &m.ChargeTenths}, {"runtime_seconds", &m.RuntimeSeconds},
 		{"low_seconds", &m.LowSeconds}, {"on_battery_seconds", &m.OnBatterySecs}, {"battery_millivolts", &m.Millivolts},
-		{"battery_tenths_celsius", &m.TemperatureC}, {"input_tenths_volt", &m.InputVolts},
+		{"battery_tenths_celsius", &m.TemperatureTenthsC}, {"input_tenths_volt", &m.InputDecivolts},
 	}
 }
 

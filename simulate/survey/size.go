@@ -179,12 +179,12 @@ func sizeOf(own, learned, p *policy.Policy, day int64, i int, scale float64, loa
 
 // Split is one UPS, or two smaller ones in its place.
 type Split struct {
-	UPSs              int
-	Both              bool    // every machine has two supplies, one on each; else each hangs on one
-	Scale             float64 // of all batteries together against the one that the policy describes, to keep every promise; 0 where none does
-	EachWatts         float64 // what each must be rated for
-	LossLow, LossHigh float64 // watts lost in all
-	Lost, Machines    int     // machines that lose their power at once when one UPS fails with the input there
+	UPSs                  int
+	Both                  bool    // every machine has two supplies, one on each; else each hangs on one
+	Scale                 float64 // of all batteries together against the one that the policy describes, to keep every promise; 0 where none does
+	EachWatts             float64 // what each must be rated for
+	LossLow, LossHigh     float64 // watts lost in all
+	MachinesCut, Machines int     // machines that lose their power at once when one UPS fails with the input there
 }
 
 // splits compares one UPS with two.
@@ -208,7 +208,7 @@ func splits(p *policy.Policy, day int64) (list []Split) {
 				}
 			}
 		}
-		s.Lost = slices.Max(on)
+		s.MachinesCut = slices.Max(on)
 		list = append(list, s)
 	}
 	add(p, Split{})

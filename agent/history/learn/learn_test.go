@@ -117,7 +117,7 @@ func TestOutagesCloseBy(t *testing.T) {
 		o := history.Outage{Number: 1, Site: "home", Began: at(0), Ended: at(time.Hour)}
 		reading := func(d time.Duration, source shutdown.Source, tenths int64) {
 			m := shutdown.Nothing
-			m.Source, m.LoadWatts, m.ChargeTenths, m.TemperatureC = source, 180, tenths, 250
+			m.Source, m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC = source, 180, tenths, 250
 			if source == shutdown.FromNothing {
 				m.LoadWatts = 0
 			}
@@ -142,10 +142,10 @@ func TestOutagesCloseBy(t *testing.T) {
 		t.Fatalf("%d discharges, %v", len(r.Measured), err)
 	}
 	first, second := &r.Measured[0], &r.Measured[1]
-	if d := &first.Discharge; d.Start != 1 || d.Ended == battery.AtCutOff || first.Seconds() < 80 {
+	if d := &first.Discharge; d.StartCharge != 1 || d.Ended == battery.AtCutOff || first.Seconds() < 80 {
 		t.Errorf("the first: %+v", d)
 	}
-	if d := &second.Discharge; d.Start != 0.97 || d.Ended != battery.AtCutOff || second.Seconds() < 780 || !second.Judged.Used {
+	if d := &second.Discharge; d.StartCharge != 0.97 || d.Ended != battery.AtCutOff || second.Seconds() < 780 || !second.Judged.Used {
 		t.Errorf("the second: %+v, %+v", d, second.Judged)
 	}
 	_, notes := Apply(t.Context(), p, from, day)

@@ -111,17 +111,17 @@ func (in *input) take(at history.Moment, m *shutdown.Measurement) {
 	}
 	in.moment = at
 	in.minute.Readings++
-	if m.InputVolts == shutdown.Unread {
+	if m.InputDecivolts == shutdown.Unread {
 		in.detect.Gap(time.Duration(at.At))
 		return
 	}
 	in.volts++
-	in.sum += float64(m.InputVolts)
+	in.sum += float64(m.InputDecivolts)
 	if in.volts == 1 {
-		in.minute.Low, in.minute.High = m.InputVolts, m.InputVolts
+		in.minute.Low, in.minute.High = m.InputDecivolts, m.InputDecivolts
 	}
-	in.minute.Low, in.minute.High = min(in.minute.Low, m.InputVolts), max(in.minute.High, m.InputVolts)
-	v := float64(m.InputVolts) / 10
+	in.minute.Low, in.minute.High = min(in.minute.Low, m.InputDecivolts), max(in.minute.High, m.InputDecivolts)
+	v := float64(m.InputDecivolts) / 10
 	if in.nominal == 0 {
 		// Nobody has said it: the usual one nearest to a good input.
 		n := electrical.NearestNominal(v, in.hertz)

@@ -37,7 +37,7 @@ func (w *watched) read(volts int64, polls int) {
 	for range polls {
 		w.clock += 2 * time.Second
 		m := shutdown.Nothing
-		m.Source, m.Input, m.InputVolts = shutdown.FromInput, shutdown.LineGood, volts
+		m.Source, m.Input, m.InputDecivolts = shutdown.FromInput, shutdown.LineGood, volts
 		if volts < 1000 {
 			m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
 		}

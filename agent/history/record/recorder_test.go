@@ -183,7 +183,7 @@ func (r *room) run(seconds int) {
 func (r *room) measurement() shutdown.Measurement {
 	m := shutdown.Nothing
 	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts, m.ChargeTenths, m.TemperatureC = r.load(), int64(1000*(1-r.charge.Delivered/r.battery.Full())), 250
+	m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC = r.load(), int64(1000*(1-r.charge.Delivered/r.battery.Full())), 250
 	switch {
 	case r.empty:
 		m.Source, m.Input, m.LoadWatts = shutdown.FromNothing, shutdown.LineBad, 0

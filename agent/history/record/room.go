@@ -191,7 +191,7 @@ func (r *Recorder) firstPlan(s *shutdown.State) {
 			since := o.At.Sub(outage.Began)
 			for j, k := range o.Hosts {
 				stop := &o.Plan.Stops[j]
-				first[c.Policy.Hosts[k].Name] = planned{since + stop.Start, since + stop.Down}
+				first[c.Policy.Hosts[k].Name] = planned{since + stop.Asked, since + stop.Down}
 			}
 		}
 		m.mu.Lock()

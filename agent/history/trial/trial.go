@@ -70,7 +70,7 @@ func New(s Setup, at history.Moment, m shutdown.Measurement) (*Trial, error) {
 	if s.Load > 0 {
 		load = s.Load
 	}
-	celsius := m.TemperatureC
+	celsius := m.TemperatureTenthsC
 	if s.CelsiusSet {
 		celsius = int64(math.Round(10 * s.Celsius))
 	}
@@ -113,7 +113,7 @@ func New(s Setup, at history.Moment, m shutdown.Measurement) (*Trial, error) {
 	t.record = history.Test{
 		UPS: u.Name, Began: at, Seen: at, Forecast: t.forecast(at, m), LoadWatts: load, LeastWatts: load, MostWatts: load,
 		ChargeTenths: m.ChargeTenths, EndChargeTenths: m.ChargeTenths, EndMillivolts: m.Millivolts,
-		BatteryTenthsC: m.TemperatureC, AmbientTenthsC: shutdown.Unread, BatteryAgeDays: shutdown.Unread,
+		BatteryTenthsC: m.TemperatureTenthsC, AmbientTenthsC: shutdown.Unread, BatteryAgeDays: shutdown.Unread,
 	}
 	if s.CelsiusSet {
 		t.record.AmbientTenthsC = celsius
@@ -201,7 +201,7 @@ func (t *Trial) Read(at history.Moment, m shutdown.Measurement) Advice {
 		t.record.EndMillivolts = m.Millivolts
 	}
 	if t.record.BatteryTenthsC == shutdown.Unread {
-		t.record.BatteryTenthsC = m.TemperatureC
+		t.record.BatteryTenthsC = m.TemperatureTenthsC
 	}
 	a := t.judge(at, m)
 	if a.Stop != 0 {
@@ -298,7 +298,7 @@ func (t *Trial) left(m shutdown.Measurement) time.Duration {
 		n := shutdown.Nothing
 		n.Source = shutdown.FromInput
 		if i == t.UPS {
-			n.ChargeTenths, n.LoadWatts, n.TemperatureC = m.ChargeTenths, int64(math.Ceil(t.watts)), m.TemperatureC
+			n.ChargeTenths, n.LoadWatts, n.TemperatureTenthsC = m.ChargeTenths, int64(math.Ceil(t.watts)), m.TemperatureTenthsC
 		}
 		s.Step(now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: n}, nil)
 	}

@@ -51,7 +51,7 @@ func room() *policy.Policy {
 func reading(change ...func(*shutdown.Measurement)) shutdown.Measurement {
 	m := shutdown.Nothing
 	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts, m.ChargeTenths, m.TemperatureC, m.Millivolts = 186, 1000, 250, 27_000
+	m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC, m.Millivolts = 186, 1000, 250, 27_000
 	for _, c := range change {
 		c(&m)
 	}
@@ -59,7 +59,7 @@ func reading(change ...func(*shutdown.Measurement)) shutdown.Measurement {
 }
 
 func celsius(tenths int64) func(*shutdown.Measurement) {
-	return func(m *shutdown.Measurement) { m.TemperatureC = tenths }
+	return func(m *shutdown.Measurement) { m.TemperatureTenthsC = tenths }
 }
 
 func charge(tenths int64) func(*shutdown.Measurement) {

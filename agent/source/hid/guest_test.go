@@ -102,13 +102,13 @@ func TestGuestOutage(t *testing.T) {
 	g := plugIn(t, "SN1", uhidups.Descriptor(false))
 	want := shutdown.Measurement{
 		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StoreNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
-		LowSeconds: shutdown.Unread, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureC: 248, InputVolts: 2305,
+		LowSeconds: shutdown.Unread, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureTenthsC: 248, InputDecivolts: 2305,
 	}
 	if m := g.poll(); m != want {
 		t.Errorf("in normal mode %+v", m)
 	}
 	g.change((*uhidups.State).Fail)
-	want.Source, want.Input, want.InputVolts = shutdown.FromBattery, shutdown.LineBad, 0
+	want.Source, want.Input, want.InputDecivolts = shutdown.FromBattery, shutdown.LineBad, 0
 	if m := g.poll(); m != want {
 		t.Errorf("on battery %+v", m)
 	}

@@ -81,14 +81,14 @@ func measure(r *readings, rated Rated, settled bool) shutdown.Measurement {
 	m.Battery = r.store()
 	m.Source = r.source(settled)
 	m.LoadWatts = r.load(m.Source, rated.Watts)
-	m.InputVolts, m.Input = r.input(m.Source)
+	m.InputDecivolts, m.Input = r.input(m.Source)
 	m.ChargeTenths = down(believed(r.charge(), m.Battery) * 10)
 	m.RuntimeSeconds = down(believed(plausible(r.get(runTimeToEmpty, powerSummary, battery, anywhere), 0, 7*86400), m.Battery))
 	m.LowSeconds = down(plausible(r.get(timeLimit, powerSummary, battery, anywhere), 1, 3600))
 	if v := plausible(r.get(voltage, battery, powerSummary, batterySystem), 1, 1e4); rated.BatteryVolts == 0 || math.Abs(v-rated.BatteryVolts) <= rated.BatteryVolts/2 {
 		m.Millivolts = down(v * 1000)
 	}
-	m.TemperatureC = down(plausible(r.get(temperature, battery, batterySystem, powerSummary)-273.15, -40, 100) * 10)
+	m.TemperatureTenthsC = down(plausible(r.get(temperature, battery, batterySystem, powerSummary)-273.15, -40, 100) * 10)
 	return m
 }
 

@@ -37,7 +37,7 @@ func measure(f *figures, a alarms, rated Rated) shutdown.Measurement {
 	m.Battery = store(f[batteryStatus], a)
 	m.Source = source(f, a)
 	m.LoadWatts = load(f, m.Source, rated.Watts)
-	m.InputVolts, m.Input = input(f, a, m.Source)
+	m.InputDecivolts, m.Input = input(f, a, m.Source)
 	m.ChargeTenths = whole(believed(f[chargeRemaining], m.Battery) * 10)
 	// By its syntax the count never falls below 1, so 1 may also be nothing.
 	if minutes := believed(f[minutesRemaining], m.Battery); minutes == 1 {
@@ -55,7 +55,7 @@ func measure(f *figures, a alarms, rated Rated) shutdown.Measurement {
 	}
 	// 0 and -1 are what a card without a sensor says.
 	if t := f[batteryTemperature]; t != 0 && t != -1 {
-		m.TemperatureC = whole(t * 10)
+		m.TemperatureTenthsC = whole(t * 10)
 	}
 	return m
 }

@@ -43,7 +43,7 @@ func TestMeasure(t *testing.T) {
 	watts := func(m M) any { return m.LoadWatts }
 	charge := func(m M) any { return m.ChargeTenths }
 	runtime := func(m M) any { return m.RuntimeSeconds }
-	volts := func(m M) any { return m.InputVolts }
+	volts := func(m M) any { return m.InputDecivolts }
 	for _, c := range []struct {
 		name   string
 		change change
@@ -131,10 +131,10 @@ func TestMeasure(t *testing.T) {
 		{"battery voltage", nil, 0, func(m M) any { return m.Millivolts }, int64(81900)},
 		{"battery voltage in volts", change{batteryVoltage: 82}, 0, func(m M) any { return m.Millivolts }, u},
 		{"battery voltage in hundredths", change{batteryVoltage: 8190}, 0, func(m M) any { return m.Millivolts }, u},
-		{"temperature", nil, 0, func(m M) any { return m.TemperatureC }, int64(240)},
-		{"no sensor says 0", change{batteryTemperature: 0}, 0, func(m M) any { return m.TemperatureC }, u},
-		{"no sensor says -1", change{batteryTemperature: -1}, 0, func(m M) any { return m.TemperatureC }, u},
-		{"temperature in tenths", change{batteryTemperature: 240}, 0, func(m M) any { return m.TemperatureC }, u},
+		{"temperature", nil, 0, func(m M) any { return m.TemperatureTenthsC }, int64(240)},
+		{"no sensor says 0", change{batteryTemperature: 0}, 0, func(m M) any { return m.TemperatureTenthsC }, u},
+		{"no sensor says -1", change{batteryTemperature: -1}, 0, func(m M) any { return m.TemperatureTenthsC }, u},
+		{"temperature in tenths", change{batteryTemperature: 240}, 0, func(m M) any { return m.TemperatureTenthsC }, u},
 	} {
 		values := maps.Clone(calm)
 		maps.Copy(values, c.change)
@@ -221,8 +221,8 @@ func FuzzMeasure(f *testing.F) {
 		within("low threshold", m.LowSeconds, 60, 86400)
 		within("seconds on battery", m.OnBatterySecs, 0, 30*86400)
 		within("battery voltage", m.Millivolts, 36000, 108000)
-		within("temperature", m.TemperatureC, -400, 1000)
-		within("input", m.InputVolts, 0, 10000)
+		within("temperature", m.TemperatureTenthsC, -400, 1000)
+		within("input", m.InputDecivolts, 0, 10000)
 		evidence := v[outputSource] == 5 || v[secondsOnBattery] > 0 || a.has(alarmOnBattery)
 		if evidence && (m.Source == shutdown.FromInput || m.Source == shutdown.FromBypass || m.Source == 0) {
 			t.Errorf("evidence of battery gives %v", m.Source)
