@@ -109,7 +109,7 @@ func (f *finder) ups(u *shutdown.UPS) {
 	f.is(u.Says <= shutdown.SaysNothing, "Says", uint8(u.Says))
 	f.is(u.Last.Source <= shutdown.FromNothing, "Last.Source", uint8(u.Last.Source))
 	f.is(u.Last.Input <= shutdown.LineBad, "Last.Input", uint8(u.Last.Input))
-	f.is(u.Last.Battery <= shutdown.StoreDepleted, "Last.Battery", uint8(u.Last.Battery))
+	f.is(u.Last.Battery <= shutdown.StatusDepleted, "Last.Battery", uint8(u.Last.Battery))
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant

@@ -85,7 +85,7 @@ func (o *Outlook) Curve(p *plan.Problem, store int, step, until time.Duration) (
 	last := o.Plan.Stores[store].LastDown
 	end = -1
 	note := func(t time.Duration, watts float64) {
-		curve = append(curve, Left{t, max(0, st.Model.Left(c, watts)/st.Model.Store)})
+		curve = append(curve, Left{t, max(0, st.Model.Left(c, watts)/st.Model.Energy)})
 	}
 	note(0, o.load(p, store, 0))
 	for t < until || end < 0 && t < last {

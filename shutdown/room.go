@@ -303,7 +303,7 @@ func (s *State) poseRooms(at Instant, w *work) {
 		if end < Never && len(w.problem.Stores) < 64 {
 			place = int32(len(w.problem.Stores))
 			left := max(0, end.Sub(at)).Truncate(time.Second)
-			w.problem.Stores = append(w.problem.Stores, plan.Store{Model: battery.Model{Store: left.Seconds()}, Base: 1})
+			w.problem.Stores = append(w.problem.Stores, plan.Store{Model: battery.Model{Energy: left.Seconds()}, Base: 1})
 		}
 		w.rooms = append(w.rooms, place)
 	}

@@ -453,11 +453,11 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	for _, i := range w.stores {
 		u, m := &s.UPSs[i], &s.belief(i).Model
 		gone := u.Taken[likely].Delivered + u.Taken[likely].Bound
-		if s.low(i) || s.lowering(i) || gone > 0.6*m.Store*u.Holds[low] {
+		if s.low(i) || s.lowering(i) || gone > 0.6*m.Energy*u.Holds[low] {
 			return false
 		}
 		first = min(first, u.Lost)
-		full = full && gone < 0.01*m.Store
+		full = full && gone < 0.01*m.Energy
 	}
 	for _, k := range w.hosts {
 		if !s.Hosts[k].runs() {

@@ -153,7 +153,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
-		low := e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		low := e.Measurement.Battery == shutdown.StatusLow || e.Measurement.Battery == shutdown.StatusDepleted
 		c.saidLow = c.saidLow || low && in.low // one such reading may be an odd one
 		in.low = low
 	}
@@ -478,7 +478,7 @@ func (c *Checker) fullest(p *policy.Host) float64 {
 // moment: nobody can know better.
 func (c *Checker) gauged(i int) float64 {
 	u := &c.r.world.UPSs[i]
-	total := u.Model.Store - u.Model.Ohmic*(u.Load+float64(c.p.UPSs[i].OverheadWatts))
+	total := u.Model.Energy - u.Model.Ohmic*(u.Load+float64(c.p.UPSs[i].OverheadWatts))
 	return 1 - (u.Charge.Delivered+u.Charge.Bound)/total
 }
 
@@ -876,7 +876,7 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 				sum -= ch.watts * phi(m, t-ch.at)
 			}
 		}
-		if sum > m.Store {
+		if sum > m.Energy {
 			return false
 		}
 	}
@@ -911,7 +911,7 @@ func (c *Checker) longest(counts []bool) []time.Duration {
 	return down
 }
 
-// phi is the section method's kernel: a constant load of Store/phi(t) watts lasts t
+// phi is the section method's kernel: a constant load of Energy/Phi(t) watts lasts t
 // seconds (IEEE 485, in closed form).
 func phi(m *battery.Model, seconds float64) float64 {
 	if m.Diffusion == 0 {
@@ -923,7 +923,7 @@ func phi(m *battery.Model, seconds float64) float64 {
 // full is what a full battery gives at the 20-hour rate, in joules.
 func full(m *battery.Model) float64 {
 	const hours20 = 20 * 3600
-	return m.Store * hours20 / phi(m, hours20)
+	return m.Energy * hours20 / phi(m, hours20)
 }
 
 // carries tells whether the battery, counted as the model says, lasts so many seconds
@@ -933,7 +933,7 @@ func carries(m, truth *battery.Model, q *battery.Charge, watts, seconds float64)
 	if truth.Diffusion > 0 {
 		bound *= m.Diffusion / truth.Diffusion
 	}
-	left := m.Store - q.Delivered - m.Ohmic*watts
+	left := m.Energy - q.Delivered - m.Ohmic*watts
 	if left <= bound {
 		return false
 	}

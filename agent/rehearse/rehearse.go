@@ -133,7 +133,7 @@ func (u *UPSAnswer) Problems(name string) (list []Problem) {
 	case 0:
 		wrong("it answers, and does not say from what it carries the load", "Look at its card: without that an outage is not seen.")
 	}
-	if b := u.Measurement.Battery; b == shutdown.StoreLow || b == shutdown.StoreDepleted {
+	if b := u.Measurement.Battery; b == shutdown.StatusLow || b == shutdown.StatusDepleted {
 		wrong("it says that its battery is "+b.String(), "Let it charge; if that does not help, test the battery.")
 	}
 	return list

@@ -81,7 +81,7 @@ func setUPSTest(c *call) action {
 		if u.SNMP == nil {
 			return c.fail("UPS %s has no snmp block; only over SNMP can its own tests be reached", u.Name)
 		}
-		secrets := c.store(pf)
+		secrets := c.secrets(pf)
 		read := func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) }
 		var r upstest.Result
 		if kind == 0 {

@@ -115,7 +115,7 @@ func setBatteryTest(c *call) action {
 			History: g.path, Socket: *socket, NoAgent: *noAgent, Yes: *yes, Person: g, Lines: typed(c.In),
 		}
 		if !*byHand {
-			secrets := c.store(pf)
+			secrets := c.secrets(pf)
 			test.Source = source(g.ups, func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) }, func() {})
 		}
 		r, err := test.Run(ctx)

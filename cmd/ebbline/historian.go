@@ -31,11 +31,11 @@ const (
 // corrected by it. Nothing that is wrong with it stops the agent; a condition
 // says so. One goroutine at a time calls learned and again.
 type historian struct {
-	path  string
-	store *history.Store
-	log   *zap.Logger
-	rec   *record.Recorder
-	over  chan struct{} // an outage or a test has ended
+	path   string
+	writer *history.Writer
+	log    *zap.Logger
+	rec    *record.Recorder
+	over   chan struct{} // an outage or a test has ended
 
 	own  *policy.Policy // as the operator wrote it
 	used *policy.Policy // as it was learned last
@@ -50,12 +50,12 @@ type historian struct {
 }
 
 func openHistorian(path string, log *zap.Logger) (*historian, error) {
-	store, err := history.Open(path, history.Options{})
+	writer, err := history.Open(path, history.Options{})
 	if err != nil {
 		return nil, err
 	}
-	m := &historian{path: path, store: store, log: log, over: make(chan struct{}, 1)}
-	m.rec = record.New(store, time.Now, m.learnAgain)
+	m := &historian{path: path, writer: writer, log: log, over: make(chan struct{}, 1)}
+	m.rec = record.New(writer, time.Now, m.learnAgain)
 	return m, nil
 }
 
@@ -123,7 +123,7 @@ func (m *historian) tell(notes []learn.Note, at time.Time) {
 func (m *historian) again(ctx context.Context, a *agent.Agent) {
 	flush, cancel := context.WithTimeout(ctx, learnWithin)
 	defer cancel()
-	if err := m.store.Flush(flush); err != nil {
+	if err := m.writer.Flush(flush); err != nil {
 		return // the condition says why
 	}
 	m.reports(ctx)
@@ -185,7 +185,7 @@ func (m *historian) watch(ctx context.Context, a *agent.Agent) {
 		}
 		m.heard(a)
 		m.rec.Inputs(func(ups string, unsteady bool) { a.Mark(shutdown.InputUnsteady, ups, unsteady) })
-		h := m.store.Health()
+		h := m.writer.Health()
 		switch {
 		case h.Problem != "" && h.Problem != was.Problem:
 			m.log.Warn(h.Problem)
@@ -206,7 +206,7 @@ func (m *historian) watch(ctx context.Context, a *agent.Agent) {
 // close writes what waits.
 func (m *historian) close() {
 	m.rec.End()
-	if err := m.store.Close(context.Background()); err != nil {
+	if err := m.writer.Close(context.Background()); err != nil {
 		m.log.Warn(err.Error())
 	}
 }

@@ -46,7 +46,7 @@ func (m *historian) heard(a *agent.Agent) {
 	for _, c := range list {
 		so = append(so, history.Condition{Code: c.Code, UPS: c.UPS, Host: c.Host, Raised: now.When(shutdown.Instant(c.Since.UnixNano())), Text: c.Text})
 	}
-	if m.store.RecordStanding(now, so) == nil {
+	if m.writer.RecordStanding(now, so) == nil {
 		m.held = conditions{true, list}
 	}
 }

@@ -131,7 +131,7 @@ func (s *standIns) Poll(context.Context) (shutdown.Measurement, error) {
 		}
 	}
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery, m.LoadWatts, m.ChargeTenths, m.InputDecivolts, m.TemperatureTenthsC = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal, watts, 1000, 2304, 241
+	m.Source, m.Input, m.Battery, m.LoadWatts, m.ChargeTenths, m.InputDecivolts, m.TemperatureTenthsC = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal, watts, 1000, 2304, 241
 	if s.battery.Load() {
 		m.Source, m.Input, m.InputDecivolts, m.ChargeTenths = shutdown.FromBattery, shutdown.LineBad, 0, shutdown.Unread
 	}

@@ -54,7 +54,7 @@ func setRehearse(c *call) action {
 		if p == nil {
 			return code
 		}
-		secrets := c.store(pf)
+		secrets := c.secrets(pf)
 		read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 		if c.flags.Changed("really") {
 			return c.really(ctx, p, rehearsed(read), *really, *socket, *yes)

@@ -366,8 +366,8 @@ func TestRehearseInTheAgent(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	store := &secret.Store{Folder: s.folder, Env: func(string) string { return "" }}
-	read := func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
+	secrets := &secret.Places{Folder: s.folder, Env: func(string) string { return "" }}
+	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 	a := agent.New(agent.Config{Policy: p, Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) }, Journal: j, Past: past, Build: "b", Boot: "boot"})
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error)

@@ -105,7 +105,7 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 	if err != nil {
 		return c.fail("%v", err)
 	}
-	secrets := c.store(pf)
+	secrets := c.secrets(pf)
 	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 	tell, err := openMessages(filepath.Join(state, messagesFile), read, log)
 	if err != nil {

@@ -48,7 +48,7 @@ func digest() string {
 		if err != nil {
 			panic(err)
 		}
-		add(b.Model.Store, b.Model.Ohmic, b.Model.Diffusion, b.OverheadWatts, b.OwnSpread, b.SeenWatts, b.Low, b.Likely, b.High)
+		add(b.Model.Energy, b.Model.Ohmic, b.Model.Diffusion, b.OverheadWatts, b.OwnSpread, b.SeenWatts, b.Low, b.Likely, b.High)
 		m := b.Scaled(b.LowAt(int64(500 + random.Intn(500))))
 		c := m.At(random.Float64())
 		var segments []Segment

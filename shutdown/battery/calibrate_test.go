@@ -63,7 +63,7 @@ func discharged(t *testing.T, part, watts float64) Discharge {
 // stored is a battery that has the losses believed likely and so much of the store.
 func stored(b *Belief, part float64) Model {
 	m := b.Model
-	m.Store *= part
+	m.Energy *= part
 	return m
 }
 
@@ -82,7 +82,7 @@ func holds(t *testing.T, b Belief, seconds float64) Factors {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rate := func(b *Belief, factor float64) float64 { return b.Model.Store * factor / b.Model.Phi(seconds) }
+	rate := func(b *Belief, factor float64) float64 { return b.Model.Energy * factor / b.Model.Phi(seconds) }
 	all := rate(&label, 1)
 	return Factors{rate(&b, b.Low) / all, rate(&b, b.Likely) / all, rate(&b, b.High) / all}
 }
@@ -260,7 +260,7 @@ func TestCalibrateCutShort(t *testing.T) {
 			t.Fatal(err)
 		}
 		at := label.Model.Advance(Charge{}, watts+label.OverheadWatts, seconds)
-		carried := (label.Model.Store - label.Model.Left(at, watts+label.OverheadWatts)) / label.Model.Store
+		carried := (label.Model.Energy - label.Model.Left(at, watts+label.OverheadWatts)) / label.Model.Energy
 		if j := c.Judged[0]; j.Refused != "" && seconds >= shortest || j.Used != (c.Model != nil) {
 			r.Fatalf("%v of the store was carried: %+v", carried, j)
 		}
@@ -275,7 +275,7 @@ func TestCalibrateCutShort(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		grown := b.Model.Store / label.Model.Store
+		grown := b.Model.Energy / label.Model.Energy
 		b.Factors = b.Factors.times(Factors{grown, grown, grown})
 		const bit = 1 - 1e-9
 		if b.Low < label.Low || b.Likely < label.Likely*bit || b.High < label.High*bit || b.Low*bit > carried*fromFullTest.Low {

@@ -72,7 +72,7 @@ func draw(t *rapid.T, most int, simple bool) *Problem {
 		if rapid.Bool().Draw(t, "diffusion") {
 			m.Diffusion, m.Relaxation = rapid.Float64Range(60, 4000).Draw(t, "a"), rapid.Float64Range(300, 6000).Draw(t, "tau")
 		}
-		m.Store = sum * m.Phi(rapid.Float64Range(60, 3000).Draw(t, "minutes"))
+		m.Energy = sum * m.Phi(rapid.Float64Range(60, 3000).Draw(t, "minutes"))
 		s := Store{Model: m, Base: rapid.Float64Range(0, 100).Draw(t, "base")}
 		s.Charge = m.Advance(battery.Charge{}, sum/3, rapid.Float64Range(0, 120).Draw(t, "used"))
 		p.Stores = append(p.Stores, s)
@@ -287,7 +287,7 @@ func TestNoReturnIsMonotone(t *testing.T) {
 		case 0:
 			q.Stores[u].Charge.Delivered += rapid.Float64Range(1, 1e5).Draw(t, "joules")
 		case 1:
-			q.Stores[u].Model.Store *= rapid.Float64Range(0.5, 1).Draw(t, "factor")
+			q.Stores[u].Model.Energy *= rapid.Float64Range(0.5, 1).Draw(t, "factor")
 		case 2:
 			q.Stores[u].Base += rapid.Float64Range(1, 100).Draw(t, "more base")
 		case 3:
@@ -318,7 +318,7 @@ func TestBruteForce(t *testing.T) {
 		p := draw(t, 3, true)
 		p.Stores, p.EachLost, p.Slot = p.Stores[:1], false, time.Duration(rapid.IntRange(20, 90).Draw(t, "grid"))*time.Second
 		p.Horizon = 8 * p.Slot
-		p.Stores[0].Model.Store *= 0.7
+		p.Stores[0].Model.Energy *= 0.7
 		for i := range p.Hosts {
 			h := &p.Hosts[i]
 			h.Feeds, h.Needs = []Feed{{0, 1}}, nil
@@ -495,7 +495,7 @@ func TestEachLost(t *testing.T) {
 			return
 		}
 		p.EachLost = true
-		p.Stores[0].Model.Store *= rapid.Float64Range(0.1, 1).Draw(t, "weaker")
+		p.Stores[0].Model.Energy *= rapid.Float64Range(0.1, 1).Draw(t, "weaker")
 		out := Make(p)
 		if !out.Fits {
 			return
@@ -532,7 +532,7 @@ func TestEachLost(t *testing.T) {
 func TestFragile(t *testing.T) {
 	p := &Problem{
 		EachLost: true, Slot: 10 * time.Second,
-		Stores: []Store{{Model: battery.Model{Store: 300_000}}, {Model: battery.Model{Store: 1000}}},
+		Stores: []Store{{Model: battery.Model{Energy: 300_000}}, {Model: battery.Model{Energy: 1000}}},
 		Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: time.Minute, Priority: 1, Feeds: []Feed{{0, 1}, {1, 1}}}},
 	}
 	out := Make(p)
@@ -561,7 +561,7 @@ func TestExpectedDurations(t *testing.T) {
 	} {
 		p := &Problem{
 			Reserve: 90 * time.Second, Slot: 10 * time.Second,
-			Stores: []Store{{Model: battery.Model{Store: 100 * c.seconds}}},
+			Stores: []Store{{Model: battery.Model{Energy: 100 * c.seconds}}},
 			Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: 500 * time.Second, Expected: 100 * time.Second, Priority: 1, Feeds: []Feed{{0, 1}}}},
 		}
 		out := Make(p)
@@ -604,7 +604,7 @@ func TestReasonExamples(t *testing.T) {
 		{ForTurn, 600_000, []Host{host(20, 1), host(20, 2)}, 1, func(p *Problem) { p.AtOnce, p.Horizon = 1, 10*time.Minute }},
 		{ForHorizon, 60_000, []Host{host(100, 1)}, -1, func(p *Problem) { p.Horizon = time.Minute }},
 	} {
-		p := &Problem{Slot: 10 * time.Second, Stores: []Store{{Model: battery.Model{Store: c.joules}}}, Hosts: c.hosts}
+		p := &Problem{Slot: 10 * time.Second, Stores: []Store{{Model: battery.Model{Energy: c.joules}}}, Hosts: c.hosts}
 		if c.change != nil {
 			c.change(p)
 		}
@@ -736,7 +736,7 @@ func TestTighten(t *testing.T) {
 		}
 		before := starts(out)
 		for u := range p.Stores {
-			p.Stores[u].Model.Store *= rapid.Float64Range(0.6, 1).Draw(t, "factor")
+			p.Stores[u].Model.Energy *= rapid.Float64Range(0.6, 1).Draw(t, "factor")
 		}
 		safe := w.Tighten(p, out)
 		if !safe {

@@ -345,7 +345,7 @@ func parseMeasurement(p *policy.Policy, e *shutdown.Event, f []string) error {
 			m.Input = word(value, shutdown.LineGood, shutdown.LineBad)
 			known = m.Input != 0
 		case "battery":
-			m.Battery = word(value, shutdown.StoreNormal, shutdown.StoreDepleted)
+			m.Battery = word(value, shutdown.StatusNormal, shutdown.StatusDepleted)
 			known = m.Battery != 0
 		case "testing":
 			m.Testing = value == "true"

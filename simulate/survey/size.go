@@ -165,14 +165,14 @@ func sizeOf(own, learned, p *policy.Policy, day int64, i int, scale float64, loa
 		return s
 	}
 	label := u.Battery.Volts * u.Battery.AmpHours
-	s.LabelWh, s.OutputWh = scale*label, scale*new.Model.Store/3600
-	s.HasLabelWh, s.HasWh = label, new.Model.Store/3600
+	s.LabelWh, s.OutputWh = scale*label, scale*new.Model.Energy/3600
+	s.HasLabelWh, s.HasWh = label, new.Model.Energy/3600
 	if has, err := battery.New(&learned.UPSs[i], day); err == nil {
-		s.HasWh = has.Model.Store * has.Likely / 3600
+		s.HasWh = has.Model.Energy * has.Likely / 3600
 	}
 	// What is there by what is known of it, against what is needed when it is worn.
 	s.BatteryEnough = s.HasWh >= s.OutputWh*battery.Replace
-	new.Model.Store *= scale
+	new.Model.Energy *= scale
 	s.Low, s.Likely, s.High = new.Project(battery.Charge{}, load.Watts)
 	return s
 }

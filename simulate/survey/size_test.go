@@ -133,7 +133,7 @@ func TestSplits(t *testing.T) {
 		if err1 != nil || err2 != nil {
 			t.Fatal(err1, err2)
 		}
-		near(t, "half the store", two.Model.Store/one.Model.Store, 0.5, 0.01)
+		near(t, "half the store", two.Model.Energy/one.Model.Energy, 0.5, 0.01)
 	}
 	s := NewSizing(p, p, today)
 	if len(s.Splits) != 3 {

@@ -251,7 +251,7 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 		}
 		gauged(&d, s.ChargeTenths, s.At.Sub(in.Lost.At))
 		last = s
-		if s.Battery == shutdown.StoreDepleted {
+		if s.Battery == shutdown.StatusDepleted {
 			d.Ended = battery.AtCutOff
 			break
 		}

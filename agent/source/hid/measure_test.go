@@ -51,7 +51,7 @@ var rated = Rated{Watts: 900, BatteryVolts: 24}
 // Aim: a UPS in normal mode is read whole.
 func TestMeasureCalm(t *testing.T) {
 	want := shutdown.Measurement{
-		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StoreNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
+		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StatusNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
 		LowSeconds: 120, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureTenthsC: 250, InputDecivolts: 2305,
 	}
 	if got := measure(readingsOf(), rated, false); got != want {
@@ -108,13 +108,13 @@ func TestMeasure(t *testing.T) {
 		{"0 V in normal mode", []value{{inputSide, voltage, 0}}, false, func(m M) any { return m.InputDecivolts }, u},
 		{"0 V on battery", []value{ac(0), out(1), {inputSide, voltage, 0}}, false, func(m M) any { return m.InputDecivolts }, int64(0)},
 
-		{"low by capacity", []value{{powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StoreLow},
-		{"low by capacity, in the battery", []value{{battery, belowCapacityLimit, 1}}, false, store, shutdown.StoreLow},
-		{"low by time", []value{{powerSummary, timeLimitExpired, 1}}, false, store, shutdown.StoreLow},
-		{"the UPS asks for it", []value{{powerSummary, shutdownRequested, 1}}, false, store, shutdown.StoreLow},
-		{"about to switch off", []value{{powerSummary, shutdownImminent, 1}, {powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StoreDepleted},
-		{"empty", []value{{battery, fullyDischarged, 1}}, false, store, shutdown.StoreDepleted},
-		{"nothing said", []value{{powerSummary, belowCapacityLimit, nan}}, false, store, shutdown.Store(0)},
+		{"low by capacity", []value{{powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StatusLow},
+		{"low by capacity, in the battery", []value{{battery, belowCapacityLimit, 1}}, false, store, shutdown.StatusLow},
+		{"low by time", []value{{powerSummary, timeLimitExpired, 1}}, false, store, shutdown.StatusLow},
+		{"the UPS asks for it", []value{{powerSummary, shutdownRequested, 1}}, false, store, shutdown.StatusLow},
+		{"about to switch off", []value{{powerSummary, shutdownImminent, 1}, {powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StatusDepleted},
+		{"empty", []value{{battery, fullyDischarged, 1}}, false, store, shutdown.StatusDepleted},
+		{"nothing said", []value{{powerSummary, belowCapacityLimit, nan}}, false, store, shutdown.BatteryStatus(0)},
 		{"testing", []value{{battery, batteryTest, 5}}, false, func(m M) any { return m.Testing }, true},
 
 		{"0 W is no load", []value{{outputSide, activePower, 0}}, false, watts, int64(207)},

@@ -34,7 +34,7 @@ func alarmSet(rows []Value) (set alarms) {
 func measure(f *figures, a alarms, rated Rated) shutdown.Measurement {
 	m := shutdown.Nothing
 	m.Testing = f[testResults] == 5 || a.has(alarmTest)
-	m.Battery = store(f[batteryStatus], a)
+	m.Battery = statusOf(f[batteryStatus], a)
 	m.Source = source(f, a)
 	m.LoadWatts = load(f, m.Source, rated.Watts)
 	m.InputDecivolts, m.Input = input(f, a, m.Source)
@@ -70,21 +70,21 @@ func whole(f float64) int64 {
 
 // believed drops a zero that the UPS's own word on its battery contradicts:
 // cards answer 0 for what they do not measure.
-func believed(f float64, s shutdown.Store) float64 {
-	if f == 0 && s == shutdown.StoreNormal {
+func believed(f float64, s shutdown.BatteryStatus) float64 {
+	if f == 0 && s == shutdown.StatusNormal {
 		return math.NaN()
 	}
 	return f
 }
 
-func store(status float64, a alarms) shutdown.Store {
+func statusOf(status float64, a alarms) shutdown.BatteryStatus {
 	switch {
 	case status == 4 || a.has(alarmDepletedBattery):
-		return shutdown.StoreDepleted
+		return shutdown.StatusDepleted
 	case status == 3 || a.has(alarmLowBattery):
-		return shutdown.StoreLow
+		return shutdown.StatusLow
 	case status == 2:
-		return shutdown.StoreNormal
+		return shutdown.StatusNormal
 	}
 	return 0
 }

@@ -60,7 +60,7 @@ func poll(t testing.TB, s *Source) shutdown.Measurement {
 
 // normal is what the scripted UPS reports.
 var normal = shutdown.Measurement{
-	Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StoreNormal, LoadWatts: 450, ChargeTenths: 1000, RuntimeSeconds: 2520,
+	Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StatusNormal, LoadWatts: 450, ChargeTenths: 1000, RuntimeSeconds: 2520,
 	LowSeconds: 300, OnBatterySecs: 0, Millivolts: 81900, TemperatureTenthsC: 240, InputDecivolts: 2300,
 }
 

@@ -45,12 +45,12 @@ type Test struct {
 	// Trial is the test as it goes; nil before there is one.
 	Trial *trial.Trial
 
-	ups   *policy.UPS
-	store *history.Store
-	guard *guard // nil when no agent runs
-	clock bootClock
-	dark  bool // the input was not back at the last reading
-	kept  shutdown.Instant
+	ups    *policy.UPS
+	writer *history.Writer
+	guard  *guard // nil when no agent runs
+	clock  bootClock
+	dark   bool // the input was not back at the last reading
+	kept   shutdown.Instant
 }
 
 const (
@@ -76,11 +76,11 @@ func (g *Test) Run(ctx context.Context) (history.Test, error) {
 	if err := g.look(ctx); err != nil {
 		return none, err
 	}
-	if g.store, err = history.Open(g.History, history.Options{}); err != nil {
+	if g.writer, err = history.Open(g.History, history.Options{}); err != nil {
 		return none, err
 	}
-	defer g.store.Close(context.Background())
-	g.store.CloseUnfinishedTests(g.clock.now()) // nobody follows those: the lock is ours
+	defer g.writer.Close(context.Background())
+	g.writer.CloseUnfinishedTests(g.clock.now()) // nobody follows those: the lock is ours
 	tests, recent := g.before(ctx)
 	s.First = tests == 0
 	if err := g.prepare(ctx); err != nil {
@@ -194,13 +194,13 @@ func (g *Test) read(ctx context.Context) (shutdown.Measurement, error) {
 
 // keep has the record on the disk.
 func (g *Test) keep(ctx context.Context) error {
-	if err := g.store.RecordTest(g.Trial.Record()); err != nil {
+	if err := g.writer.RecordTest(g.Trial.Record()); err != nil {
 		return err
 	}
 	g.kept = g.clock.now()
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
-	return g.store.Flush(ctx)
+	return g.writer.Flush(ctx)
 }
 
 // discharge waits for the loss of input and follows the UPS until the input is
@@ -284,7 +284,7 @@ func (g *Test) follow(ctx context.Context) (rule history.StopRule, followed bool
 		}
 		if now.At.Sub(g.kept) >= keepEvery {
 			g.kept = now.At
-			g.store.RecordTest(g.Trial.Record())
+			g.writer.RecordTest(g.Trial.Record())
 		}
 		select {
 		case line, ok := <-g.Lines:
@@ -305,7 +305,7 @@ func (g *Test) follow(ctx context.Context) (rule history.StopRule, followed bool
 
 func (g *Test) sample(m shutdown.Measurement) {
 	if g.Source != nil {
-		g.store.RecordSample(history.Sample{UPS: g.ups.Name, Moment: g.clock.moment(), During: history.DuringTest, Measurement: m})
+		g.writer.RecordSample(history.Sample{UPS: g.ups.Name, Moment: g.clock.moment(), During: history.DuringTest, Measurement: m})
 	}
 }
 
