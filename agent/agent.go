@@ -153,8 +153,8 @@ type Agent struct {
 	executions []*execution
 	waiting    *workers // for a policy that the core holds back; see wait
 	lastTurn   shutdown.Instant
-	saidAt     shutdown.Instant
-	said       string
+	aliveAt    shutdown.Instant
+	aliveText  string
 	began      shutdown.Instant
 	ready      bool
 
@@ -381,10 +381,10 @@ func (a *Agent) alive(now shutdown.Instant) {
 	if now.Sub(a.began) >= livesAgain {
 		a.failed = 0
 	}
-	if becomes || a.said == "" || now.Sub(a.saidAt) >= statusEvery {
-		a.said, a.saidAt = statusLine(a.state), now
+	if becomes || a.aliveText == "" || now.Sub(a.aliveAt) >= statusEvery {
+		a.aliveText, a.aliveAt = statusLine(a.state), now
 	}
-	s.Alive(a.said)
+	s.Alive(a.aliveText)
 	if becomes {
 		a.ready = true
 		s.Ready()

@@ -42,7 +42,7 @@ func (s *State) IfInputFailed() *State {
 		c.answered(c.Now, int32(i), &m)
 	}
 	c.decide(c.Now)
-	c.said()
+	c.takeEffects()
 	return c
 }
 

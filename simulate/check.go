@@ -71,7 +71,7 @@ type hostState struct {
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
 	notBack bool             // every way to start it was tried, and it was said so
-	said    shutdown.Order   // of the host, by an operator
+	given   shutdown.Order   // of the host, by an operator
 	word    shutdown.Order   // the one that was taken and is in force
 	wordAt  shutdown.Instant // when it was taken
 	last    shutdown.Order   // the last that was taken
@@ -133,7 +133,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	c.follow(at)
 	switch {
 	case e.Kind == shutdown.Commanded && e.Order.OfHost():
-		c.hosts[e.Host].said = e.Order
+		c.hosts[e.Host].given = e.Order
 	case e.Kind == shutdown.Observed && e.Sighting == shutdown.SeenUp:
 		// A start is through; and what was off for an operator was started by somebody.
 		if h, w := &c.hosts[e.Host], &c.r.world.Hosts[e.Host]; h.word == shutdown.StartHost || h.word == shutdown.StopHost && w.WasOff && w.OffAt >= h.wordAt {
@@ -216,10 +216,10 @@ func (c *Checker) note(n *shutdown.Notice) {
 // ordered notes an operator's word that the core took.
 func (c *Checker) ordered(k int32, o shutdown.Order) {
 	h := &c.hosts[k]
-	if h.said != o {
+	if h.given != o {
 		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
 	}
-	h.said, h.word, h.last, h.wordAt, h.judged, h.told = 0, o, o, c.r.world.Now, false, false
+	h.given, h.word, h.last, h.wordAt, h.judged, h.told = 0, o, o, c.r.world.Now, false, false
 	if o == shutdown.Clear {
 		h.word, h.judged = 0, true
 	}

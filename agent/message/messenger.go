@@ -50,19 +50,19 @@ type Messenger struct {
 	quit    chan struct{}
 	over    sync.WaitGroup
 
-	mu        sync.Mutex
-	news      *sync.Cond // lines to be written, or the end
-	backlog   backlog
-	lines     []string // to be written
-	gap       bool     // not all lines are there
-	unkept    []chan struct{}
-	broken    string // what is wrong with the disk
-	sign      string // what is wrong with the sign of life
-	said      string // what Unsent was told last
-	ended     bool
-	site      string
-	policy    []policy.Message
-	receivers []*receiver
+	mu         sync.Mutex
+	news       *sync.Cond // lines to be written, or the end
+	backlog    backlog
+	lines      []string // to be written
+	gap        bool     // not all lines are there
+	unkept     []chan struct{}
+	broken     string // what is wrong with the disk
+	sign       string // what is wrong with the sign of life
+	unsentText string // what Unsent was told last
+	ended      bool
+	site       string
+	policy     []policy.Message
+	receivers  []*receiver
 }
 
 // receiver is one message block at work.
@@ -198,8 +198,8 @@ func (m *Messenger) Resume(standing []agent.News, outage uint32) {
 	if outage > 0 && outage != m.backlog.Outage {
 		m.tell(agent.News{At: time.Now(), Change: agent.Happened, Code: agent.InputLost, Severity: policy.Warning, Text: fmt.Sprintf("outage %d is on; the agent was started again in it", outage), Outage: outage})
 	}
-	m.said = m.unsent()
-	m.config.Unsent(m.said) // what the agent remembers may be of its life before
+	m.unsentText = m.unsent()
+	m.config.Unsent(m.unsentText) // what the agent remembers may be of its life before
 }
 
 // SignFault takes what keeps the sign of life from getting through; "" when it
@@ -379,8 +379,8 @@ func (m *Messenger) disk(err error) {
 // report says what does not get through, when that has changed. The caller holds
 // m.mu.
 func (m *Messenger) report() {
-	if text := m.unsent(); text != m.said && !m.ended {
-		m.said = text
+	if text := m.unsent(); text != m.unsentText && !m.ended {
+		m.unsentText = text
 		m.config.Unsent(text)
 	}
 }

@@ -93,18 +93,18 @@ func statusOf(status float64, a alarms) shutdown.BatteryStatus {
 // upsOutputSource otherwise than its definition does (normal 2, battery 4), so
 // a card may say "none" in normal mode and "bypass" on battery.
 func source(f *figures, a alarms) shutdown.Source {
-	said := f[outputSource]
+	reported := f[outputSource]
 	carries := f[outputPower1] > 0 || f[outputPower2] > 0 || f[outputPower3] > 0 ||
 		f[percentLoad1] > 0 || f[percentLoad2] > 0 || f[percentLoad3] > 0
-	onBattery := said == 5 || f[secondsOnBattery] > 0 || a.has(alarmOnBattery)
+	onBattery := reported == 5 || f[secondsOnBattery] > 0 || a.has(alarmOnBattery)
 	switch {
-	case said == 2 && !carries, math.IsNaN(said) && a.outputOff() && !carries:
+	case reported == 2 && !carries, math.IsNaN(reported) && a.outputOff() && !carries:
 		return shutdown.FromNothing
 	case onBattery:
 		return shutdown.FromBattery
-	case said == 4 || a.has(alarmOnBypass):
+	case reported == 4 || a.has(alarmOnBypass):
 		return shutdown.FromBypass
-	case said == 3 || said == 6 || said == 7 || said == 2:
+	case reported == 3 || reported == 6 || reported == 7 || reported == 2:
 		return shutdown.FromInput
 	}
 	return 0
@@ -142,8 +142,8 @@ func load(f *figures, s shutdown.Source, rated int64) int64 {
 
 // lines is how many lines there are: as many as the card says, or else as many
 // as one of the columns reaches.
-func lines(f *figures, said index, columns ...index) index {
-	if n := f[said]; n > 0 {
+func lines(f *figures, reported index, columns ...index) index {
+	if n := f[reported]; n > 0 {
 		return index(n)
 	}
 	for n := index(3); n > 1; n-- {
