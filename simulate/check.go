@@ -270,7 +270,7 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	if ordered {
 		c.stopOrdered(at, k, id)
 	}
-	if id.Ordered {
+	if ordered && id.Ordered {
 		h.asked, h.ours = id, true
 		return // the operator has judged what is up where the agent cannot see it
 	}
