@@ -157,11 +157,15 @@ func (s *State) stop(at Instant) {
 	}
 }
 
-// ownGoes tells whether the agent's own host has come to its latest start: then nothing
-// is left to ask the others later, and all that are up are asked now.
+// ownGoes tells whether the agent's own host is being stopped, or has come to its latest
+// start: then nothing is left to ask the others later, and all that are up are asked now.
 func (s *State) ownGoes(at Instant) bool {
 	k := s.ownHost()
-	return k >= 0 && s.Hosts[k].runs() && s.planned(k) && at >= s.latestOf(k)
+	if k < 0 {
+		return false
+	}
+	h := &s.Hosts[k]
+	return stopping(h.State) || h.runs() && s.planned(k) && at >= s.latestOf(k)
 }
 
 // maybeAsk asks a host to stop when its start has come and all that depends on it is
