@@ -114,7 +114,7 @@ type Config struct {
 	Log        *zap.Logger
 	Tell       func(n News) // may be nil; called in a goroutine of its own
 	Supervisor Supervisor   // may be nil
-	Witness    Witness      // may be nil
+	Observer   Observer     // may be nil
 
 	// Wall is read once. Elapsed is the time since boot, time asleep included.
 	// Both have defaults.
@@ -140,33 +140,33 @@ type Agent struct {
 	gone   sync.WaitGroup // goroutines that touch hosts and UPSs
 
 	// Of the loop alone.
-	clock    clock
-	boot     boot // that the journal knows
-	ended    bool // it was told to end
-	failed   int  // lives in a row that the core ended, before this one
-	stirred  bool // something has happened of which the next snapshot is to tell
-	forgot   bool // MemoryRefused is raised
-	taken    bool // the core took the last order
-	state    *shutdown.State
-	effects  []shutdown.Effect
-	record   *recorder
-	flights  []*flight
-	waiting  *crew // for a policy that the core holds back; see wait
-	lastTurn shutdown.Instant
-	saidAt   shutdown.Instant
-	said     string
-	began    shutdown.Instant
-	ready    bool
+	clock      clock
+	boot       boot // that the journal knows
+	ended      bool // it was told to end
+	failed     int  // lives in a row that the core ended, before this one
+	stirred    bool // something has happened of which the next snapshot is to tell
+	forgot     bool // MemoryRefused is raised
+	taken      bool // the core took the last order
+	state      *shutdown.State
+	effects    []shutdown.Effect
+	record     *recorder
+	executions []*execution
+	waiting    *workers // for a policy that the core holds back; see wait
+	lastTurn   shutdown.Instant
+	aliveAt    shutdown.Instant
+	aliveText  string
+	began      shutdown.Instant
+	ready      bool
 
-	mu     sync.Mutex // guards what others read
-	seen   shutdown.State
-	seenAt time.Duration // since boot
-	board  board
-	crew   *crew
+	mu      sync.Mutex // guards what others read
+	seen    shutdown.State
+	seenAt  time.Duration // since boot
+	board   board
+	workers *workers
 
 	turned atomic.Int64 // when the loop last turned, since boot
 
-	newer   atomic.Pointer[crew] // the one that waits, for who is not the loop
+	newer   atomic.Pointer[workers] // the one that waits, for who is not the loop
 	lost    ifLost
 	courses courses
 }
@@ -228,7 +228,7 @@ func (a *Agent) loop(ctx context.Context) {
 // due is when time alone gives the loop something to do.
 func (a *Agent) due() shutdown.Instant {
 	t := a.state.Wake
-	for _, f := range a.flights {
+	for _, f := range a.executions {
 		t = min(t, f.action.Deadline)
 	}
 	return t
@@ -244,7 +244,7 @@ func (a *Agent) turn(ctx context.Context) bool {
 		now = a.clock.now()
 	}
 	a.lastTurn = now
-	for _, f := range a.flights {
+	for _, f := range a.executions {
 		if now >= f.action.Deadline {
 			a.finish(f, shutdown.Unknown, "no answer by its deadline")
 			return true
@@ -267,10 +267,10 @@ func (a *Agent) take(m message) {
 		defer close(m.done)
 	}
 	switch {
-	case m.crew != nil && m.crew != a.crew:
+	case m.workers != nil && m.workers != a.workers:
 		return // of a policy that is no longer in force: its numbers mean other things
 	case m.event.Kind == shutdown.Finished:
-		for _, f := range a.flights {
+		for _, f := range a.executions {
 			if f.action.ID == m.event.Action {
 				a.finish(f, m.event.Outcome, m.event.Text)
 				return
@@ -300,8 +300,8 @@ func (a *Agent) step(e *shutdown.Event) {
 	for i := range a.effects {
 		a.do(&a.effects[i])
 	}
-	a.witness(at, e, of)
-	if a.state.Policy != a.crew.policy {
+	a.observer(at, e, of)
+	if a.state.Policy != a.workers.policy {
 		a.change()
 	}
 	switch r := a.record; {
@@ -346,17 +346,17 @@ func (a *Agent) do(f *shutdown.Effect) {
 	case shutdown.Begin:
 		a.begin(f.Action)
 	case shutdown.Cancel:
-		for _, g := range a.flights {
+		for _, g := range a.executions {
 			if g.action.ID == f.Action.ID {
 				g.cancel()
 			}
 		}
 	case shutdown.Probe:
-		a.crew.look(f.Host, f.Every)
+		a.workers.look(f.Host, f.Every)
 	case shutdown.Connect:
-		a.crew.connect(f.Host)
+		a.workers.connect(f.Host)
 	case shutdown.Poll:
-		a.crew.poll(f.UPS)
+		a.workers.poll(f.UPS)
 	}
 }
 
@@ -365,7 +365,7 @@ func (a *Agent) do(f *shutdown.Effect) {
 // answers are heard before the clock is.
 func (a *Agent) stalled(ctx context.Context, d time.Duration) {
 	a.voice.warn("the process stood still; every UPS is asked before anything is decided", zap.Duration("for", d))
-	a.crew.askAll(ctx)
+	a.workers.askAll(ctx)
 	for m, ok := a.queue.takeMeasured(); ok; m, ok = a.queue.takeMeasured() {
 		a.take(m)
 	}
@@ -377,14 +377,14 @@ func (a *Agent) alive(now shutdown.Instant) {
 	if s == nil {
 		return
 	}
-	becomes := !a.ready && (a.crew.asked(once) || now >= a.began.Add(readyAfter))
+	becomes := !a.ready && (a.workers.asked(once) || now >= a.began.Add(readyAfter))
 	if now.Sub(a.began) >= livesAgain {
 		a.failed = 0
 	}
-	if becomes || a.said == "" || now.Sub(a.saidAt) >= statusEvery {
-		a.said, a.saidAt = statusLine(a.state), now
+	if becomes || a.aliveText == "" || now.Sub(a.aliveAt) >= statusEvery {
+		a.aliveText, a.aliveAt = statusLine(a.state), now
 	}
-	s.Alive(a.said)
+	s.Alive(a.aliveText)
 	if becomes {
 		a.ready = true
 		s.Ready()
@@ -395,7 +395,7 @@ func (a *Agent) alive(now shutdown.Instant) {
 // have wakes nobody.
 func (a *Agent) Wake(ups string) {
 	a.mu.Lock()
-	c := a.crew
+	c := a.workers
 	a.mu.Unlock()
 	for i := 0; c != nil && i < len(c.policy.UPSs); i++ {
 		if c.policy.UPSs[i].Name == ups {
@@ -514,12 +514,12 @@ func (a *Agent) adopt(p *policy.Policy, parts *Parts) {
 	if a.waiting != nil && a.waiting.parts != parts {
 		a.gone.Go(a.waiting.parts.close)
 	}
-	a.wait(newCrew(p, parts))
+	a.wait(newWorkers(p, parts))
 	a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: transcript.Day(a.clock.now())})
 }
 
-// wait has a crew wait for its policy to be in force.
-func (a *Agent) wait(c *crew) {
+// wait has workers wait for its policy to be in force.
+func (a *Agent) wait(c *workers) {
 	a.waiting = c
 	a.newer.Store(c)
 }
@@ -530,10 +530,10 @@ func (a *Agent) change() {
 	a.wait(nil)
 	if next == nil || next.policy != a.state.Policy {
 		var err error
-		if next, err = a.crewFor(a.state.Policy); err != nil {
+		if next, err = a.workersFor(a.state.Policy); err != nil {
 			a.voice.fault("the policy now in force cannot be put to work", zap.Error(err))
 			a.Raise(shutdown.PolicyRefused)
-			next = newCrew(a.state.Policy, &Parts{})
+			next = newWorkers(a.state.Policy, &Parts{})
 		}
 	}
 	a.employ(next)

@@ -20,7 +20,7 @@ func (c *clock) now() shutdown.Instant { return c.epoch.Add(c.elapsed()) }
 
 // newClock goes on with the epoch of the journal in the same boot; else it
 // takes the wall's time, but never one before the last recorded instant.
-func newClock(c *Config, m *memory) clock {
+func newClock(c *Config, m *resumed) clock {
 	elapsed := c.Elapsed()
 	epoch := m.boot.epoch
 	if !m.boot.is(c.Boot) {

@@ -142,7 +142,7 @@ func (s fakeSource) Poll(ctx context.Context) (shutdown.Measurement, error) {
 		return shutdown.Nothing, err
 	}
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
+	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.upss[s.ups].lost {

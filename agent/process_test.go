@@ -87,7 +87,7 @@ func quickRoom(t testing.TB) *policy.Policy {
 
 func (f folder) Poll(ctx context.Context) (shutdown.Measurement, error) {
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery, m.LoadWatts = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal, 320
+	m.Source, m.Input, m.Battery, m.LoadWatts = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal, 320
 	if f.has("lost") {
 		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
 	}

@@ -9,15 +9,15 @@ import (
 
 // message is one thing for the loop.
 type message struct {
-	crew  *crew // whose numbers the event speaks in; nil for one from outside
-	event shutdown.Event
-	parts *Parts        // of an adopted policy
-	order *hostOrder    // whose event it is; nil for none
-	done  chan struct{} // closed when it is worked off; may be nil
+	workers *workers // whose numbers the event speaks in; nil for one from outside
+	event   shutdown.Event
+	parts   *Parts        // of an adopted policy
+	order   *hostOrder    // whose event it is; nil for none
+	done    chan struct{} // closed when it is worked off; may be nil
 }
 
-func (m *message) measures(c *crew, ups int32) bool {
-	return m.event.Kind == shutdown.Measured && m.crew == c && m.event.UPS == ups
+func (m *message) measures(c *workers, ups int32) bool {
+	return m.event.Kind == shutdown.Measured && m.workers == c && m.event.UPS == ups
 }
 
 // queue is the one way to the loop. It is bounded: whoever finds it full waits.
@@ -65,7 +65,7 @@ func (q *queue) overtake(m message) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	for i := range q.items {
-		if q.items[i].measures(m.crew, m.event.UPS) {
+		if q.items[i].measures(m.workers, m.event.UPS) {
 			q.items = append(append(q.items[:i], q.items[i+1:]...), m)
 			return true
 		}

@@ -44,8 +44,8 @@ type boot struct {
 
 func (b *boot) is(id string) bool { return b.id != "" && b.id == id }
 
-// memory is what a journal tells of the life before.
-type memory struct {
+// resumed is what a journal tells of the life before.
+type resumed struct {
 	state  *shutdown.State
 	board  board
 	boot   boot
@@ -76,7 +76,7 @@ const (
 // used, and all lines behind it. They are facts, whatever build wrote them. Whatever
 // is wrong with it, the agent starts: a bad journal must not leave hosts running into
 // an empty battery.
-func remember(past *Past, c *Config) *memory {
+func remember(past *Past, c *Config) *resumed {
 	lines := slices.Concat(past.Before, past.Lines)
 	var notes []string
 	var first error // of what is wrong with snapshots
@@ -105,7 +105,7 @@ func remember(past *Past, c *Config) *memory {
 }
 
 // with notes what is wrong with the past, and under which name it is put aside.
-func (m *memory) with(past *Past, notes []string, first error) *memory {
+func (m *resumed) with(past *Past, notes []string, first error) *resumed {
 	m.notes = append(notes, m.notes...)
 	if past.Torn {
 		m.notes = append(m.notes, "the journal's last line was cut short; it is left out")
@@ -123,8 +123,8 @@ func (m *memory) with(past *Past, notes []string, first error) *memory {
 
 // salvage takes what can be had of a snapshot that is not used: the clock, the number of
 // the outage, so that actions have names of their own, and the policy.
-func salvage(text []byte) *memory {
-	m := &memory{state: shutdown.New()}
+func salvage(text []byte) *resumed {
+	m := &resumed{state: shutdown.New()}
 	var n numbered
 	if json.Unmarshal(text, &n) != nil {
 		return m
@@ -143,7 +143,7 @@ func salvage(text []byte) *memory {
 
 // recall takes the snapshot and replays the lines behind it. A line that cannot be
 // used is left out.
-func recall(text []byte, lines []string, c *Config) (*memory, error) {
+func recall(text []byte, lines []string, c *Config) (*resumed, error) {
 	skip := map[int]bool{}
 	var notes []string
 	for {
@@ -151,7 +151,7 @@ func recall(text []byte, lines []string, c *Config) (*memory, error) {
 		if err != nil {
 			return nil, err
 		}
-		m := &memory{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended, failed: s.Failed, other: s.Build != c.Build}
+		m := &resumed{state: s.State, board: s.Board, boot: boot{s.Boot, s.Epoch}, ended: s.Ended, failed: s.Failed, other: s.Build != c.Build}
 		bad := m.replayAll(lines, skip)
 		if bad == nil {
 			return m.checked(s, notes, len(skip) > 0, c)
@@ -166,7 +166,7 @@ func recall(text []byte, lines []string, c *Config) (*memory, error) {
 }
 
 // checked is the last look at what was recalled before it is used.
-func (m *memory) checked(s *snapshot, notes []string, skipped bool, c *Config) (*memory, error) {
+func (m *resumed) checked(s *snapshot, notes []string, skipped bool, c *Config) (*resumed, error) {
 	if err := sound(m.state); err != nil {
 		return nil, &refused{impossible, "after the lines behind it " + err.Error()}
 	}
@@ -192,7 +192,7 @@ type badLine struct {
 	err    error
 }
 
-func (m *memory) replayAll(lines []string, skip map[int]bool) *badLine {
+func (m *resumed) replayAll(lines []string, skip map[int]bool) *badLine {
 	for n, line := range lines {
 		if skip[n] {
 			continue
@@ -206,7 +206,7 @@ func (m *memory) replayAll(lines []string, skip map[int]bool) *badLine {
 
 // replay takes one line. The core's panic is an error: the same line would
 // bring the agent down at every start.
-func (m *memory) replay(line string) (err error) {
+func (m *resumed) replay(line string) (err error) {
 	defer func() {
 		if r := recover(); r != nil {
 			err = fmt.Errorf("the decision code fails on it: %v", r)
@@ -251,7 +251,7 @@ func (m *memory) replay(line string) (err error) {
 
 // begun takes an effect's line. The replay makes most of them again; an action that
 // it does not make, and that was begun, is a fact.
-func (m *memory) begun(line string) {
+func (m *resumed) begun(line string) {
 	at, action, is := transcript.ParseBegin(m.state.Policy, line)
 	if !is || slices.ContainsFunc(m.given, func(f shutdown.Effect) bool { return f.Kind == shutdown.Begin && f.Action.ID == action.ID }) {
 		return
@@ -272,7 +272,7 @@ func speaks(e *shutdown.Event, before *policy.Policy, after *shutdown.State) *po
 func (a *Agent) start() error {
 	m := remember(&a.config.Past, &a.config)
 	a.config.Past = Past{}
-	old, fresh, err := a.crews(m)
+	old, fresh, err := a.bothWorkers(m)
 	if old == nil && fresh == nil {
 		return fmt.Errorf("there is no policy to work by, and none is recorded: %w", err)
 	}
@@ -292,7 +292,7 @@ func (a *Agent) start() error {
 	a.mu.Unlock()
 	if old != nil {
 		if m.state.Next != nil {
-			next, _ := a.crewFor(m.state.Next) // else it is tried again when its time comes
+			next, _ := a.workersFor(m.state.Next) // else it is tried again when its time comes
 			a.wait(next)
 		}
 		if fresh != nil && !same(fresh.policy, a.latest()) {
@@ -324,22 +324,22 @@ func (a *Agent) start() error {
 	return nil
 }
 
-// crews makes what works for the recorded policy and for the operator's. A
+// bothWorkers makes what works for the recorded policy and for the operator's. A
 // recorded one that cannot be put to work any more is forgotten with all else.
-func (a *Agent) crews(m *memory) (old, fresh *crew, err error) {
+func (a *Agent) bothWorkers(m *resumed) (old, fresh *workers, err error) {
 	err = errors.New("the policy has errors")
 	if a.config.Policy != nil {
-		fresh, err = a.crewFor(a.config.Policy)
+		fresh, err = a.workersFor(a.config.Policy)
 	}
 	if m.state.Policy != nil {
 		var bad error
-		if old, bad = a.crewFor(m.state.Policy); bad != nil {
+		if old, bad = a.workersFor(m.state.Policy); bad != nil {
 			m.notes = append(m.notes, "the recorded policy cannot be put to work, nothing is remembered: "+bad.Error())
-			*m = memory{state: shutdown.New(), boot: m.boot, notes: m.notes, keep: damaged, lost: true}
+			*m = resumed{state: shutdown.New(), boot: m.boot, notes: m.notes, keep: damaged, lost: true}
 		}
 	}
 	if old == nil && fresh == nil && m.policy != nil {
-		if fresh, bad := a.crewFor(m.policy); bad == nil {
+		if fresh, bad := a.workersFor(m.policy); bad == nil {
 			return nil, fresh, err // err says that it is not the operator's
 		}
 	}
@@ -347,7 +347,7 @@ func (a *Agent) crews(m *memory) (old, fresh *crew, err error) {
 }
 
 // resume takes over what is remembered, and begins the journal again with it.
-func (a *Agent) resume(m *memory) {
+func (a *Agent) resume(m *resumed) {
 	a.clock, a.state, a.boot = newClock(&a.config, m), m.state, m.boot
 	a.failed = m.failed
 	a.ended = m.ended // killed before the start is through, the next still knows
@@ -380,10 +380,10 @@ func same(p, q *policy.Policy) bool {
 	return err1 == nil && err2 == nil && bytes.Equal(a, b)
 }
 
-func (a *Agent) crewFor(p *policy.Policy) (*crew, error) {
+func (a *Agent) workersFor(p *policy.Policy) (*workers, error) {
 	parts, err := a.config.Wire(p)
 	if err != nil {
 		return nil, err
 	}
-	return newCrew(p, parts), nil
+	return newWorkers(p, parts), nil
 }

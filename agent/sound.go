@@ -109,7 +109,7 @@ func (f *finder) ups(u *shutdown.UPS) {
 	f.is(u.Says <= shutdown.SaysNothing, "Says", uint8(u.Says))
 	f.is(u.Last.Source <= shutdown.FromNothing, "Last.Source", uint8(u.Last.Source))
 	f.is(u.Last.Input <= shutdown.LineBad, "Last.Input", uint8(u.Last.Input))
-	f.is(u.Last.Battery <= shutdown.StoreDepleted, "Last.Battery", uint8(u.Last.Battery))
+	f.is(u.Last.Battery <= shutdown.StatusDepleted, "Last.Battery", uint8(u.Last.Battery))
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant
@@ -162,7 +162,7 @@ func (f *finder) schedule(c *shutdown.Schedule) {
 	f.past("Schedule.At", c.At)
 	for i := range c.Plan.Stops {
 		o := &c.Plan.Stops[i]
-		f.is(o.Start >= -aWhile && o.Other >= -1 && (o.Other < max(len(c.Hosts), len(c.Rests))), "a stop of the schedule", *o)
+		f.is(o.Asked >= -aWhile && o.Other >= -1 && (o.Other < max(len(c.Hosts), len(c.Rests))), "a stop of the schedule", *o)
 	}
 	for _, r := range c.Rests {
 		f.is(r.Load >= -1 && r.Load <= most, "a load that the schedule counts on", r.Load)

@@ -9,11 +9,11 @@ import (
 	"ebbline/shutdown"
 )
 
-// wayOf gives who is to carry out an action, and its name there: the crew of the policy
+// wayOf gives who is to carry out an action, and its name there: the workers of the policy
 // in force or, where that lacks a secret, the one that waits, if its policy has the same
 // way to the same host. A secret is renamed together with the policy that uses
 // it; an outage keeps that policy waiting, and the old name is gone.
-func (a *Agent) wayOf(c *crew, id shutdown.ActionID) (*crew, shutdown.ActionID) {
+func (a *Agent) wayOf(c *workers, id shutdown.ActionID) (*workers, shutdown.ActionID) {
 	secret := c.lacks(id)
 	if secret == "" {
 		a.lacking(c.policy, id, "")
@@ -32,7 +32,7 @@ func (a *Agent) wayOf(c *crew, id shutdown.ActionID) (*crew, shutdown.ActionID) 
 	return c, id
 }
 
-func (c *crew) lacks(id shutdown.ActionID) string {
+func (c *workers) lacks(id shutdown.ActionID) string {
 	if c.parts.Lacks == nil {
 		return ""
 	}

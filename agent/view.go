@@ -143,7 +143,7 @@ func (a *Agent) View() View {
 	s := a.seen.Clone()
 	now := s.Now.Add(a.config.Elapsed() - a.seenAt)
 	b := a.board.clone()
-	c := a.crew
+	c := a.workers
 	a.mu.Unlock()
 	planned := s
 	if s.Policy != nil && !onBattery(s) {
@@ -267,9 +267,9 @@ func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UP
 		Name: s.Policy.UPSs[i].Name, Phase: s.Phase(i).String(), Since: wall(s.Since(i)), OnBattery: u.OnBattery(), Source: u.Last.Source.String(),
 		LoadWatts: int64(math.Ceil(u.Load)), ChargePercent: math.Floor(10*s.ChargePercent(i)) / 10,
 		Basis: s.Belief(i).Basis, OwnBattery: u.Last.Battery.String(),
-		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureC),
+		OwnRuntimeSeconds: read(u.Last.RuntimeSeconds), OwnChargePercent: tenths(u.Last.ChargeTenths), OwnTemperatureCelsius: tenths(u.Last.TemperatureTenthsC),
 	}
-	v.OwnInput, v.OwnInputVolts = u.Last.Input.String(), tenths(u.Last.InputVolts)
+	v.OwnInput, v.OwnInputVolts = u.Last.Input.String(), tenths(u.Last.InputDecivolts)
 	if u.Last != shutdown.Nothing { // else its load is not known either
 		v.AnswerAgeSeconds = seconds(now.Sub(u.LastAt))
 		low, likely, high := s.Runtime(i)
@@ -315,7 +315,7 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 	case s.Outstanding() && h.State == shutdown.Off && h.Asked >= s.Began:
 		v.Asked, v.Down = was(h.Asked), was(h.SeenFrom)
 	case inPlan:
-		v.StopSeconds, v.LatestStartSeconds, v.Down = in(from.Add(stop.Start)), in(from.Add(stop.Latest)), in(from.Add(stop.Down))
+		v.StopSeconds, v.LatestStartSeconds, v.Down = in(from.Add(stop.Asked)), in(from.Add(stop.Latest)), in(from.Add(stop.Down))
 		v.PromisedSeconds, v.PromiseKept = in(planned.PromisedUntil(k)), &stop.Kept
 		v.Reason = planned.ReasonOf(k)
 	}

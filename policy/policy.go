@@ -288,6 +288,16 @@ type Host struct {
 	Plugged
 }
 
+// FirstSSH is the way that the early step takes, too; nil when there is none.
+func (h *Host) FirstSSH() *SSH {
+	for i := range h.Methods {
+		if h.Methods[i].SSH != nil {
+			return h.Methods[i].SSH
+		}
+	}
+	return nil
+}
+
 // GivesUp is the host's whole allowance: every method tried to its end.
 func (h *Host) GivesUp() time.Duration {
 	var sum time.Duration
@@ -364,6 +374,15 @@ type Outlet struct {
 	Off, On    int64
 	ReadOID    string // where its state is read; OID when ""
 	OffReading int64  // what ReadOID says when it is off
+}
+
+// Secrets are the names of those that asking and switching the outlet take; some may
+// be empty.
+func (o *Outlet) Secrets() []Secret {
+	if s := o.SNMP; s != nil {
+		return []Secret{s.Community, s.WriteWith, s.AuthKey, s.PrivKey}
+	}
+	return []Secret{o.BMC.Password}
 }
 
 // StartKind says by which way a host is started.

@@ -193,7 +193,7 @@ func (s *State) ofUPSs(at Instant) {
 		}
 		if u.OnBattery() && s.low(i) {
 			n := s.holdsThat(BatteryLow, i, -1)
-			if u.Last.Battery != StoreLow && u.Last.Battery != StoreDepleted && s.saysEnd(i, &u.Last) {
+			if u.Last.Battery != StatusLow && u.Last.Battery != StatusDepleted && s.saysEnd(i, &u.Last) {
 				n.A = u.Last.Millivolts
 			}
 		}

@@ -49,39 +49,39 @@ const (
 // String gives the word of the transcript.
 func (l Line) String() string { return [...]string{"unread", "good", "bad"}[l] }
 
-// Store is the UPS's own word on its battery; zero when it was not read.
-type Store uint8
+// BatteryStatus is the UPS's own word on its battery; zero when it was not read.
+type BatteryStatus uint8
 
 const (
-	StoreNormal   Store = iota + 1
-	StoreLow            // below the UPS's own threshold
-	StoreDepleted       // it cannot carry the present load
+	StatusNormal   BatteryStatus = iota + 1
+	StatusLow                    // below the UPS's own threshold
+	StatusDepleted               // it cannot carry the present load
 )
 
 // String gives the word of the transcript.
-func (s Store) String() string { return [...]string{"unread", "normal", "low", "depleted"}[s] }
+func (s BatteryStatus) String() string { return [...]string{"unread", "normal", "low", "depleted"}[s] }
 
 // Measurement is one UPS at one poll, in the core's own words and units. A
 // figure that the UPS did not give is [Unread], or zero for the enums.
 type Measurement struct {
-	Source         Source
-	Input          Line
-	Battery        Store
-	Testing        bool  // a battery test by the UPS itself is under way
-	LoadWatts      int64 // active power at the output
-	ChargeTenths   int64 // tenths of a percent
-	RuntimeSeconds int64 // the UPS's own estimate
-	LowSeconds     int64 // its own threshold for "battery low", as runtime
-	OnBatterySecs  int64 // time since it went to battery, by its own clock
-	Millivolts     int64 // of the battery string
-	TemperatureC   int64 // of the battery, tenths of a degree Celsius
-	InputVolts     int64 // tenths of a volt, the worst line
+	Source             Source
+	Input              Line
+	Battery            BatteryStatus
+	Testing            bool  // a battery test by the UPS itself is under way
+	LoadWatts          int64 // active power at the output
+	ChargeTenths       int64 // tenths of a percent
+	RuntimeSeconds     int64 // the UPS's own estimate
+	LowSeconds         int64 // its own threshold for "battery low", as runtime
+	OnBatterySecs      int64 // time since it went to battery, by its own clock
+	Millivolts         int64 // of the battery string
+	TemperatureTenthsC int64 `json:"TemperatureC"` // of the battery; the snapshot's name is that of its format
+	InputDecivolts     int64 `json:"InputVolts"`   // of the worst line
 }
 
 // Nothing is a measurement with no figure read.
 var Nothing = Measurement{
 	LoadWatts: Unread, ChargeTenths: Unread, RuntimeSeconds: Unread, LowSeconds: Unread,
-	OnBatterySecs: Unread, Millivolts: Unread, TemperatureC: Unread, InputVolts: Unread,
+	OnBatterySecs: Unread, Millivolts: Unread, TemperatureTenthsC: Unread, InputDecivolts: Unread,
 }
 
 // Sighting is what a look at a host showed.

@@ -4,7 +4,7 @@ package shutdown
 func (s *State) Decide(at Instant) []Effect {
 	s.Now = at
 	s.decide(at)
-	return s.said()
+	return s.takeEffects()
 }
 
 // Next gives the state that follows in the host's table.

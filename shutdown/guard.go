@@ -43,7 +43,7 @@ func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan) boo
 	}
 	g.starts = g.starts[:0]
 	for i := range out.Stops {
-		g.starts = append(g.starts, out.Stops[i].Start)
+		g.starts = append(g.starts, out.Stops[i].Asked)
 	}
 	g.run()
 	out.Fragile = out.Fragile[:0]
@@ -65,7 +65,7 @@ func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan) boo
 			break
 		}
 		g.pull(j, at)
-		out.Stops[j].Start, out.Stops[j].Why, out.Stops[j].Other = g.starts[j], ForLoss, -1
+		out.Stops[j].Asked, out.Stops[j].Why, out.Stops[j].Other = g.starts[j], ForLoss, -1
 		changed = true
 	}
 	return changed

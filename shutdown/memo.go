@@ -31,7 +31,7 @@ func (w *work) make() {
 	add(uint64(p.Floor), uint64(p.Reserve), uint64(p.Elapsed), uint64(p.AtOnce), uint64(len(p.Stores)), uint64(len(p.Hosts)))
 	for i := range p.Stores {
 		s := &p.Stores[i]
-		add(f(s.Model.Store), f(s.Model.Ohmic), f(s.Model.Diffusion), f(s.Model.Relaxation), f(s.Charge.Delivered), f(s.Charge.Bound), f(s.Base))
+		add(f(s.Model.Energy), f(s.Model.Ohmic), f(s.Model.Diffusion), f(s.Model.Relaxation), f(s.Charge.Delivered), f(s.Charge.Bound), f(s.Base))
 	}
 	for i := range p.Hosts {
 		h := &p.Hosts[i]

@@ -42,7 +42,7 @@ func (s *State) IfInputFailed() *State {
 		c.answered(c.Now, int32(i), &m)
 	}
 	c.decide(c.Now)
-	c.said()
+	c.takeEffects()
 	return c
 }
 
@@ -85,7 +85,7 @@ func (o *Outlook) Curve(p *plan.Problem, store int, step, until time.Duration) (
 	last := o.Plan.Stores[store].LastDown
 	end = -1
 	note := func(t time.Duration, watts float64) {
-		curve = append(curve, Left{t, max(0, st.Model.Left(c, watts)/st.Model.Store)})
+		curve = append(curve, Left{t, max(0, st.Model.Left(c, watts)/st.Model.Energy)})
 	}
 	note(0, o.load(p, store, 0))
 	for t < until || end < 0 && t < last {
@@ -119,7 +119,7 @@ func (o *Outlook) load(p *plan.Problem, store int, t time.Duration) float64 {
 		switch {
 		case t >= s.Down:
 			continue
-		case t >= s.Start:
+		case t >= s.Asked:
 			watts = h.Stopping
 		}
 		for _, f := range h.Feeds {
@@ -135,7 +135,7 @@ func (o *Outlook) load(p *plan.Problem, store int, t time.Duration) float64 {
 func (o *Outlook) change(p *plan.Problem, t time.Duration) time.Duration {
 	next := battery.Unending
 	for j := range p.Hosts {
-		for _, at := range [...]time.Duration{o.Plan.Stops[j].Start, o.Plan.Stops[j].Down} {
+		for _, at := range [...]time.Duration{o.Plan.Stops[j].Asked, o.Plan.Stops[j].Down} {
 			if at > t {
 				next = min(next, at)
 			}

@@ -154,7 +154,7 @@ func (s *State) poseStore(at Instant, i int32, w *work, standard bool) {
 	p.Floor = max(p.Floor, up(u.Lost.Add(site.RideThrough).Sub(at)))
 	p.Elapsed = max(p.Elapsed, at.Sub(u.Lost).Truncate(time.Second))
 	model, charge, _ := s.store(i)
-	charge.Delivered, charge.Bound = coarse(charge.Delivered, model.Store), coarse(charge.Bound, model.Store)
+	charge.Delivered, charge.Bound = coarse(charge.Delivered, model.Energy), coarse(charge.Bound, model.Energy)
 	step := s.Policy.UPSs[i].RatedWatts / 100
 	if standard {
 		charge, step = battery.Charge{}, 2*step

@@ -27,14 +27,14 @@ func TestBatteryDoesNotCharge(t *testing.T) {
 	}
 	answer(time.Minute)
 	step(&Event{Kind: Observed, Host: 0, Sighting: SeenUp})
-	m.Source, m.Battery, m.ChargeTenths = FromBattery, StoreLow, 50
+	m.Source, m.Battery, m.ChargeTenths = FromBattery, StatusLow, 50
 	answer(time.Minute)
 	step(&Event{Kind: Finished, Action: s.Hosts[0].Last.Action.ID, Host: 0, Outcome: Accepted})
 	step(&Event{Kind: Observed, Host: 0, Sighting: SeenSilent})
 	if s.Hosts[0].State != Off {
 		t.Fatalf("the host is not down: %+v", s.Hosts[0])
 	}
-	m.Source, m.Battery = FromInput, StoreNormal
+	m.Source, m.Battery = FromInput, StatusNormal
 	said := func() (raised, over, started bool) {
 		for i := range out {
 			n := &out[i].Notice

@@ -69,8 +69,8 @@ func (s *State) warmed(at Instant, j int, tenths int64) (news bool) {
 // warmedBy takes what a UPS says of the temperature by itself.
 func (s *State) warmedBy(at Instant, i int32, m *Measurement) (news bool) {
 	for j := range s.Rooms {
-		if s.Policy.Temperatures[j].UPS == int(i) && m.TemperatureC != Unread {
-			news = s.warmed(at, j, m.TemperatureC) || news
+		if s.Policy.Temperatures[j].UPS == int(i) && m.TemperatureTenthsC != Unread {
+			news = s.warmed(at, j, m.TemperatureTenthsC) || news
 		}
 	}
 	return news
@@ -303,7 +303,7 @@ func (s *State) poseRooms(at Instant, w *work) {
 		if end < Never && len(w.problem.Stores) < 64 {
 			place = int32(len(w.problem.Stores))
 			left := max(0, end.Sub(at)).Truncate(time.Second)
-			w.problem.Stores = append(w.problem.Stores, plan.Store{Model: battery.Model{Store: left.Seconds()}, Base: 1})
+			w.problem.Stores = append(w.problem.Stores, plan.Store{Model: battery.Model{Energy: left.Seconds()}, Base: 1})
 		}
 		w.rooms = append(w.rooms, place)
 	}

@@ -189,7 +189,7 @@ func (s *State) slot(k int32) int32 {
 
 // Stop is one host's place in the schedule in force.
 type Stop struct {
-	Start  time.Duration // all since [Schedule.At]
+	Asked  time.Duration // all since [Schedule.At]
 	Latest time.Duration
 	Down   time.Duration
 	Kept   bool
@@ -204,7 +204,7 @@ func (s *State) StopOf(k int32) (Stop, bool) {
 		return Stop{}, false
 	}
 	p := &s.Schedule.Plan.Stops[j]
-	o := Stop{p.Start, p.Latest, p.Down, p.Kept, p.Why, -1}
+	o := Stop{p.Asked, p.Latest, p.Down, p.Kept, p.Why, -1}
 	if p.Other >= 0 && p.Other < len(s.Schedule.Hosts) && p.Why != plan.ForBattery && p.Why != ForHeat && p.Why != plan.ForNoReturn {
 		o.Other = s.Schedule.Hosts[p.Other]
 	}
@@ -214,7 +214,7 @@ func (s *State) StopOf(k int32) (Stop, bool) {
 // startOf is when a host is to be asked; Never when it is not.
 func (s *State) startOf(k int32) Instant {
 	if j := s.slot(k); j >= 0 {
-		return s.Schedule.At.Add(s.Schedule.Plan.Stops[j].Start)
+		return s.Schedule.At.Add(s.Schedule.Plan.Stops[j].Asked)
 	}
 	return Never
 }
@@ -360,7 +360,7 @@ func (s *State) recall(at Instant, w *work) {
 		o, _ := s.StopOf(k)
 		stop := plan.Stop{Why: o.Why, Other: -1, Kept: o.Kept}
 		if s.Hosts[k].runs() {
-			stop.Start = max(0, c.At.Add(o.Start).Sub(at))
+			stop.Asked = max(0, c.At.Add(o.Asked).Sub(at))
 		}
 		if o.Other >= 0 && w.place[o.Other] >= 0 && s.Hosts[o.Other].runs() {
 			stop.Other = int(w.place[o.Other])
@@ -386,7 +386,7 @@ func (s *State) safe(w *work, later time.Duration) bool {
 }
 
 func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
-	start := w.plan.Stops[j].Start
+	start := w.plan.Stops[j].Asked
 	if !s.Hosts[w.hosts[j]].runs() {
 		return start
 	}
@@ -395,7 +395,7 @@ func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
 
 func (s *State) move(w *work, later time.Duration) {
 	for j := range w.hosts {
-		w.plan.Stops[j].Start = s.moved(w, j, later)
+		w.plan.Stops[j].Asked = s.moved(w, j, later)
 	}
 }
 
@@ -419,7 +419,7 @@ func (s *State) loosen(w *work) {
 func (s *State) tighten(w *work) bool {
 	most := time.Duration(0)
 	for j := range w.hosts {
-		most = max(most, w.plan.Stops[j].Start)
+		most = max(most, w.plan.Stops[j].Asked)
 	}
 	if !s.safe(w, -most) {
 		return false
@@ -453,11 +453,11 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	for _, i := range w.stores {
 		u, m := &s.UPSs[i], &s.belief(i).Model
 		gone := u.Taken[likely].Delivered + u.Taken[likely].Bound
-		if s.low(i) || s.lowering(i) || gone > 0.6*m.Store*u.Holds[low] {
+		if s.low(i) || s.lowering(i) || gone > 0.6*m.Energy*u.Holds[low] {
 			return false
 		}
 		first = min(first, u.Lost)
-		full = full && gone < 0.01*m.Store
+		full = full && gone < 0.01*m.Energy
 	}
 	for _, k := range w.hosts {
 		if !s.Hosts[k].runs() {
@@ -475,7 +475,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	w.kept = w.kept[:0]
 	for j, k := range w.hosts {
 		w.kept = append(w.kept, p.Stops[j].Kept)
-		p.Stops[j].Start = max(0, s.lostAt(k).Add(p.Stops[j].Start).Sub(at))
+		p.Stops[j].Asked = max(0, s.lostAt(k).Add(p.Stops[j].Asked).Sub(at))
 	}
 	w.planner.Ready(&w.problem)
 	if s.safe(w, 0) {

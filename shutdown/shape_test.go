@@ -113,7 +113,7 @@ func (w *twin) Event(at shutdown.Instant, e *shutdown.Event) {
 		effects := early.Decide(at)
 		early.Now = s.Now
 		if after := w.text(early); after != before || len(effects) > 0 {
-			w.t.Fatalf("event %d at %v, %v before it is due: a decision does %+v and leaves\n%s\nof\n%s", w.events, at.Sub(simulate.Start), s.Wake.Sub(at), effects, after, before)
+			w.t.Fatalf("event %d at %v, %v before it is due: a decision does %+v and leaves\n%s\nof\n%s", w.events, at.Sub(simulate.Epoch), s.Wake.Sub(at), effects, after, before)
 		}
 	}
 }

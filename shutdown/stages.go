@@ -28,7 +28,7 @@ func (s *State) excuse(c *Schedule) {
 		other := c.Hosts[stop.Other]
 		promised := s.Policy.Hosts[other].KeepFor
 		switch {
-		case c.At.Add(c.Plan.Stops[stop.Other].Start) > s.lostAt(other).Add(max(promised, s.Policy.Site.RideThrough)+rounding):
+		case c.At.Add(c.Plan.Stops[stop.Other].Asked) > s.lostAt(other).Add(max(promised, s.Policy.Site.RideThrough)+rounding):
 			stop.Why = ForShare // it has more than it is promised
 		case promised <= s.Policy.Site.RideThrough:
 			stop.Other = -1 // all are promised that
@@ -65,19 +65,19 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 			if !s.Hosts[k].runs() || s.urgent(k) == 0 && why != ByOperator {
 				continue
 			}
-			start := stop.Start
+			start := stop.Asked
 			if u := s.urgent(k); u != 0 {
 				start, why = 0, u
 			}
 			for _, a := range w.problem.Hosts[j].After {
 				begun := time.Duration(0)
 				if s.Hosts[c.Hosts[a]].runs() {
-					begun = c.Plan.Stops[a].Start
+					begun = c.Plan.Stops[a].Asked
 				}
 				start = max(start, begun+w.problem.Hosts[a].Stops)
 			}
-			moved = moved || stop.Start != start
-			stop.Start, stop.Down, stop.Why, stop.Other = start, start+w.problem.Hosts[j].Stops, why, -1
+			moved = moved || stop.Asked != start
+			stop.Asked, stop.Down, stop.Why, stop.Other = start, start+w.problem.Hosts[j].Stops, why, -1
 		}
 		if !moved {
 			break
@@ -99,10 +99,10 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 			continue
 		}
 		any = any || kept
-		if kept && stop.Start < held {
-			stop.Start, stop.Why, stop.Other = held, ByOperator, -1
+		if kept && stop.Asked < held {
+			stop.Asked, stop.Why, stop.Other = held, ByOperator, -1
 		}
-		most = max(most, stop.Start)
+		most = max(most, stop.Asked)
 	}
 	if !any {
 		return false
@@ -113,8 +113,8 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 		for j, k := range c.Hosts {
 			for _, a := range w.problem.Hosts[j].After {
 				stop, after := &c.Plan.Stops[j], &c.Plan.Stops[a]
-				if off := after.Start + w.problem.Hosts[a].Stops; s.Hosts[k].runs() && after.Why == ByOperator && stop.Start < off {
-					stop.Start, stop.Why, stop.Other, moved = off, ByOperator, -1, true
+				if off := after.Asked + w.problem.Hosts[a].Stops; s.Hosts[k].runs() && after.Why == ByOperator && stop.Asked < off {
+					stop.Asked, stop.Why, stop.Other, moved = off, ByOperator, -1, true
 				}
 			}
 		}
@@ -129,7 +129,7 @@ func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 	safe := func(end time.Duration) bool {
 		w.starts = w.starts[:0]
 		for j := range c.Hosts {
-			w.starts = append(w.starts, min(c.Plan.Stops[j].Start, end))
+			w.starts = append(w.starts, min(c.Plan.Stops[j].Asked, end))
 		}
 		return w.planner.Holds(w.starts)
 	}
@@ -144,8 +144,8 @@ func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 		}
 	}
 	for j := range c.Hosts {
-		if stop := &c.Plan.Stops[j]; stop.Start > least {
-			stop.Start, stop.Why, stop.Other = least, ByOperator, -1
+		if stop := &c.Plan.Stops[j]; stop.Asked > least {
+			stop.Asked, stop.Why, stop.Other = least, ByOperator, -1
 		}
 	}
 }
@@ -211,7 +211,7 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	stop := &c.Plan.Stops[s.slot(k)]
 	switch {
 	case s.outputGoes(k):
-		stop.Start, stop.Why, stop.Other = min(stop.Start, 0), ForOutput, -1
+		stop.Asked, stop.Why, stop.Other = min(stop.Asked, 0), ForOutput, -1
 		return true
 	case !s.returns(at, k) || s.lingers(k):
 		return false
@@ -223,10 +223,10 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 			last = max(last, c.Plan.Stops[j].Down)
 		}
 	}
-	if last >= stop.Start {
+	if last >= stop.Asked {
 		return false
 	}
-	stop.Start, stop.Why, stop.Other = last, ForOutput, -1
+	stop.Asked, stop.Why, stop.Other = last, ForOutput, -1
 	return true
 }
 

@@ -16,7 +16,7 @@ func (s *State) Step(at Instant, e *Event, out []Effect) []Effect {
 	case e.Kind == Measured:
 		s.Wake = s.wake(s.Now) // an answer puts off the silence of its UPS
 	}
-	return s.said()
+	return s.takeEffects()
 }
 
 // Heard takes an event that another build's core has seen already: what it says is a
@@ -99,8 +99,8 @@ func (s *State) emit(f Effect) {
 	}
 }
 
-// said gives the step's effects: what is so first, then what is to be done.
-func (s *State) said() []Effect {
+// takeEffects gives the step's effects: what is so first, then what is to be done.
+func (s *State) takeEffects() []Effect {
 	w := s.work
 	out := append(w.out, w.deeds...)
 	w.out, w.deeds = nil, w.deeds[:0]

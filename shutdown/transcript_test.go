@@ -86,7 +86,7 @@ func TestTranscripts(t *testing.T) {
 				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Schedule.Plan.Fits, whole(s.Return()))
 				for _, k := range s.Order() {
 					if o, ok := s.StopOf(k); ok && !s.Hosts[k].Stopping() {
-						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(s.Schedule.At.Add(o.Start)), whole(s.Schedule.At.Add(o.Latest)), s.ReasonOf(k))
+						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(s.Schedule.At.Add(o.Asked)), whole(s.Schedule.At.Add(o.Latest)), s.ReasonOf(k))
 					}
 				}
 			case "upss":

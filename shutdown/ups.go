@@ -137,7 +137,7 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	case was && !away:
 		s.calibrate(i)
 		u.Taken[likely] = u.Taken[low]
-		if t, m := u.Taken[low], &s.belief(i).Model; t.Delivered+t.Bound >= m.Store {
+		if t, m := u.Taken[low], &s.belief(i).Model; t.Delivered+t.Bound >= m.Energy {
 			u.Taken = Taken{m.At(0), m.At(0)} // empty; and nothing is known of what would come back by itself
 		}
 		s.afresh(i)
@@ -309,7 +309,7 @@ func (s *State) goneByGauge(i int32) float64 {
 	u, b := &s.UPSs[i], s.belief(i)
 	c, _ := u.gauged()
 	m := b.Scaled(u.Holds[low])
-	full := max(m.Full(), m.Store-float64(m.Ohmic*(u.Load+b.OverheadWatts)))
+	full := max(m.Full(), m.Energy-float64(m.Ohmic*(u.Load+b.OverheadWatts)))
 	return max(0, float64((1-float64(c)/1000)*full)-u.Taken[likely].Bound/2)
 }
 
@@ -327,7 +327,7 @@ func (s *State) calibrate(i int32) {
 	switch fell := float64(u.AtGauge-c) / 1000; {
 	case fell >= 0.15 && taken > 0:
 		u.Gauge = taken / fell
-	case fell < 0.02 && taken >= float64(0.05*s.belief(i).Model.Store):
+	case fell < 0.02 && taken >= float64(0.05*s.belief(i).Model.Energy):
 		u.Gauge = 0 // it stands
 	}
 }
@@ -337,7 +337,7 @@ func (s *State) calibrate(i int32) {
 // the belief; less the further it was from that.
 func (s *State) deserved(i int32) float64 {
 	u, b := &s.UPSs[i], s.belief(i)
-	least, most := float64(b.Model.Store*u.Holds[low]), float64(b.Model.Store*b.High)
+	least, most := float64(b.Model.Energy*u.Holds[low]), float64(b.Model.Energy*b.High)
 	switch {
 	case u.Gauge <= 0:
 		return 0
@@ -353,7 +353,7 @@ func (s *State) deserved(i int32) float64 {
 // in an outage the battery warms itself, which is no reason to expect more.
 func (s *State) warmth(i int32, away bool) {
 	u := &s.UPSs[i]
-	if t := u.Last.TemperatureC; t != Unread && !away && t != u.Warmth {
+	if t := u.Last.TemperatureTenthsC; t != Unread && !away && t != u.Warmth {
 		u.Warmth = t
 		s.afresh(i)
 	}
@@ -422,7 +422,7 @@ func (s *State) nearEnd(at Instant, i int32) {
 		}
 		u.EndHeard, u.LowLeft = at, float64((u.Load+s.own(i))*float64(left))
 	}
-	if u.Last.Battery == StoreDepleted {
+	if u.Last.Battery == StatusDepleted {
 		u.LowLeft = 0
 	}
 }
@@ -430,7 +430,7 @@ func (s *State) nearEnd(at Instant, i int32) {
 // saysEnd tells whether an answer says that the battery is at its end.
 func (s *State) saysEnd(i int32, m *Measurement) bool {
 	p := &s.Policy.UPSs[i].Battery
-	return m.Battery == StoreLow || m.Battery == StoreDepleted ||
+	return m.Battery == StatusLow || m.Battery == StatusDepleted ||
 		m.Millivolts != Unread && m.Millivolts > 0 && p.Chemistry == policy.VRLA && p.Volts > 0 &&
 			float64(m.Millivolts) <= float64(1000*max(endVolts, p.EndVolts)/cellVolts*p.Volts)
 }
@@ -523,7 +523,7 @@ func (s *State) believe(i int32, b *believed) {
 		panic("shutdown: " + p.Name + ": " + err.Error())
 	}
 	if p.StoreScale > 0 {
-		belief.Model.Store = float64(belief.Model.Store * p.StoreScale)
+		belief.Model.Energy = float64(belief.Model.Energy * p.StoreScale)
 	}
 	if p.SizeScale > 0 {
 		belief.OverheadWatts = float64(belief.OverheadWatts * p.SizeScale)
@@ -549,7 +549,7 @@ func (s *State) store(i int32) (m battery.Model, c battery.Charge, watts float64
 	}
 	c = c.As(&b.Model, &m)
 	if s.low(i) {
-		if low := (battery.Model{Store: u.LowLeft}); low.Runtime(battery.Charge{}, watts) < m.Runtime(c, watts) {
+		if low := (battery.Model{Energy: u.LowLeft}); low.Runtime(battery.Charge{}, watts) < m.Runtime(c, watts) {
 			return low, battery.Charge{}, watts
 		}
 	}

@@ -65,27 +65,27 @@ func (d *Dice) batteries(u *policy.UPS, b *battery.Belief, day int64) []drawn {
 		switch m := u.Battery.Model; {
 		case m != nil:
 			c.Model = battery.Model{
-				Store: float64(m.StoreWattHours*3600) * d.about(ofModel),
-				Ohmic: m.Ohmic.Seconds() * d.about(2*ofModel), Diffusion: m.Diffusion.Seconds() * d.about(2*ofModel), Relaxation: m.Relaxation.Seconds(),
+				Energy: float64(m.StoreWattHours*3600) * d.about(ofModel),
+				Ohmic:  m.Ohmic.Seconds() * d.about(2*ofModel), Diffusion: m.Diffusion.Seconds() * d.about(2*ofModel), Relaxation: m.Relaxation.Seconds(),
 			}
 			if m.Likely > 0 {
-				c.Store *= m.Likely
+				c.Energy *= m.Likely
 			}
 			since = m.FittedDay
 		default:
 			c.Model = d.kernel(&u.Battery, b)
 			label := d.label(u, &c.Model)
-			c.Store = label
+			c.Energy = label
 			if len(u.Battery.Chart) > 0 {
 				weight = charted(u.Battery.Chart, &c.Model, own)
 				if label > 0 {
-					off := math.Log(c.Store/label) / ofLabel
+					off := math.Log(c.Energy/label) / ofLabel
 					weight *= math.Exp(-float64(off*off) / 2)
 				}
 			}
-			c.Store *= d.about(ofCopy)
+			c.Energy *= d.about(ofCopy)
 		}
-		c.Store *= d.aged(u, since, day)
+		c.Energy *= d.aged(u, since, day)
 		if c.own = 1; b.OverheadWatts > 0 {
 			c.own = max(0.25, min(4, own/b.OverheadWatts))
 		}
@@ -105,7 +105,7 @@ func (d *Dice) kernel(p *policy.Battery, b *battery.Belief) battery.Model {
 	}
 	k := &blocks[int(d.r.Float()*float64(len(blocks)))]
 	m := battery.Model{Ohmic: 60 * k.ohmic * d.about(ofLosses), Diffusion: 60 * k.diffusion * d.about(ofLosses), Relaxation: relaxes}
-	m.Store = k.rated
+	m.Energy = k.rated
 	return m
 }
 
@@ -116,7 +116,7 @@ func (d *Dice) label(u *policy.UPS, m *battery.Model) float64 {
 	if efficiency <= 0 {
 		efficiency = min(1, 0.85*d.about(ofEfficiency))
 	}
-	part := m.Store
+	part := m.Energy
 	if u.Battery.Chemistry == policy.LFP {
 		part = 0.95 * d.about(ofCopy/2)
 	}
@@ -133,7 +133,7 @@ func charted(chart []policy.ChartPoint, m *battery.Model, own float64) float64 {
 		off := (math.Log((float64(p.Watts)+own)*m.Phi(p.Runtime.Seconds())) - mean) / ofFit
 		squares += float64(off * off)
 	}
-	m.Store = math.Exp(mean)
+	m.Energy = math.Exp(mean)
 	return math.Exp(-squares/2) + 1e-9
 }
 
@@ -208,7 +208,7 @@ func (l *Low) asLikely(t *world.UPSTruth) bool { return l.above(t, l.likely.Scal
 func (l *Low) above(t *world.UPSTruth, m battery.Model) bool {
 	is := t.Model(&l.likely)
 	for s := max(30, m.Runtime(battery.Charge{}, l.peak)); s < 1e7; s *= 1.5 {
-		if is.Store/is.Phi(s) < 0.999*m.Store/m.Phi(s) {
+		if is.Energy/is.Phi(s) < 0.999*m.Energy/m.Phi(s) {
 			return false
 		}
 	}

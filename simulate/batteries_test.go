@@ -54,7 +54,7 @@ func TestBlocks(t *testing.T) {
 		}
 		m := battery.Model{Ohmic: 60 * k.ohmic, Diffusion: 60 * k.diffusion, Relaxation: relaxes}
 		const hours20 = 20 * 3600
-		m.Store = k.rated * m.Phi(hours20) / hours20 * 3600
+		m.Energy = k.rated * m.Phi(hours20) / hours20 * 3600
 		worst, mean, n := 0.0, 0.0, 0.0
 		for _, r := range rows {
 			if r[0] != k.of || r[1] != kind || !strings.Contains(" 1.65 1.667 1.67 1.7 ", " "+r[3]+" ") {
@@ -67,7 +67,7 @@ func TestBlocks(t *testing.T) {
 			if minutes < 5 || minutes > 120 {
 				continue
 			}
-			off := math.Log(m.Store / m.Phi(60*minutes) / (watts / (rated[k.of] * 2 * number(r[2]))))
+			off := math.Log(m.Energy / m.Phi(60*minutes) / (watts / (rated[k.of] * 2 * number(r[2]))))
 			worst, mean, n = max(worst, math.Abs(off)), mean+off, n+1
 		}
 		if n < 5 || worst > 0.12 || math.Abs(mean/n) > 0.04 {
@@ -111,7 +111,7 @@ func TestDiceKnowBatteries(t *testing.T) {
 				if !low[i].above(&world.UPSTruth{Battery: m, Holds: 1}, low[i].Battery) {
 					below[i]++
 				}
-				if m.Store/m.Phi(1800) < low[i].Battery.Store/low[i].Battery.Phi(1800) {
+				if m.Energy/m.Phi(1800) < low[i].Battery.Energy/low[i].Battery.Phi(1800) {
 					weak[i]++
 				}
 			}
@@ -130,7 +130,7 @@ func TestDiceKnowBatteries(t *testing.T) {
 func TestHas(t *testing.T) {
 	p := readPolicy(t, "rig.hcl")
 	o := parse(t, p, "ups u has 312.4Wh, ohmic 9m30.5s, diffusion 1h4m, relaxation 90m\nat 0s input lost\n")
-	want := battery.Model{Store: 312.4 * 3600, Ohmic: 570.5, Diffusion: 3840, Relaxation: 5400}
+	want := battery.Model{Energy: 312.4 * 3600, Ohmic: 570.5, Diffusion: 3840, Relaxation: 5400}
 	if o.UPSs[0].Battery != want {
 		t.Errorf("%+v", o.UPSs[0].Battery)
 	}

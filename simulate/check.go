@@ -19,9 +19,13 @@ type Violation struct {
 	Text    string
 }
 
-// Checker watches a run and says which promises it broke. It shares no code
-// with the core and the planner: batteries are worked out by the section method
-// (superposition of load steps, IEEE 485), schedules by a plain longest path.
+// Checker watches a run and says which promises it broke. It works out nothing by
+// code of the core or the planner: batteries by the section method (superposition of
+// load steps, IEEE 485) with a kernel of its own, schedules by a plain longest path.
+// What it takes from there is the words (events, effects, codes, the names of
+// actions), what the policy says (allowances, poll times), and what is believed of a
+// battery at a confidence (battery.New, LowAt, OwnAt): that is what P1 promises to
+// count on, and is itself held against published discharges elsewhere.
 // It is a [Log]; use one per runner.
 type Checker struct {
 	Violations []Violation
@@ -67,7 +71,7 @@ type hostState struct {
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
 	started bool
 	notBack bool             // every way to start it was tried, and it was said so
-	said    shutdown.Order   // of the host, by an operator
+	given   shutdown.Order   // of the host, by an operator
 	word    shutdown.Order   // the one that was taken and is in force
 	wordAt  shutdown.Instant // when it was taken
 	last    shutdown.Order   // the last that was taken
@@ -108,7 +112,7 @@ func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
 	c.saidLow, c.timeLeft = false, false
 	for i := range c.inputs {
-		c.inputs[i] = inputState{good: true, since: Start, carried: Start}
+		c.inputs[i] = inputState{good: true, since: Epoch, carried: Epoch}
 		c.lastOn[i] = 0
 	}
 	for k := range c.hosts {
@@ -129,7 +133,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	c.follow(at)
 	switch {
 	case e.Kind == shutdown.Commanded && e.Order.OfHost():
-		c.hosts[e.Host].said = e.Order
+		c.hosts[e.Host].given = e.Order
 	case e.Kind == shutdown.Observed && e.Sighting == shutdown.SeenUp:
 		// A start is through; and what was off for an operator was started by somebody.
 		if h, w := &c.hosts[e.Host], &c.r.world.Hosts[e.Host]; h.word == shutdown.StartHost || h.word == shutdown.StopHost && w.WasOff && w.OffAt >= h.wordAt {
@@ -149,7 +153,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
 		}
-		low := e.Measurement.Battery == shutdown.StoreLow || e.Measurement.Battery == shutdown.StoreDepleted
+		low := e.Measurement.Battery == shutdown.StatusLow || e.Measurement.Battery == shutdown.StatusDepleted
 		c.saidLow = c.saidLow || low && in.low // one such reading may be an odd one
 		in.low = low
 	}
@@ -212,10 +216,10 @@ func (c *Checker) note(n *shutdown.Notice) {
 // ordered notes an operator's word that the core took.
 func (c *Checker) ordered(k int32, o shutdown.Order) {
 	h := &c.hosts[k]
-	if h.said != o {
+	if h.given != o {
 		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
 	}
-	h.said, h.word, h.last, h.wordAt, h.judged, h.told = 0, o, o, c.r.world.Now, false, false
+	h.given, h.word, h.last, h.wordAt, h.judged, h.told = 0, o, o, c.r.world.Now, false, false
 	if o == shutdown.Clear {
 		h.word, h.judged = 0, true
 	}
@@ -465,7 +469,7 @@ func (c *Checker) fullest(p *policy.Host) float64 {
 	most := 0.0
 	for _, i := range p.FedBy {
 		u := &c.r.world.UPSs[i]
-		most = max(most, 1-u.Charge.Delivered/u.Model.Full())
+		most = max(most, 1-u.Charge.Delivered/full(&u.Model))
 	}
 	return most
 }
@@ -474,7 +478,7 @@ func (c *Checker) fullest(p *policy.Host) float64 {
 // moment: nobody can know better.
 func (c *Checker) gauged(i int) float64 {
 	u := &c.r.world.UPSs[i]
-	total := u.Model.Store - u.Model.Ohmic*(u.Load+float64(c.p.UPSs[i].OverheadWatts))
+	total := u.Model.Energy - u.Model.Ohmic*(u.Load+float64(c.p.UPSs[i].OverheadWatts))
 	return 1 - (u.Charge.Delivered+u.Charge.Bound)/total
 }
 
@@ -489,7 +493,7 @@ func (c *Checker) couldCarry(k int32) bool {
 	down := c.longest(up)
 	for _, i := range c.p.Hosts[k].FedBy {
 		u := &c.r.world.UPSs[i]
-		part := max(1-u.Charge.Delivered/u.Model.Full(), c.gauged(i))
+		part := max(1-u.Charge.Delivered/full(&u.Model), c.gauged(i))
 		if c.peaks(i) {
 			return true // a plan may stagger them; this reckoning has all stop at once
 		}
@@ -663,7 +667,7 @@ func (c *Checker) timeFor() bool {
 			continue
 		}
 		any = true
-		if c.low[i].Runtime(u.Charge.As(&u.Model, &c.low[i]), u.Load+c.own[i]) < (need + c.reserve(i)).Seconds() {
+		if !carries(&c.low[i], &u.Model, &u.Charge, u.Load+c.own[i], (need + c.reserve(i)).Seconds()) {
 			return false
 		}
 	}
@@ -861,18 +865,18 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 			change{at - q.GivesUp().Seconds(), draw(float64(q.Watts), q.FedBy, shared) - stopping}, // from when it is asked
 			change{at, stopping})
 	}
-	gone := (1 - charge) * m.Full()
+	gone := (1 - charge) * full(m)
 	for _, moment := range changes {
 		// Until then, and for the reserve more, with the load as it was before. Each
 		// step of the load is a load of its own from its time on (superposition).
 		t := moment.at + reserve.Seconds()
-		sum := gone + load*m.Phi(t)
+		sum := gone + load*phi(m, t)
 		for _, ch := range changes {
 			if ch.at < moment.at {
-				sum -= ch.watts * m.Phi(t-ch.at)
+				sum -= ch.watts * phi(m, t-ch.at)
 			}
 		}
-		if sum > m.Store {
+		if sum > m.Energy {
 			return false
 		}
 	}
@@ -905,6 +909,39 @@ func (c *Checker) longest(counts []bool) []time.Duration {
 		}
 	}
 	return down
+}
+
+// phi is the section method's kernel: a constant load of Energy/Phi(t) watts lasts t
+// seconds (IEEE 485, in closed form).
+func phi(m *battery.Model, seconds float64) float64 {
+	if m.Diffusion == 0 {
+		return m.Ohmic + seconds
+	}
+	return m.Ohmic + seconds + m.Diffusion*(1-math.Exp(-seconds/m.Relaxation))
+}
+
+// full is what a full battery gives at the 20-hour rate, in joules.
+func full(m *battery.Model) float64 {
+	const hours20 = 20 * 3600
+	return m.Energy * hours20 / phi(m, hours20)
+}
+
+// carries tells whether the battery, counted as the model says, lasts so many seconds
+// more at a load. What rest would bring back was reckoned by the true one's losses.
+func carries(m, truth *battery.Model, q *battery.Charge, watts, seconds float64) bool {
+	bound := q.Bound
+	if truth.Diffusion > 0 {
+		bound *= m.Diffusion / truth.Diffusion
+	}
+	left := m.Energy - q.Delivered - m.Ohmic*watts
+	if left <= bound {
+		return false
+	}
+	fade := 1.0
+	if m.Diffusion > 0 {
+		fade = math.Exp(-seconds / m.Relaxation)
+	}
+	return left-watts*seconds-bound*fade-m.Diffusion*watts*(1-fade) >= 0
 }
 
 func draw(watts float64, feeds []int, shared bool) float64 {

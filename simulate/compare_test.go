@@ -103,7 +103,7 @@ func BenchmarkSameOutage(b *testing.B) {
 			truth = o.TruthOf(uint64(i + 1))
 			f.run(&truth)
 			events += w.Events
-			last += w.Now.Sub(Start)
+			last += w.Now.Sub(Epoch)
 			if f.cut() {
 				cut++
 			}
@@ -171,13 +171,13 @@ func (f *fixedPlan) ready() {
 
 func (f *fixedPlan) run(t *world.Truth) {
 	w := f.w
-	w.Reset(t, Start)
+	w.Reset(t, Epoch)
 	f.wait = f.wait[:0]
 	next, up := 0, w.Up
 	for up > 0 {
 		at := w.Peek()
 		if next < len(f.order) {
-			if start := Start.Add(time.Duration(f.s.Hosts[f.order[next]].Start * float64(time.Second))); start <= at {
+			if start := Epoch.Add(time.Duration(f.s.Hosts[f.order[next]].Start * float64(time.Second))); start <= at {
 				w.Now = max(w.Now, start)
 				f.wait = append(f.wait, f.order[next])
 				next++

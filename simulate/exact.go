@@ -154,3 +154,38 @@ func (c *Corners) Room(pick []int) *Outage {
 	}
 	return c.room
 }
+
+// MostExact bounds the combinations that are tried one by one.
+const MostExact = 4096
+
+// Exhaustive is what trying every combination gives.
+type Exhaustive struct {
+	Outcomes int     // 0: not tried
+	TooMany  bool    // that is why
+	Bad      float64 // chance that a host is cut or a promise broken
+	Margin   time.Duration
+}
+
+// Exhaust replays every combination of stopping times and batteries, where the
+// site is small enough.
+func (r *Replayer) Exhaust(seed uint64, each Each) Exhaustive {
+	n := r.small.Count(MostExact)
+	if n > MostExact {
+		return Exhaustive{TooMany: true}
+	}
+	bad := make([]bool, n)
+	margins := make([]time.Duration, n)
+	whole := each(n, "combinations", func(w *Replayer, i int) {
+		w.small.Pick(i, w.pick)
+		run, broken := w.Replay(w.small.Room(w.pick), seed)
+		bad[i], margins[i] = run.Cut > 0 || len(broken) > 0, run.Margin
+	})
+	if !whole {
+		return Exhaustive{}
+	}
+	x := Exhaustive{Outcomes: n, Bad: r.small.Probability(bad), Margin: Untested}
+	for _, m := range margins {
+		x.Margin = min(x.Margin, m)
+	}
+	return x
+}

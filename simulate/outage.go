@@ -544,7 +544,7 @@ func has(w []string) (battery.Model, error) {
 	if err != nil || !(wh > 0 && wh < 1e9) || len(w) != 7 {
 		return m, fmt.Errorf("%q is no battery. %s", strings.Join(w, " "), want)
 	}
-	m.Store = float64(wh * 3600)
+	m.Energy = float64(wh * 3600)
 	for k, into := range [...]*float64{&m.Ohmic, &m.Diffusion, &m.Relaxation} {
 		d, err := time.ParseDuration(strings.TrimSuffix(w[2+2*k], ","))
 		if w[1+2*k] != [...]string{"ohmic", "diffusion", "relaxation"}[k] || err != nil || d < 0 || d > 1000*time.Hour {
@@ -565,7 +565,7 @@ func (o *Outage) Text(p *policy.Policy) string {
 	for i := range o.UPSs {
 		u, name := &o.UPSs[i], p.UPSs[i].Name
 		if m := &u.Battery; *m != (battery.Model{}) {
-			fmt.Fprintf(&b, "ups %s has %sWh, ohmic %s, diffusion %s, relaxation %s\n", name, strconv.FormatFloat(math.Round(m.Store/36)/100, 'f', -1, 64), tenths(m.Ohmic), tenths(m.Diffusion), tenths(m.Relaxation))
+			fmt.Fprintf(&b, "ups %s has %sWh, ohmic %s, diffusion %s, relaxation %s\n", name, strconv.FormatFloat(math.Round(m.Energy/36)/100, 'f', -1, 64), tenths(m.Ohmic), tenths(m.Diffusion), tenths(m.Relaxation))
 		}
 		if u.Holds != 1 {
 			fmt.Fprintf(&b, "ups %s holds %s%%\n", name, percentage(u.Holds))

@@ -64,3 +64,78 @@ func (c *Scene) fits() (fits bool, noReturn time.Duration) {
 func Fits(p *policy.Policy, day int64) (bool, time.Duration) {
 	return (&Scene{Policy: p, Day: day}).fits()
 }
+
+// Each does n pieces of work on as many replayers as there are, and tells whether
+// all were done. Who does which changes nothing.
+type Each func(n int, what string, work func(r *Replayer, i int)) (whole bool)
+
+// mostCorners bounds the combinations of quick and slow stops that are tried.
+const mostCorners = 1024
+
+// Proof is the worst case by construction.
+type Proof struct {
+	Conditions []Condition
+	Proven     bool
+	NoReturn   time.Duration
+	Margin     time.Duration
+	Cut        int  // hosts, in the one replay at the bounds
+	Broken     int  // promises, in that one
+	Corners    int  // replayed instead, where a condition on the room fails
+	Failed     int  // of them
+	Stopped    bool // before all were
+}
+
+// Prove replays the bounds: where its conditions hold, that one run proves the
+// plan for every milder room. Elsewhere the corners are replayed.
+func (r *Replayer) Prove(seed uint64, each Each) Proof {
+	var p Proof
+	fits, noReturn := Fits(r.p, r.day)
+	p.Conditions, p.NoReturn = Conditions(r.p, fits), noReturn
+	run, broken := r.Replay(Bounds(r.p, r.low), seed)
+	p.Margin, p.Cut, p.Broken = run.Margin, run.Cut, len(broken)
+	p.Proven = Within(run, len(broken))
+	peaks := false
+	for _, c := range p.Conditions {
+		p.Proven = p.Proven && c.Holds
+		peaks = peaks || !c.Holds && c.Name != "fits"
+	}
+	n := r.corners.Count(mostCorners)
+	if !peaks || n > mostCorners {
+		return p
+	}
+	bad := make([]bool, n)
+	whole := each(n, "corners", func(w *Replayer, i int) {
+		w.corners.Pick(i, w.pick)
+		run, broken := w.Replay(w.corners.Room(w.pick), seed)
+		bad[i] = !Within(run, len(broken))
+	})
+	if p.Stopped = !whole; whole {
+		p.Corners = n
+		for _, b := range bad {
+			if b {
+				p.Failed++
+			}
+		}
+	}
+	return p
+}
+
+// Verdict sums the evidence up; the words are in the JSON document.
+type Verdict string
+
+const (
+	Proven Verdict = "proven" // for every room within the bounds
+	Holds  Verdict = "holds"  // in all that was tried
+	Fails  Verdict = "fails"
+)
+
+// Verdict is what the proof and the outages that failed come to.
+func (p *Proof) Verdict(failed int) Verdict {
+	switch {
+	case failed > 0:
+		return Fails
+	case p.Proven:
+		return Proven
+	}
+	return Holds
+}

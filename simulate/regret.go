@@ -102,7 +102,7 @@ func (h *Hindsight) Best(t *world.Truth, length time.Duration, best []time.Durat
 	h.problem.Survival = append(h.problem.Survival, 0)
 	h.planner.Make(&h.problem, &h.out)
 	for j, k := range h.outlook.Hosts {
-		best[k] = min(length, h.out.Stops[j].Start)
+		best[k] = min(length, h.out.Stops[j].Asked)
 	}
 }
 

@@ -81,7 +81,7 @@ func knowing(p *policy.Policy, o *Outage, h *Hindsight, seed uint64) *policy.Pol
 	b := &q.UPSs[0].Battery
 	b.TemperatureSet, b.TemperatureC = true, 25
 	b.Model = &policy.Model{
-		StoreWattHours: m.Store / 3600, Ohmic: of(m.Ohmic), Diffusion: of(m.Diffusion), Relaxation: of(m.Relaxation),
+		StoreWattHours: m.Energy / 3600, Ohmic: of(m.Ohmic), Diffusion: of(m.Diffusion), Relaxation: of(m.Relaxation),
 		FittedDay: day, Low: 0.999999, Likely: 1, High: 1.000001, Basis: "the room",
 	}
 	return &q

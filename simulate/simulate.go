@@ -12,9 +12,9 @@ import (
 	"ebbline/simulate/world"
 )
 
-// Start is the instant at which every run begins: far enough from zero that
+// Epoch is the instant at which every run begins: far enough from zero that
 // times before it exist.
-const Start = shutdown.Instant(1000 * time.Hour)
+const Epoch = shutdown.Instant(1000 * time.Hour)
 
 // longest is how long a run may go on after the last thing of its script: for
 // the battery to be ready again and every host to be back.
@@ -63,13 +63,13 @@ type HostRun struct {
 
 // Run is what became of one outage.
 type Run struct {
-	Margin time.Duration // battery time left when the last host was off; Untested when none went off on battery
-	Hosts  []HostRun     // by the policy's order; good until the next run
-	Cut    int           // hosts whose power went while they were up, though they go down when told to
-	Lost   int           // hosts whose power went while they were up and that would not have gone down
-	Events int           // things that happened in the room
-	Length time.Duration // from the loss of input to the end of the run
-	Over   bool          // the outage came to its end: normal mode again
+	Margin  time.Duration // battery time left when the last host was off; Untested when none went off on battery
+	Hosts   []HostRun     // by the policy's order; good until the next run
+	Cut     int           // hosts whose power went while they were up, though they go down when told to
+	CutHung int           // hosts whose power went while they were up and that would not have gone down
+	Events  int           // things that happened in the room
+	Length  time.Duration // from the loss of input to the end of the run
+	Over    bool          // the outage came to its end: normal mode again
 	// Stranded says that the agent's own host is off at the end, on a UPS whose
 	// output never went off: nothing starts it again.
 	Stranded bool
@@ -94,17 +94,17 @@ func NewRunner(p *policy.Policy, day int64) (*Runner, error) {
 // given again.
 func (r *Runner) Run(t *world.Truth, out *Run) {
 	w := r.world
-	w.Reset(t, Start)
+	w.Reset(t, Epoch)
 	if r.first.Policy == nil {
-		r.first.Step(Start, &r.adopt, nil)
+		r.first.Step(Epoch, &r.adopt, nil)
 	}
 	r.state.CopyFrom(r.first)
 	r.state.Terse(!r.Reasons)
 	if r.Log != nil {
-		r.Log.Event(Start, &r.adopt)
+		r.Log.Event(Epoch, &r.adopt)
 	}
 	r.lost, r.steps = shutdown.Never, 0
-	end := Start
+	end := Epoch
 	if n := len(t.Moments); n > 0 {
 		end = end.Add(t.Moments[n-1].At)
 	}
@@ -186,7 +186,7 @@ func (r *Runner) State() *shutdown.State { return r.state }
 func (r *Runner) result(t *world.Truth, out *Run) {
 	w := r.world
 	out.Hosts = out.Hosts[:0]
-	out.Margin, out.Cut, out.Lost, out.Events, out.Over = Untested, 0, 0, w.Events, !r.state.Outstanding()
+	out.Margin, out.Cut, out.CutHung, out.Events, out.Over = Untested, 0, 0, w.Events, !r.state.Outstanding()
 	out.Stranded = false
 	out.Length = w.Now.Sub(min(r.lost, w.Now))
 	since := func(at shutdown.Instant) time.Duration {
@@ -202,7 +202,7 @@ func (r *Runner) result(t *world.Truth, out *Run) {
 		case h.WasCut && w.Behaves(int32(k)):
 			out.Cut++
 		case h.WasCut:
-			out.Lost++
+			out.CutHung++
 		}
 		out.Hosts = append(out.Hosts, HostRun{
 			Asked: since(h.AskedAt), Down: since(h.OffAt), Started: since(min(h.StartAt, h.BackAt)),

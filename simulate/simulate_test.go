@@ -170,10 +170,10 @@ func (w *minutesWatch) Event(at shutdown.Instant, e *shutdown.Event) {
 	watts := u.Load + w.r.state.Belief(0).OverheadWatts
 	truth := battery.Whole(u.Model.Runtime(u.Charge, watts))
 	if low > truth+4*time.Second { // it is of the answer before
-		w.t.Errorf("at %v the low projection is %v; the battery has %v at %.0f W", at.Sub(Start), low, truth, watts)
+		w.t.Errorf("at %v the low projection is %v; the battery has %v at %.0f W", at.Sub(Epoch), low, truth, watts)
 	}
 	i := 0
-	if at >= Start.Add(4*time.Minute) {
+	if at >= Epoch.Add(4*time.Minute) {
 		i = 1
 	}
 	if w.own[i] == 0 {
@@ -187,14 +187,14 @@ func (w *minutesWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {}
 // Aim: the outages that every plan should survive can be written as files, as the
 // report does. Method: each is written, read, and written again: the same lines,
 // but that "every" is spelled out.
-func TestFearsAsFiles(t *testing.T) {
+func TestStandardAsFiles(t *testing.T) {
 	for _, name := range []string{"barn.hcl", "first.hcl"} {
 		p := readPolicy(t, name)
 		low, err := LowParts(p, day)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, o := range Fears(p, low) {
+		for _, o := range Standard(p, low) {
 			text := o.Text(p)
 			again, errs := Parse(p, o.Name, []byte(text))
 			if len(errs) > 0 {
@@ -431,7 +431,7 @@ func TestRecordedCut(t *testing.T) {
 	for k, spans := range rec.Spans {
 		up := time.Duration(0)
 		for _, s := range spans {
-			if s.Being == Lost {
+			if s.Being == Cut {
 				break
 			}
 			up += s.To - s.From
@@ -444,7 +444,7 @@ func TestRecordedCut(t *testing.T) {
 
 // Aim: the outages that every plan should survive break no promise and cut no
 // host that goes down when told. Method: the corpus's policies, real core.
-func TestFears(t *testing.T) {
+func TestStandard(t *testing.T) {
 	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl", "loft.hcl"} {
 		p := readPolicy(t, name)
 		r := newRunner(t, p)
@@ -457,7 +457,7 @@ func TestFears(t *testing.T) {
 			t.Fatal(err)
 		}
 		var run Run
-		for _, o := range Fears(p, low) {
+		for _, o := range Standard(p, low) {
 			truth := o.Truth(1)
 			check.Begin(truth)
 			r.Run(truth, &run)
@@ -767,7 +767,7 @@ func TestStandingAnswers(t *testing.T) {
 			short.Run(&truth, &a)
 			long.Run(&truth, &b)
 			events, all = events+a.Events, all+b.Events
-			if a.Margin != b.Margin || a.Cut != b.Cut || a.Lost != b.Lost || a.Over != b.Over || a.Stranded != b.Stranded {
+			if a.Margin != b.Margin || a.Cut != b.Cut || a.CutHung != b.CutHung || a.Over != b.Over || a.Stranded != b.Stranded {
 				t.Errorf("%s, seed %d: %+v, with all answers %+v", name, seed+1, a, b)
 			}
 			order := slices.Equal(comeback(a.Hosts), comeback(b.Hosts))

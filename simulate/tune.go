@@ -49,14 +49,14 @@ func (c *Scene) ready() *shutdown.State {
 		}
 		p = &q
 	}
-	s.Step(Start, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: c.Day}, nil)
+	s.Step(Epoch, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: c.Day}, nil)
 	for _, k := range c.Off {
-		s.Step(Start, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
+		s.Step(Epoch, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
 	}
 	full := shutdown.Nothing
 	full.Source, full.ChargeTenths = shutdown.FromInput, 1000
 	for i := range s.UPSs {
-		s.Step(Start, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: full}, nil)
+		s.Step(Epoch, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: full}, nil)
 	}
 	return s
 }
@@ -117,7 +117,7 @@ func (c *Scene) Answer() *Answer {
 		stop, planned := s.StopOf(int32(k))
 		v := Stay{Planned: planned}
 		if v.Planned {
-			v.Up, v.Down = stop.Start, stop.Down
+			v.Up, v.Down = stop.Asked, stop.Down
 			v.Kept = v.Up >= p.KeepFor
 		}
 		a.Stays = append(a.Stays, v)
@@ -292,10 +292,10 @@ func (s *Promises) keeps(k int, d time.Duration) bool {
 	h.Hold = d
 	s.planner.Make(&s.problem, &s.out)
 	h.Hold = before
-	ok := s.out.Stops[j].Start >= d && (s.out.Fits || !s.now.Fits)
+	ok := s.out.Stops[j].Asked >= d && (s.out.Fits || !s.now.Fits)
 	for i, other := range s.hosts {
 		if i != j && s.now.Stays[other].Kept {
-			ok = ok && s.out.Stops[i].Start >= s.c.Policy.Hosts[other].KeepFor
+			ok = ok && s.out.Stops[i].Asked >= s.c.Policy.Hosts[other].KeepFor
 		}
 	}
 	return ok

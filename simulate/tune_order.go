@@ -32,9 +32,9 @@ type Order struct {
 	// Kept and KeptThen count the promised times of the policy that are kept: a
 	// promise that a step drops counts while the host is up for so long.
 	Kept, KeptThen int
-	// Gained and Lost are the hosts' times up that the order adds and takes,
+	// Gained and Forgone are the hosts' times up that the order adds and takes,
 	// summed over the hosts.
-	Gained, Lost time.Duration
+	Gained, Forgone time.Duration
 	// Cut tells that the search was ended before it had tried all it would.
 	Cut bool
 }
@@ -105,7 +105,7 @@ func weigh(before, then *Answer) *Order {
 			o.KeptThen++
 		}
 		o.Gained += max(0, b.Up-a.Up)
-		o.Lost += max(0, a.Up-b.Up)
+		o.Forgone += max(0, a.Up-b.Up)
 	}
 	return o
 }
@@ -123,7 +123,7 @@ func (o *Order) betters(before *Answer) bool {
 			return false
 		}
 	}
-	return o.Gained-o.Lost >= leastGained && o.Gained >= worthwhile*o.Lost
+	return o.Gained-o.Forgone >= leastGained && o.Gained >= worthwhile*o.Forgone
 }
 
 // beats tells whether an order is better than another that was weighed against
@@ -132,7 +132,7 @@ func (o *Order) beats(other *Order, by time.Duration) bool {
 	if o.KeptThen != other.KeptThen {
 		return o.KeptThen > other.KeptThen
 	}
-	return o.Gained-o.Lost > other.Gained-other.Lost+by
+	return o.Gained-o.Forgone > other.Gained-other.Forgone+by
 }
 
 // steps lists the steps from an answer that may be worth a look, the most

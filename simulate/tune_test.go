@@ -401,13 +401,13 @@ func TestBadOrders(t *testing.T) {
 			o := weigh(now, c.with(&q).Answer())
 			most = max(most, o.KeptThen)
 			if o.betters(now) {
-				best = max(best, o.Gained-o.Lost)
+				best = max(best, o.Gained-o.Forgone)
 			}
 		})
 		if found.KeptThen < most {
 			t.Errorf("%s: the order keeps %d promises, the best one %d", name, found.KeptThen, most)
 		}
-		if net := found.Gained - found.Lost; found.KeptThen == found.Kept && net < best*9/10 {
+		if net := found.Gained - found.Forgone; found.KeptThen == found.Kept && net < best*9/10 {
 			t.Errorf("%s: the order brings %v, the best one %v", name, net, best)
 		}
 		// What is told is what the policy with the steps taken would do.
@@ -416,11 +416,11 @@ func TestBadOrders(t *testing.T) {
 			q = taking(q, s)
 		}
 		again := weigh(now, c.with(q).Answer())
-		if again.KeptThen != found.KeptThen || again.Gained != found.Gained || again.Lost != found.Lost {
+		if again.KeptThen != found.KeptThen || again.Gained != found.Gained || again.Forgone != found.Forgone {
 			t.Errorf("%s: told %+v, done %+v", name, found, again)
 		}
-		if found.KeptThen == found.Kept && (found.KeptThen < now.kept() || found.Gained < worthwhile*found.Lost) {
-			t.Errorf("%s: not worth it: %v gained, %v lost", name, found.Gained, found.Lost)
+		if found.KeptThen == found.Kept && (found.KeptThen < now.kept() || found.Gained < worthwhile*found.Forgone) {
+			t.Errorf("%s: not worth it: %v gained, %v lost", name, found.Gained, found.Forgone)
 		}
 	}
 }
@@ -445,7 +445,7 @@ func TestGoodOrderIsLeftAlone(t *testing.T) {
 		policy.Host{Name: "gate", Priority: 90, Watts: 50, KeepFor: 30 * time.Minute},
 	))
 	if o := c.Better(c.Answer(), never); len(o.Steps) > 0 {
-		t.Errorf("found %+v: %v gained, %v lost", o.Steps, o.Gained, o.Lost)
+		t.Errorf("found %+v: %v gained, %v lost", o.Steps, o.Gained, o.Forgone)
 	}
 }
 

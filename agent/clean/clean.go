@@ -34,3 +34,9 @@ func Line(said string, most int) string {
 	}
 	return said
 }
+
+// OneLine makes one line of a text that may be of any length: what cannot be printed
+// is a space, and each run of spaces one.
+func OneLine(text string) string {
+	return strings.Join(strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || !unicode.IsPrint(r) }), " ")
+}

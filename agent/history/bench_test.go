@@ -13,7 +13,7 @@ import (
 func BenchmarkSample(b *testing.B) {
 	for name, during := range map[string]During{"normal": DuringNormal, "dense": DuringTest} {
 		b.Run(name, func(b *testing.B) {
-			s := newStore(&file{}, Options{NormalEvery: usualEvery})
+			s := newWriter(&file{}, Options{NormalEvery: usualEvery})
 			b.ReportAllocs()
 			for i := range b.N {
 				s.RecordSample(reading(float64(2*i), during))

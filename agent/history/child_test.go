@@ -88,7 +88,7 @@ func keepWriting(ctx context.Context, path string, pages, most int) error {
 		}
 		r.Close()
 	}
-	s := newStore(&file{path: path, steps: steps, maxBytes: usualBytes, maxAge: usualAge, logPages: pages}, Options{NormalEvery: usualEvery})
+	s := newWriter(&file{path: path, steps: steps, maxBytes: usualBytes, maxAge: usualAge, logPages: pages}, Options{NormalEvery: usualEvery})
 	go s.run(s.file.write)
 	for n < most {
 		n++

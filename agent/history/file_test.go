@@ -32,7 +32,7 @@ func filled(t *testing.T, path string) {
 
 // problem records an outage and gives what Health says of it, which must be the
 // same as Flush says.
-func problem(t *testing.T, s *Store, number uint32) string {
+func problem(t *testing.T, s *Writer, number uint32) string {
 	t.Helper()
 	must(t, s.RecordOutage(anOutage(number, float64(number)*1000)))
 	err := s.Flush(t.Context())
@@ -403,8 +403,8 @@ func TestMigrates(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	dump := string(contents(t, "testdata/version1.sql"))
 	shell(t, path, dump)
-	ages := func(wanted ...string) *Store {
-		s := newStore(&file{path: path, steps: wanted, maxBytes: usualBytes, maxAge: usualAge, logPages: logPages}, Options{})
+	ages := func(wanted ...string) *Writer {
+		s := newWriter(&file{path: path, steps: wanted, maxBytes: usualBytes, maxAge: usualAge, logPages: logPages}, Options{})
 		go s.run(s.file.write)
 		t.Cleanup(func() { s.Close(context.Background()) }) // the test's own is over by then
 		return s
@@ -442,7 +442,7 @@ func TestSchemaStands(t *testing.T) {
 	dir := t.TempDir()
 	dumped, fresh := filepath.Join(dir, "dumped"), filepath.Join(dir, "fresh")
 	shell(t, dumped, string(contents(t, "testdata/version1.sql")))
-	s := newStore(&file{path: fresh, steps: []string{version1}, maxBytes: usualBytes, maxAge: usualAge, logPages: logPages}, Options{})
+	s := newWriter(&file{path: fresh, steps: []string{version1}, maxBytes: usualBytes, maxAge: usualAge, logPages: logPages}, Options{})
 	go s.run(func(ctx context.Context, b *batch) (outcome, error) {
 		_, err := s.file.ready(ctx)
 		return outcome{}, err

@@ -5,7 +5,7 @@
 //
 // Every record goes through one goroutine with a bounded queue. While the disk
 // is full, slow, locked or gone, records wait; the oldest normal samples are
-// the first for which there is no room. [Store.Health] says what is wrong.
+// the first for which there is no room. [Writer.Health] says what is wrong.
 //
 // # The file
 //
@@ -82,9 +82,9 @@ const (
 // ErrClosed says that the store takes no more records.
 var ErrClosed = errors.New("history: it is closed")
 
-// Store is the writing side. Its methods may be called from any goroutine, and
+// Writer is the writing side. Its methods may be called from any goroutine, and
 // none but Flush and Close waits for the disk.
-type Store struct {
+type Writer struct {
 	file    *file
 	urgent  chan struct{}
 	flushes chan chan error
@@ -115,7 +115,7 @@ type Health struct {
 // Open makes a store of the file at path. Nothing is opened before there is
 // something to write, and nothing that is wrong with the file is an error here:
 // it is in the Health. The only error is of the options.
-func Open(path string, o Options) (*Store, error) {
+func Open(path string, o Options) (*Writer, error) {
 	if path == "" {
 		return nil, errors.New("history: no path is given")
 	}
@@ -131,13 +131,13 @@ func Open(path string, o Options) (*Store, error) {
 	if o.MaxBytes < leastBytes || o.MaxAge < 0 || o.NormalEvery < 0 {
 		return nil, fmt.Errorf("history: at most %d bytes, for %v, one every %v: the size must be %d or more, and no duration below zero", o.MaxBytes, o.MaxAge, o.NormalEvery, leastBytes)
 	}
-	s := newStore(&file{path: path, steps: steps, maxBytes: o.MaxBytes, maxAge: o.MaxAge, logPages: logPages}, o)
+	s := newWriter(&file{path: path, steps: steps, maxBytes: o.MaxBytes, maxAge: o.MaxAge, logPages: logPages}, o)
 	go s.run(s.file.write)
 	return s, nil
 }
 
-func newStore(f *file, o Options) *Store {
-	return &Store{
+func newWriter(f *file, o Options) *Writer {
+	return &Writer{
 		file:   f,
 		urgent: make(chan struct{}, 1), flushes: make(chan chan error), ending: make(chan struct{}), gone: make(chan struct{}),
 		thin: thinner{every: o.NormalEvery, lanes: map[string]*lane{}},
@@ -145,7 +145,7 @@ func newStore(f *file, o Options) *Store {
 }
 
 // put takes a record under the lock and, if it is urgent, wakes the writer.
-func (s *Store) put(err error, urgent bool, add func(*waiting)) error {
+func (s *Writer) put(err error, urgent bool, add func(*waiting)) error {
 	if err != nil {
 		return err
 	}
@@ -165,7 +165,7 @@ func (s *Store) put(err error, urgent bool, add func(*waiting)) error {
 	return nil
 }
 
-func (s *Store) fact(err error, f any) error {
+func (s *Writer) fact(err error, f any) error {
 	return s.put(err, true, func(w *waiting) { w.facts = append(w.facts, f) })
 }
 
@@ -173,7 +173,7 @@ func (s *Store) fact(err error, f any) error {
 // on battery or in a test and those just before, one now and then in normal
 // mode and while recharging, and those that bring a change. The error of this
 // and the other Record methods is of the record; none is of the disk.
-func (s *Store) RecordSample(r Sample) error {
+func (s *Writer) RecordSample(r Sample) error {
 	return s.put(r.check(), false, func(w *waiting) {
 		for _, k := range s.thin.take(r) {
 			w.sample(k)
@@ -182,40 +182,40 @@ func (s *Store) RecordSample(r Sample) error {
 }
 
 // RecordOutage records an outage as far as it has gone.
-func (s *Store) RecordOutage(o Outage) error {
+func (s *Writer) RecordOutage(o Outage) error {
 	o.Inputs, o.Phases = slices.Clone(o.Inputs), slices.Clone(o.Phases)
 	return s.put(o.check(), true, func(w *waiting) { w.outage(o) })
 }
 
 // RecordTest records a discharge test as far as it has gone.
-func (s *Store) RecordTest(t Test) error {
+func (s *Writer) RecordTest(t Test) error {
 	t.Verdict.Weak, t.Segments = slices.Clone(t.Verdict.Weak), slices.Clone(t.Segments)
 	return s.put(t.check(), true, func(w *waiting) { w.test(t) })
 }
 
 // CloseUnfinishedTests ends the tests that began before the instant and never
 // ended, as killed: what was measured to their last record is a lower bound.
-func (s *Store) CloseUnfinishedTests(before shutdown.Instant) error {
+func (s *Writer) CloseUnfinishedTests(before shutdown.Instant) error {
 	return s.fact(nil, kill{before})
 }
 
 // RecordPrediction records a prediction whose outcome is still open.
-func (s *Store) RecordPrediction(p Prediction) error { return s.fact(p.check(), p) }
+func (s *Writer) RecordPrediction(p Prediction) error { return s.fact(p.check(), p) }
 
 // RecordEnd tells what came of predictions.
-func (s *Store) RecordEnd(e End) error { return s.fact(e.check(), e) }
+func (s *Writer) RecordEnd(e End) error { return s.fact(e.check(), e) }
 
 // RecordStop records a host's stopping time.
-func (s *Store) RecordStop(r Stop) error { return s.fact(r.check(), r) }
+func (s *Writer) RecordStop(r Stop) error { return s.fact(r.check(), r) }
 
 // RecordStart records a host's starting time.
-func (s *Store) RecordStart(r Start) error { return s.fact(r.check(), r) }
+func (s *Writer) RecordStart(r Start) error { return s.fact(r.check(), r) }
 
 // RecordDraw records a host's draw.
-func (s *Store) RecordDraw(r Draw) error { return s.fact(r.check(), r) }
+func (s *Writer) RecordDraw(r Draw) error { return s.fact(r.check(), r) }
 
 // Health says how it stands now.
-func (s *Store) Health() Health {
+func (s *Writer) Health() Health {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	h := s.health
@@ -229,7 +229,7 @@ func (s *Store) Health() Health {
 }
 
 // Flush waits until all that was recorded so far is on the disk, or was tried.
-func (s *Store) Flush(ctx context.Context) error {
+func (s *Writer) Flush(ctx context.Context) error {
 	done := make(chan error, 1)
 	select {
 	case s.flushes <- done:
@@ -248,7 +248,7 @@ func (s *Store) Flush(ctx context.Context) error {
 
 // Close writes what waits and lets go of the file. It waits for the disk for
 // two seconds, or until ctx ends.
-func (s *Store) Close(ctx context.Context) error {
+func (s *Writer) Close(ctx context.Context) error {
 	s.mu.Lock()
 	first := !s.closed
 	s.closed = true
@@ -271,7 +271,7 @@ func (s *Store) Close(ctx context.Context) error {
 
 // run is the writer. While records cannot be written it tries again only now
 // and then, or when it is asked to.
-func (s *Store) run(write func(context.Context, *batch) (outcome, error)) {
+func (s *Writer) run(write func(context.Context, *batch) (outcome, error)) {
 	defer close(s.gone)
 	defer s.file.close()
 	tick := time.NewTicker(gatherFor)
@@ -299,7 +299,7 @@ type outcome struct {
 }
 
 // attempt writes what waits, all or nothing.
-func (s *Store) attempt(write func(context.Context, *batch) (outcome, error)) error {
+func (s *Writer) attempt(write func(context.Context, *batch) (outcome, error)) error {
 	s.mu.Lock()
 	b := s.queue.take()
 	if b.size() == 0 {

@@ -30,7 +30,7 @@ func at(seconds float64) Moment {
 }
 
 // open makes a store that is closed at the end of the test.
-func open(t testing.TB, path string, o Options) *Store {
+func open(t testing.TB, path string, o Options) *Writer {
 	t.Helper()
 	s, err := Open(path, o)
 	if err != nil {
@@ -73,8 +73,8 @@ func shell(t testing.TB, path, query string) string {
 // reading is a sample in normal mode.
 func reading(seconds float64, during During) Sample {
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts, m.ChargeTenths, m.InputVolts = 450, 1000, 2300
+	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal
+	m.LoadWatts, m.ChargeTenths, m.InputDecivolts = 450, 1000, 2300
 	if during == DuringOutage {
 		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
 	}
@@ -424,7 +424,7 @@ func TestThinning(t *testing.T) {
 		take(s, DuringNormal, func(m *Sample) { m.LoadWatts += int64(s) % 7 }) // noise
 	}
 	expect("steady", 0, 300, 600, 900)
-	take(1000, DuringNormal, func(m *Sample) { m.InputVolts = 2010 })
+	take(1000, DuringNormal, func(m *Sample) { m.InputDecivolts = 2010 })
 	expect("a dip to 87 %", 1000)
 	for s := 1002.0; s < 1100; s += 2 {
 		take(s, DuringNormal, same)
@@ -458,7 +458,7 @@ func TestThinning(t *testing.T) {
 // Aim: what cannot be written waits within bounds, and what matters most stays.
 // Method: a writer that fails; far more of everything than there is room for.
 func TestQueueBounds(t *testing.T) {
-	s := newStore(&file{path: "nowhere"}, Options{})
+	s := newWriter(&file{path: "nowhere"}, Options{})
 	go s.run(func(context.Context, *batch) (outcome, error) { return outcome{}, errors.New("nowhere: no disk") })
 	t.Cleanup(func() { s.Close(context.Background()) })
 	must(t, s.RecordOutage(anOutage(1, 100)))
@@ -506,7 +506,7 @@ func TestQueueBounds(t *testing.T) {
 // never returns, in virtual time.
 func TestDiskHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newStore(&file{path: "h.db"}, Options{})
+		s := newWriter(&file{path: "h.db"}, Options{})
 		hang := make(chan struct{})
 		go s.run(func(context.Context, *batch) (outcome, error) { <-hang; return outcome{}, nil })
 		must(t, s.RecordOutage(anOutage(1, 100)))
@@ -541,7 +541,7 @@ func TestDiskHangs(t *testing.T) {
 // Method: a writer that counts, in virtual time.
 func TestWhenWritten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newStore(&file{path: "h.db"}, Options{})
+		s := newWriter(&file{path: "h.db"}, Options{})
 		var mu sync.Mutex
 		var sizes []int
 		go s.run(func(_ context.Context, b *batch) (outcome, error) {

@@ -40,15 +40,15 @@ type LineReading struct {
 
 // RecordInput records a minute of an input. Such rows wait for the disk in a place
 // of their own, so that they crowd out no other record.
-func (s *Store) RecordInput(m InputMinute) error { return s.line(m.check(), m) }
+func (s *Writer) RecordInput(m InputMinute) error { return s.line(m.check(), m) }
 
 // RecordInputEvent records an event of an input.
-func (s *Store) RecordInputEvent(e InputEvent) error { return s.line(e.check(), e) }
+func (s *Writer) RecordInputEvent(e InputEvent) error { return s.line(e.check(), e) }
 
 // RecordLines records what a UPS says of its lines.
-func (s *Store) RecordLines(l LineReading) error { return s.line(l.check(), l) }
+func (s *Writer) RecordLines(l LineReading) error { return s.line(l.check(), l) }
 
-func (s *Store) line(err error, f any) error {
+func (s *Writer) line(err error, f any) error {
 	return s.put(err, false, func(w *waiting) { w.lines = append(w.lines, f) })
 }
 

@@ -69,7 +69,7 @@ func TestInputRoundTrip(t *testing.T) {
 func TestInputBounded(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	const limit = 4 << 20
-	s := newStore(&file{path: path, steps: steps, maxBytes: limit, maxAge: usualAge, logPages: logPages}, Options{NormalEvery: time.Second})
+	s := newWriter(&file{path: path, steps: steps, maxBytes: limit, maxAge: usualAge, logPages: logPages}, Options{NormalEvery: time.Second})
 	go s.run(s.file.write)
 	t.Cleanup(func() { s.Close(context.Background()) })
 	must(t, s.RecordOutage(anOutage(1, 1)))

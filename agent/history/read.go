@@ -221,13 +221,13 @@ func (r *Reader) Outages(ctx context.Context, n int) ([]Outage, error) {
 // Samples gives a UPS's samples from one instant to another, the last n of them.
 func (r *Reader) Samples(ctx context.Context, ups string, from, to shutdown.Instant, n int) ([]Sample, error) {
 	var list []Sample
-	sources, lines, stores := words(shutdown.FromNothing), words(shutdown.LineBad), words(shutdown.StoreDepleted)
+	sources, lines, stores := words(shutdown.FromNothing), words(shutdown.LineBad), words(shutdown.StatusDepleted)
 	err := r.each(ctx, func(scan func(...any) error) error {
 		s := Sample{UPS: ups}
 		var at instant
 		err := scan(&s.During, &at.ns, &at.ms, named[shutdown.Source]{&s.Source, sources}, named[shutdown.Line]{&s.Input, lines},
-			named[shutdown.Store]{&s.Battery, stores}, &s.Testing, unread{&s.LoadWatts}, unread{&s.ChargeTenths}, unread{&s.RuntimeSeconds},
-			unread{&s.LowSeconds}, unread{&s.OnBatterySecs}, unread{&s.Millivolts}, unread{&s.TemperatureC}, unread{&s.InputVolts})
+			named[shutdown.BatteryStatus]{&s.Battery, stores}, &s.Testing, unread{&s.LoadWatts}, unread{&s.ChargeTenths}, unread{&s.RuntimeSeconds},
+			unread{&s.LowSeconds}, unread{&s.OnBatterySecs}, unread{&s.Millivolts}, unread{&s.TemperatureTenthsC}, unread{&s.InputDecivolts})
 		s.Moment = at.moment()
 		list = append(list, s)
 		return err

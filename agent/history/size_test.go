@@ -20,7 +20,7 @@ import (
 func TestSizeBounded(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	const limit = 4 << 20
-	s := newStore(&file{path: path, steps: steps, maxBytes: limit, maxAge: usualAge, logPages: logPages}, Options{NormalEvery: time.Second})
+	s := newWriter(&file{path: path, steps: steps, maxBytes: limit, maxAge: usualAge, logPages: logPages}, Options{NormalEvery: time.Second})
 	go s.run(s.file.write)
 	t.Cleanup(func() { s.Close(context.Background()) })
 	name := strings.Repeat("u", 900)

@@ -11,12 +11,12 @@ import (
 // of state at once, and of the input by a tenth, which is a dip or a swell by EN
 // 50160 (from memory). The other figures are engineering values, no source.
 const (
-	changesEvery   = 30 * time.Second
-	recoverEvery   = 30 * time.Second // in an outage with the input back: recharging takes hours
-	loadWatts      = 10               // and a twentieth of the load
-	chargeTenths   = 10
-	temperatureC   = 20 // tenths of a degree
-	keptBeforehand = 16 // samples passed over in normal mode that an event brings back
+	changesEvery       = 30 * time.Second
+	recoverEvery       = 30 * time.Second // in an outage with the input back: recharging takes hours
+	loadWatts          = 10               // and a twentieth of the load
+	chargeTenths       = 10
+	temperatureTenthsC = 20 // tenths of a degree
+	keptBeforehand     = 16 // samples passed over in normal mode that an event brings back
 )
 
 // thinner decides which samples are kept.
@@ -73,13 +73,13 @@ func (t *thinner) take(s Sample) []Sample {
 // flipped tells whether a state changed, or the input by a tenth.
 func flipped(a, b *Sample) bool {
 	return a.Source != b.Source || a.Input != b.Input || a.Battery != b.Battery || a.Testing != b.Testing ||
-		a.During != b.During || moved(a.InputVolts, b.InputVolts, 1+a.InputVolts/10)
+		a.During != b.During || moved(a.InputDecivolts, b.InputDecivolts, 1+a.InputDecivolts/10)
 }
 
 // drifted tells whether a figure moved by more than noise.
 func drifted(a, b *Sample) bool {
 	return moved(a.LoadWatts, b.LoadWatts, max(loadWatts, a.LoadWatts/20)) ||
-		moved(a.ChargeTenths, b.ChargeTenths, chargeTenths) || moved(a.TemperatureC, b.TemperatureC, temperatureC)
+		moved(a.ChargeTenths, b.ChargeTenths, chargeTenths) || moved(a.TemperatureTenthsC, b.TemperatureTenthsC, temperatureTenthsC)
 }
 
 // moved tells whether a figure changed by so much, or came or went.

@@ -117,13 +117,13 @@ type standing struct {
 }
 
 // RecordRoom records the hosts of an outage.
-func (s *Store) RecordRoom(r Room) error { return s.fact(r.check(), r) }
+func (s *Writer) RecordRoom(r Room) error { return s.fact(r.check(), r) }
 
 // RecordAsking records that a host was asked to stop.
-func (s *Store) RecordAsking(a Asking) error { return s.fact(a.check(), a) }
+func (s *Writer) RecordAsking(a Asking) error { return s.fact(a.check(), a) }
 
 // RecordCut records that a host lost its power; the first time stands.
-func (s *Store) RecordCut(c Cut) error {
+func (s *Writer) RecordCut(c Cut) error {
 	var f faults
 	f.name("host", c.Host)
 	f.moment("was seen", c.At)
@@ -131,10 +131,10 @@ func (s *Store) RecordCut(c Cut) error {
 }
 
 // RecordLeftOver records what a battery had left.
-func (s *Store) RecordLeftOver(l LeftOver) error { return s.fact(l.check(), l) }
+func (s *Writer) RecordLeftOver(l LeftOver) error { return s.fact(l.check(), l) }
 
 // RecordOrder records an operator's order.
-func (s *Store) RecordOrder(o GivenOrder) error {
+func (s *Writer) RecordOrder(o GivenOrder) error {
 	var f faults
 	f.moment("was given", o.At)
 	f.name("order", o.Word)
@@ -143,10 +143,10 @@ func (s *Store) RecordOrder(o GivenOrder) error {
 }
 
 // RecordCondition records that a condition was raised.
-func (s *Store) RecordCondition(c Condition) error { return s.fact(c.check(), c) }
+func (s *Writer) RecordCondition(c Condition) error { return s.fact(c.check(), c) }
 
 // RecordOver records that a condition is over.
-func (s *Store) RecordOver(code, ups, host string, at Moment) error {
+func (s *Writer) RecordOver(code, ups, host string, at Moment) error {
 	var f faults
 	f.moment("was over", at)
 	return s.fact(f.of("end of a condition"), over{code, ups, host, at})
@@ -154,7 +154,7 @@ func (s *Store) RecordOver(code, ups, host string, at Moment) error {
 
 // RecordStanding records all conditions that are so at a moment: those that were
 // not raised yet are, and others are over.
-func (s *Store) RecordStanding(at Moment, list []Condition) error {
+func (s *Writer) RecordStanding(at Moment, list []Condition) error {
 	var f faults
 	f.moment("was looked at", at)
 	err := f.of("list of conditions")

@@ -276,7 +276,7 @@ func (t *transaction) samples(list []Sample) {
 		_, err := put.ExecContext(t.ctx, s.During, s.ns(), s.UPS, s.ms(),
 			word(s.Source, s.Source.String()), word(s.Input, s.Input.String()), word(s.Battery, s.Battery.String()), s.Testing,
 			figure(s.LoadWatts), figure(s.ChargeTenths), figure(s.RuntimeSeconds), figure(s.LowSeconds), figure(s.OnBatterySecs),
-			figure(s.Millivolts), figure(s.TemperatureC), figure(s.InputVolts))
+			figure(s.Millivolts), figure(s.TemperatureTenthsC), figure(s.InputDecivolts))
 		if t.result(err); t.err != nil {
 			return
 		}

@@ -42,7 +42,7 @@ type sign struct {
 // answered, before it is one of failure.
 const patience = 15 * time.Second
 
-// NewLife makes a witness of the agent's steps; Run gives the signs. It calls
+// NewLife makes an observer of the agent's steps; Run gives the signs. It calls
 // began in a goroutine of its own once the agent has taken its first step, and
 // fault with what keeps a sign from getting through, "" when it does again.
 func NewLife(read Secrets, log *zap.Logger, began func(), fault func(string)) *Life {

@@ -92,8 +92,8 @@ func body(m *Message) string {
 	if m.Outage > 0 {
 		line("outage", strconv.FormatUint(uint64(m.Outage), 10))
 	}
-	if m.Lost > 0 {
-		line("lost", fmt.Sprintf("%d earlier messages could not be sent to you in time; the agent's log has what they said", m.Lost))
+	if m.Dropped > 0 {
+		line("lost", fmt.Sprintf("%d earlier messages could not be sent to you in time; the agent's log has what they said", m.Dropped))
 	}
 	line("id", m.ID)
 	return b.String()

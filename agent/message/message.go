@@ -32,7 +32,7 @@ type Message struct {
 	At       time.Time    `json:"at"`       // when it was so, not when it was sent
 	Outage   uint32       `json:"outage"`   // its number; 0 for none
 	Test     bool         `json:"test"`     // sent by "ebbline rehearse --messages": nothing has happened
-	Lost     int          `json:"lost"`     // messages before this one that this receiver will not get
+	Dropped  int          `json:"lost"`     // messages before this one that this receiver will not get
 
 	Attachments []Attachment `json:"attachments"` // as the report after an outage
 }

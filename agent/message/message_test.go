@@ -278,7 +278,7 @@ func TestGivenUp(t *testing.T) {
 		b.Tell(news(3, policy.Info))
 		time.Sleep(time.Minute)
 		same(t, "far", p.texts("far"), []string{"text 3"})
-		if lost := p.messages("far")[0].Lost; lost != 2 {
+		if lost := p.messages("far")[0].Dropped; lost != 2 {
 			t.Errorf("it says that %d were lost, not 2", lost)
 		}
 		if said := b.words(); said[len(said)-1] != "" {
@@ -315,7 +315,7 @@ func TestBounded(t *testing.T) {
 			if m.Severity == "critical" {
 				critical++
 			}
-			lost += m.Lost
+			lost += m.Dropped
 		}
 		if n := len(p.messages("far")); n != mostWaiting || critical != mostWaiting/2 || n+lost != 2*mostWaiting {
 			t.Errorf("%d arrived, %d of them critical; they say that %d were lost", n, critical, lost)
@@ -427,7 +427,7 @@ func TestResume(t *testing.T) {
 // byte turned over.
 func TestCutAnywhere(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "messages")
-	open := func() (*journal.Journal, *memory, []string) {
+	open := func() (*journal.Journal, *backlog, []string) {
 		j, past, err := journal.Open(path)
 		if err != nil {
 			t.Fatal(err)

@@ -50,19 +50,19 @@ type Messenger struct {
 	quit    chan struct{}
 	over    sync.WaitGroup
 
-	mu        sync.Mutex
-	news      *sync.Cond // lines to be written, or the end
-	memory    memory
-	lines     []string // to be written
-	gap       bool     // not all lines are there
-	unkept    []chan struct{}
-	broken    string // what is wrong with the disk
-	sign      string // what is wrong with the sign of life
-	said      string // what Unsent was told last
-	ended     bool
-	site      string
-	policy    []policy.Message
-	receivers []*receiver
+	mu         sync.Mutex
+	news       *sync.Cond // lines to be written, or the end
+	backlog    backlog
+	lines      []string // to be written
+	gap        bool     // not all lines are there
+	unkept     []chan struct{}
+	broken     string // what is wrong with the disk
+	sign       string // what is wrong with the sign of life
+	unsentText string // what Unsent was told last
+	ended      bool
+	site       string
+	policy     []policy.Message
+	receivers  []*receiver
 }
 
 // receiver is one message block at work.
@@ -87,15 +87,15 @@ func New(c Config) *Messenger {
 	m := &Messenger{config: c, quit: make(chan struct{})}
 	m.news = sync.NewCond(&m.mu)
 	past, notes := recall(c.Past)
-	m.memory, m.damaged = *past, len(notes) > 0
-	for _, e := range m.memory.Waiting {
+	m.backlog, m.damaged = *past, len(notes) > 0
+	for _, e := range m.backlog.Waiting {
 		e.kept, e.since = make(chan struct{}), time.Now()
 		close(e.kept)
 	}
 	for _, n := range notes {
 		c.Log.Warn(n)
 	}
-	if n := len(m.memory.Waiting); n > 0 {
+	if n := len(m.backlog.Waiting); n > 0 {
 		c.Log.Info("messages wait from before", zap.Int("messages", n))
 	}
 	m.over.Go(m.write)
@@ -132,7 +132,7 @@ func (m *Messenger) Adopt(p *policy.Policy) {
 	for _, o := range old {
 		o.cancel()
 	}
-	for _, e := range slices.Clone(m.memory.Waiting) {
+	for _, e := range slices.Clone(m.backlog.Waiting) {
 		if !slices.ContainsFunc(m.receivers, func(r *receiver) bool { return r.policy.Name == e.Receiver }) {
 			m.config.Log.Warn("a message is dropped: the policy no longer has its receiver", zap.String("receiver", e.Receiver), zap.String("text", e.Message.Text))
 			m.record(change{Done: e.Number})
@@ -160,7 +160,7 @@ func (m *Messenger) tell(n agent.News, papers ...Attachment) {
 	}
 	msg := of(n, m.site)
 	key := what(n.Code, n.UPS, n.Host)
-	switch _, told := m.memory.Standing[key]; {
+	switch _, told := m.backlog.Standing[key]; {
 	case n.Change == agent.Raised && told, n.Change == agent.Over && !told:
 		return
 	case n.Change == agent.Raised:
@@ -188,18 +188,18 @@ func (m *Messenger) Resume(standing []agent.News, outage uint32) {
 		now[what(n.Code, n.UPS, n.Host)] = true
 		m.tell(n)
 	}
-	for key := range m.memory.Standing {
+	for key := range m.backlog.Standing {
 		if part := strings.Split(key, " "); !now[key] && len(part) == 3 {
 			n := agent.News{At: time.Now(), Change: agent.Over, Code: part[0], Severity: agent.Severity(part[0]), UPS: part[1], Host: part[2], Outage: outage}
 			n.Text = strings.TrimSpace(n.Code+" "+n.UPS+n.Host) + ": over"
 			m.tell(n)
 		}
 	}
-	if outage > 0 && outage != m.memory.Outage {
+	if outage > 0 && outage != m.backlog.Outage {
 		m.tell(agent.News{At: time.Now(), Change: agent.Happened, Code: agent.InputLost, Severity: policy.Warning, Text: fmt.Sprintf("outage %d is on; the agent was started again in it", outage), Outage: outage})
 	}
-	m.said = m.unsent()
-	m.config.Unsent(m.said) // what the agent remembers may be of its life before
+	m.unsentText = m.unsent()
+	m.config.Unsent(m.unsentText) // what the agent remembers may be of its life before
 }
 
 // SignFault takes what keeps the sign of life from getting through; "" when it
@@ -221,18 +221,18 @@ func (r *receiver) wants(n agent.News) bool {
 // queue puts a message behind the others of a receiver. When it has too many, the
 // least severe of them is dropped, the oldest first.
 func (m *Messenger) queue(r *receiver, msg Message) {
-	if m.memory.waiting(r.policy.Name) >= mostWaiting {
-		waiting := slices.DeleteFunc(slices.Clone(m.memory.Waiting), func(e *entry) bool { return e.Receiver != r.policy.Name })
+	if m.backlog.waiting(r.policy.Name) >= mostWaiting {
+		waiting := slices.DeleteFunc(slices.Clone(m.backlog.Waiting), func(e *entry) bool { return e.Receiver != r.policy.Name })
 		rank := func(e *entry) int { return slices.Index(policy.Severities(), e.Message.Severity) }
 		least := slices.MinFunc(waiting[1:], func(a, b *entry) int { return rank(a) - rank(b) }) // the first is under way
 		m.config.Log.Warn("a message is dropped: too many wait", zap.String("receiver", r.policy.Name), zap.String("text", least.Message.Text))
 		m.record(change{Drop: least.Number})
 	}
-	if m.memory.papers(r.policy.Name) >= mostPapers {
+	if m.backlog.papers(r.policy.Name) >= mostPapers {
 		msg.Attachments = []Attachment{}
 	}
-	msg.Lost = m.memory.Lost[r.policy.Name]
-	m.record(change{Queue: &entry{Number: m.memory.Next, Receiver: r.policy.Name, Message: msg, kept: make(chan struct{}), since: time.Now()}})
+	msg.Dropped = m.backlog.Dropped[r.policy.Name]
+	m.record(change{Queue: &entry{Number: m.backlog.Next, Receiver: r.policy.Name, Message: msg, kept: make(chan struct{}), since: time.Now()}})
 	m.report()
 	select {
 	case r.wake <- struct{}{}:
@@ -294,7 +294,7 @@ func (r *receiver) rest(ctx context.Context, pause time.Duration) (news bool) {
 func (r *receiver) first() *entry {
 	r.m.mu.Lock()
 	defer r.m.mu.Unlock()
-	for _, e := range r.m.memory.Waiting {
+	for _, e := range r.m.backlog.Waiting {
 		if e.Receiver == r.policy.Name {
 			return e
 		}
@@ -379,8 +379,8 @@ func (m *Messenger) disk(err error) {
 // report says what does not get through, when that has changed. The caller holds
 // m.mu.
 func (m *Messenger) report() {
-	if text := m.unsent(); text != m.said && !m.ended {
-		m.said = text
+	if text := m.unsent(); text != m.unsentText && !m.ended {
+		m.unsentText = text
 		m.config.Unsent(text)
 	}
 }
@@ -392,7 +392,7 @@ func (m *Messenger) unsent() string {
 		if r.fault != "" && r.tries >= saidAfter {
 			parts = append(parts, fmt.Sprintf("Messages do not reach %q (%s): %s. They are kept and tried again.", r.policy.Name, r.way.where(), strings.TrimSuffix(r.fault, ".")))
 		}
-		if m.memory.waiting(r.policy.Name) >= mostWaiting {
+		if m.backlog.waiting(r.policy.Name) >= mostWaiting {
 			parts = append(parts, fmt.Sprintf("%d messages wait for %q, and that is the most: for each new one the least severe is dropped, and it is told how many.", mostWaiting, r.policy.Name))
 		}
 	}

@@ -26,13 +26,13 @@ type entry struct {
 	since time.Time     // in this life of the agent: its time to be sent counts from here
 }
 
-// memory is what outlives the agent.
-type memory struct {
+// backlog is what outlives the agent.
+type backlog struct {
 	Next     uint64            `json:"next"`
 	Waiting  []*entry          `json:"waiting"`
 	Standing map[string]string `json:"standing"` // conditions that were told and not yet said to be over: their message by what they are
 	Outage   uint32            `json:"outage"`   // the last that was told
-	Lost     map[string]int    `json:"lost"`     // by receiver, since its last message
+	Dropped  map[string]int    `json:"lost"`     // by receiver, since its last message
 }
 
 // change is one line of the queue's journal: only what it names has changed.
@@ -46,19 +46,19 @@ type change struct {
 	Outage uint32 `json:"outage,omitempty"`
 }
 
-// apply is the one way in which the memory changes, now and when it is read again.
-func (m *memory) apply(c change) {
+// apply is the one way in which the backlog changes, now and when it is read again.
+func (m *backlog) apply(c change) {
 	if c.Queue != nil {
 		m.Waiting = append(m.Waiting, c.Queue)
 		m.Next = max(m.Next, c.Queue.Number+1)
-		if c.Queue.Message.Lost > 0 {
-			delete(m.Lost, c.Queue.Receiver)
+		if c.Queue.Message.Dropped > 0 {
+			delete(m.Dropped, c.Queue.Receiver)
 		}
 	}
 	if number := max(c.Done, c.Drop); number > 0 {
 		m.Waiting = slices.DeleteFunc(m.Waiting, func(e *entry) bool {
 			if e.Number == number && c.Drop > 0 {
-				m.Lost[e.Receiver] += 1 + e.Message.Lost
+				m.Dropped[e.Receiver] += 1 + e.Message.Dropped
 			}
 			return e.Number == number
 		})
@@ -75,7 +75,7 @@ func (m *memory) apply(c change) {
 }
 
 // waiting is how many messages wait for a receiver.
-func (m *memory) waiting(receiver string) (n int) {
+func (m *backlog) waiting(receiver string) (n int) {
 	for _, e := range m.Waiting {
 		if e.Receiver == receiver {
 			n++
@@ -85,7 +85,7 @@ func (m *memory) waiting(receiver string) (n int) {
 }
 
 // papers is how many of them have attachments.
-func (m *memory) papers(receiver string) (n int) {
+func (m *backlog) papers(receiver string) (n int) {
 	for _, e := range m.Waiting {
 		if e.Receiver == receiver && len(e.Message.Attachments) > 0 {
 			n++
@@ -94,21 +94,21 @@ func (m *memory) papers(receiver string) (n int) {
 	return n
 }
 
-// snapshotWord is how a line of the journal begins that holds a whole memory.
+// snapshotWord is how a line of the journal begins that holds a whole backlog.
 const snapshotWord = "snapshot "
 
-func newMemory() *memory {
-	return &memory{Next: 1, Standing: map[string]string{}, Lost: map[string]int{}}
+func newBacklog() *backlog {
+	return &backlog{Next: 1, Standing: map[string]string{}, Dropped: map[string]int{}}
 }
 
 // recall reads what a journal held. What cannot be read is left out, and said.
-func recall(past agent.Past) (m *memory, notes []string) {
-	m = newMemory()
+func recall(past agent.Past) (m *backlog, notes []string) {
+	m = newBacklog()
 	for i, line := range slices.Concat(past.Before, past.Lines) {
 		var err error
 		if text, whole := strings.CutPrefix(line, snapshotWord); whole {
-			next := newMemory()
-			if err = json.Unmarshal([]byte(text), next); err == nil && next.Standing != nil && next.Lost != nil {
+			next := newBacklog()
+			if err = json.Unmarshal([]byte(text), next); err == nil && next.Standing != nil && next.Dropped != nil {
 				next.Waiting = slices.DeleteFunc(next.Waiting, func(e *entry) bool { return e == nil })
 				m = next
 			}
@@ -195,7 +195,7 @@ func (m *Messenger) unsaved(whole bool) (lines []string, kept []chan struct{}, s
 	lines, kept, whole = m.lines, m.unkept, whole || m.gap
 	m.lines, m.unkept, m.gap = nil, nil, false
 	if whole {
-		text, err := json.Marshal(&m.memory)
+		text, err := json.Marshal(&m.backlog)
 		if err != nil {
 			text = []byte("{}") // of plain values it does not happen
 		}
@@ -206,7 +206,7 @@ func (m *Messenger) unsaved(whole bool) (lines []string, kept []chan struct{}, s
 
 // record applies a change and has it written. The caller holds m.mu.
 func (m *Messenger) record(c change) {
-	m.memory.apply(c)
+	m.backlog.apply(c)
 	line, err := json.Marshal(c)
 	if err != nil {
 		return

@@ -17,10 +17,10 @@ import (
 
 const limitBytes = 64 << 10
 
-// Store is where secrets are looked for, in this order: a file of the secret's
+// Places is where secrets are looked for, in this order: a file of the secret's
 // name in Credentials, one in Folder, the environment variable EBBLINE_SECRET_
 // and the name in capitals with _ for - and dots.
-type Store struct {
+type Places struct {
 	Credentials string              // systemd's (systemd.exec(5), $CREDENTIALS_DIRECTORY); "" for none
 	Folder      string              // the operator's; "" for none
 	Env         func(string) string // os.Getenv, as a rule; nil for none
@@ -31,7 +31,7 @@ var valid = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}$`)
 
 // Read gives a secret's value, without one newline at its end. The first place that
 // has it counts, even when what is there cannot be used.
-func (s *Store) Read(name string) ([]byte, error) {
+func (s *Places) Read(name string) ([]byte, error) {
 	if !valid.MatchString(name) {
 		return nil, fmt.Errorf("secret %q: a name is of letters, digits, _, - and dots, 64 at most, and no path", name)
 	}
@@ -66,7 +66,7 @@ func (a absent) Error() string        { return string(a) }
 func (a absent) Is(target error) bool { return target == os.ErrNotExist }
 
 // Readable tells whether the secret of this name can be read, and why not.
-func (s *Store) Readable(name string) error {
+func (s *Places) Readable(name string) error {
 	_, err := s.Read(name)
 	return err
 }

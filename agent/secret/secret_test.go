@@ -24,7 +24,7 @@ func write(t *testing.T, dir, name, value string, mode os.FileMode) {
 // Method: the same name in all three, taken away one by one.
 func TestOrder(t *testing.T) {
 	credentials, dir := t.TempDir(), t.TempDir()
-	s := Store{Credentials: credentials, Folder: dir, Env: os.Getenv}
+	s := Places{Credentials: credentials, Folder: dir, Env: os.Getenv}
 	t.Setenv("EBBLINE_SECRET_UPS_AUTH", "from the environment\n")
 	write(t, credentials, "ups-auth", "from systemd\n", 0o400)
 	write(t, dir, "ups-auth", "from the directory\r\n", 0o640)
@@ -77,7 +77,7 @@ func TestRefused(t *testing.T) {
 		"EBBLINE_SECRET_BLANK":          "\n",
 		"EBBLINE_SECRET_WORLD_READABLE": "a good value further on",
 	}
-	s := Store{Folder: dir, Env: func(name string) string { return env[name] }}
+	s := Places{Folder: dir, Env: func(name string) string { return env[name] }}
 	for name, text := range map[string]string{
 		"world-readable": "chmod o= " + dir + "/world-readable",
 		"world-writable": "chmod o= " + dir + "/world-writable",
@@ -104,7 +104,7 @@ func TestValueIsKept(t *testing.T) {
 		strings.Repeat("x", 64<<10): strings.Repeat("x", 64<<10),
 	} {
 		write(t, dir, "x.y_z-1", stored, 0o600)
-		if got, err := (&Store{Folder: dir}).Read("x.y_z-1"); string(got) != want || err != nil {
+		if got, err := (&Places{Folder: dir}).Read("x.y_z-1"); string(got) != want || err != nil {
 			t.Errorf("%q: got %q, %v", stored, got, err)
 		}
 	}

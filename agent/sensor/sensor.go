@@ -61,7 +61,7 @@ type object struct {
 	client *snmp.Client // nil until it was made
 }
 
-// read asks for it once. Two crews may ask at once while one takes over.
+// read asks for it once. Two policies' workers may ask at once while one takes over.
 func (o *object) read(ctx context.Context) (int64, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()

@@ -112,7 +112,7 @@ func exportedOf(number int, u *policy.UPS, m *learn.Measured) exportedView {
 	d, b := &m.Discharge, &u.Battery
 	v := exportedView{
 		Battery: number, Chemistry: b.Chemistry.String(), Volts: b.Volts, AmpHours: b.AmpHours, Rated: u.RatedWatts,
-		Kind: "outage", Start: 100 * d.Start, Weak: d.Weak, Counts: m.Judged.Used, Loads: []loadView{}, Gauge: []readingView{},
+		Kind: "outage", Start: 100 * d.StartCharge, Weak: d.Weak, Counts: m.Judged.Used, Loads: []loadView{}, Gauge: []readingView{},
 		Ended: map[battery.Ended]string{battery.AtCutOff: "cut-off", battery.AtReading: "reading", battery.Early: "early"}[d.Ended],
 	}
 	if m.Test != nil {

@@ -57,7 +57,7 @@ func TestBatteryExport(t *testing.T) {
 		}
 		if n := int(number("discharge")); n > len(found) {
 			d := battery.Discharge{
-				Day: installed + int64(number("age_days")), Start: number("start_percent") / 100, Celsius: number("celsius"), CelsiusSet: true,
+				Day: installed + int64(number("age_days")), StartCharge: number("start_percent") / 100, Celsius: number("celsius"), CelsiusSet: true,
 				Ended: map[string]battery.Ended{"cut-off": battery.AtCutOff, "reading": battery.AtReading, "early": battery.Early}[row["ended"]],
 				Weak:  row["weak"] == "true", Outage: row["kind"] == "outage",
 			}
@@ -139,7 +139,7 @@ func fallingLoad(t *testing.T, file string) {
 	lost := moment(40 * 24 * time.Hour)
 	reading := func(after time.Duration, source shutdown.Source, watts, tenths int64) {
 		m := shutdown.Nothing
-		m.Source, m.LoadWatts, m.ChargeTenths, m.TemperatureC = source, watts, tenths, 250
+		m.Source, m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC = source, watts, tenths, 250
 		if err := store.RecordSample(history.Sample{UPS: "closet", Moment: lost.When(lost.At.Add(after)), During: history.DuringOutage, Measurement: m}); err != nil {
 			t.Fatal(err)
 		}

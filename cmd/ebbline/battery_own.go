@@ -81,7 +81,7 @@ func setUPSTest(c *call) action {
 		if u.SNMP == nil {
 			return c.fail("UPS %s has no snmp block; only over SNMP can its own tests be reached", u.Name)
 		}
-		secrets := c.store(pf)
+		secrets := c.secrets(pf)
 		read := func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) }
 		var r upstest.Result
 		if kind == 0 {
@@ -90,13 +90,7 @@ func setUPSTest(c *call) action {
 			if err := c.mayTest(ctx, u, kind, read, *yes); err != nil {
 				return c.fail("%v", err)
 			}
-			r, err = upstest.Start(ctx, *u.SNMP, kind, read)
-			for err == nil && kind != upstest.Aborted && r.Summary == upstest.Running && ctx.Err() == nil {
-				pause(ctx, u.PollEvery())
-				if now, failed := upstest.Read(ctx, *u.SNMP, read); failed == nil {
-					r = now // a lost answer is no end
-				}
-			}
+			r, err = upstest.Run(ctx, *u.SNMP, kind, read, u.PollEvery())
 		}
 		if err != nil {
 			return c.fail("UPS %s: %v", u.Name, err)

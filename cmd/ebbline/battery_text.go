@@ -11,6 +11,7 @@ import (
 
 	"ebbline/agent/history"
 	"ebbline/agent/history/learn"
+	"ebbline/agent/history/trial"
 	"ebbline/shutdown"
 	"ebbline/simulate/report"
 )
@@ -85,14 +86,14 @@ func indent(w io.Writer, text string, width int) {
 	}
 }
 
-// cautions says what the test means, and what is predicted of it.
-func (g *guided) cautions(recent string) {
-	u, f := g.ups, g.trial.Forecast()
+// Cautions implements [guided.Person].
+func (g *tester) Cautions(t *trial.Trial, agentRuns bool, recent string) {
+	u, f := g.ups, t.Forecast()
 	recharge := u.Battery.RechargeHours
 	if recharge == 0 {
 		recharge = 7 // what New takes
 	}
-	g.say("A discharge test of UPS %s, to be ended at %s.\n\n", u.Name, g.trial.Stop)
+	g.Say("A discharge test of UPS %s, to be ended at %s.\n\n", u.Name, t.Stop)
 	for _, text := range []string{
 		fmt.Sprintf("It takes the protection away until the battery is charged again, for about %g h and more. Never with a storm warning, a running backup, a rebuild of an array or an open firmware update.", recharge),
 		recent,
@@ -103,18 +104,18 @@ func (g *guided) cautions(recent string) {
 	} {
 		if text != "" {
 			for i, line := range fold(text, 74) {
-				g.say("%s%s\n", [...]string{"  · ", "    "}[min(i, 1)], line)
+				g.Say("%s%s\n", [...]string{"  · ", "    "}[min(i, 1)], line)
 			}
 		}
 	}
-	low, likely, high := g.trial.Runtime()
-	g.say("\nPredicted at %d W, by %s:\n", f.LoadWatts, f.Basis)
+	low, likely, high := t.Runtime()
+	g.Say("\nPredicted at %d W, by %s:\n", f.LoadWatts, f.Basis)
 	if f.High != high {
-		g.say("  to the end of the test  %s (low), %s (likely), %s (high)\n", shutdown.Spell(f.Low), shutdown.Spell(f.Likely), shutdown.Spell(f.High))
+		g.Say("  to the end of the test  %s (low), %s (likely), %s (high)\n", shutdown.Spell(f.Low), shutdown.Spell(f.Likely), shutdown.Spell(f.High))
 	}
-	g.say("  to the battery's end    %s (low), %s (likely), %s (high)\n", shutdown.Spell(low), shutdown.Spell(likely), shutdown.Spell(high))
-	if g.guard == nil {
-		g.say("No agent runs to stop the hosts, should the input not come back.\n")
+	g.Say("  to the battery's end    %s (low), %s (likely), %s (high)\n", shutdown.Spell(low), shutdown.Spell(likely), shutdown.Spell(high))
+	if !agentRuns {
+		g.Say("No agent runs to stop the hosts, should the input not come back.\n")
 	}
 }
 
@@ -132,9 +133,9 @@ type trialView struct {
 }
 
 // verdict says what the test showed, and what it changes.
-func (g *guided) verdict(r history.Test) error {
-	v := trialView{UPS: g.ups.Name, dischargeView: testViewOf(&r), LoadNow: r.LoadWatts}
-	low, likely, high := g.trial.Runtime()
+func (g *tester) verdict(t *trial.Trial, r *history.Test) error {
+	v := trialView{UPS: g.ups.Name, dischargeView: testViewOf(r), LoadNow: r.LoadWatts}
+	low, likely, high := t.Runtime()
 	v.BeforeSeconds = threeWay{ending(low), ending(likely), ending(high)}
 	ctx := context.Background() // Ctrl-C has ended the test, not what is to be said of it
 	from, err := history.OpenReader(ctx, g.path)
@@ -147,7 +148,7 @@ func (g *guided) verdict(r history.Test) error {
 		return err
 	}
 	for k := range record.Measured {
-		if t := record.Measured[k].Test; t != nil && t.Began.At == r.Began.At {
+		if m := record.Measured[k].Test; m != nil && m.Began.At == r.Began.At {
 			v.dischargeView = dischargeOf(&record.Measured[k], nil)
 			v.worn = slices.ContainsFunc(learn.Dues(&g.own.UPSs[g.i], record, today()), func(d learn.Due) bool { return d.Code == shutdown.BatteryWorn })
 		}
@@ -160,8 +161,8 @@ func (g *guided) verdict(r history.Test) error {
 	}
 	b := after.Belief(int32(g.i))
 	v.Basis = b.Basis
-	low, likely, high = b.Project(b.Model.At(1), float64(g.trial.Record().Forecast.LoadWatts))
-	v.LoadNow = g.trial.Record().Forecast.LoadWatts
+	low, likely, high = b.Project(b.Model.At(1), float64(t.Record().Forecast.LoadWatts))
+	v.LoadNow = t.Record().Forecast.LoadWatts
 	v.RuntimeAfter = threeWay{ending(low), ending(likely), ending(high)}
 	v.MarginBefore, v.Margin = planOf(before).MarginSeconds, planOf(after).MarginSeconds
 	if g.c.json {
@@ -179,40 +180,40 @@ var enders = map[string]string{
 	history.StopKilled.String(): "the end of the program that followed it", history.StopAtReserve.String(): "the reserve for the shutdown plan",
 }
 
-func (g *guided) sayVerdict(v *trialView) {
+func (g *tester) sayVerdict(v *trialView) {
 	measured := time.Duration(v.Measured * float64(time.Second))
-	g.say("\nUPS %s was on battery for %s at %d W; %s ended the test.\n", v.UPS, shutdown.Spell(measured), v.LoadWatts, enders[v.Stop])
+	g.Say("\nUPS %s was on battery for %s at %d W; %s ended the test.\n", v.UPS, shutdown.Spell(measured), v.LoadWatts, enders[v.Stop])
 	if p := v.Predicted; p != nil {
-		g.say("  predicted  %s (low), %s (likely), %s (high)", spelledOr(p.Low, "for good"), spelledOr(p.Likely, "for good"), spelledOr(p.High, "for good"))
+		g.Say("  predicted  %s (low), %s (likely), %s (high)", spelledOr(p.Low, "for good"), spelledOr(p.Likely, "for good"), spelledOr(p.High, "for good"))
 		switch {
 		case p.Low == nil || p.Likely == nil || *p.Likely == 0:
 		case v.AtLeast:
-			g.say("; it was cut short")
+			g.Say("; it was cut short")
 		case v.Measured < float64(*p.Low):
-			g.say("; it held %.0f %%, less than the LOW one", 100*v.Measured/float64(*p.Likely))
+			g.Say("; it held %.0f %%, less than the LOW one", 100*v.Measured/float64(*p.Likely))
 		default:
-			g.say("; it held %.0f %%", 100*v.Measured/float64(*p.Likely))
+			g.Say("; it held %.0f %%", 100*v.Measured/float64(*p.Likely))
 		}
-		g.say("\n")
+		g.Say("\n")
 	}
 	if v.Found != "" {
-		g.say("  capacity   %s of a new battery, by the rate method\n", v.Found)
+		g.Say("  capacity   %s of a new battery, by the rate method\n", v.Found)
 	}
 	if v.worn {
-		g.say("  REPLACE the battery: below 80 %% of a new one it falls fast\n")
+		g.Say("  REPLACE the battery: below 80 %% of a new one it falls fast\n")
 	}
 	for _, why := range v.Weak {
-		g.say("  weak       %s\n", why)
+		g.Say("  weak       %s\n", why)
 	}
 	if v.Refused != "" {
 		indent(g.out, "It is kept and not counted: "+v.Refused+".", 80)
 	}
-	g.say("The forecast rests on %s. At %d W it says\n", v.Basis, v.LoadNow)
-	g.say("  before     %s\n  now        %s\n", v.BeforeSeconds.text(), v.RuntimeAfter.text())
+	g.Say("The forecast rests on %s. At %d W it says\n", v.Basis, v.LoadNow)
+	g.Say("  before     %s\n  now        %s\n", v.BeforeSeconds.text(), v.RuntimeAfter.text())
 	if v.Margin != nil && v.MarginBefore != nil {
-		g.say("The plan's margin was %s and is %s. `ebbline plan` shows it; the running\nagent takes it over when it sees no outage.\n", spelled(*v.MarginBefore), spelled(*v.Margin))
+		g.Say("The plan's margin was %s and is %s. `ebbline plan` shows it; the running\nagent takes it over when it sees no outage.\n", spelled(*v.MarginBefore), spelled(*v.Margin))
 	}
-	g.say("Let the battery recharge. A pass today says nothing of the day after.\n")
+	g.Say("Let the battery recharge. A pass today says nothing of the day after.\n")
 }
 
 func (t threeWay) text() string {

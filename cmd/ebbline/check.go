@@ -229,7 +229,7 @@ func dateOf(day int64) string { return time.Unix(day*86400, 0).UTC().Format(time
 // unreached says which hosts would not be told to stop: nothing here tells whether
 // they are the ones meant, or the key is none.
 func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
-	store := c.store(pf)
+	secrets := c.secrets(pf)
 	hosts := map[string]int{} // by what is wrong, the place of what says so
 	say := func(severity hcl.DiagnosticSeverity, host, summary string, err error) {
 		said := fmt.Sprintf(" could not be told to stop: %v.", err)
@@ -251,7 +251,7 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 			if h.Methods[m].SSH == nil {
 				continue
 			}
-			host := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+			host := ssh.New(*h.Methods[m].SSH, h.Name, func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) })
 			if err := host.Unverified(); err != nil {
 				say(hcl.DiagWarning, h.Name, "Host key unknown", err)
 			}
@@ -265,9 +265,9 @@ func (c *call) unreached(p *policy.Policy, index *load.Index, pf *policyFlags) (
 
 // shortKeys says which SNMP v3 keys no card can have.
 func (c *call) shortKeys(p *policy.Policy, index *load.Index, pf *policyFlags) (diags hcl.Diagnostics) {
-	store := c.store(pf)
+	secrets := c.secrets(pf)
 	try := func(s *policy.SNMP, kind, name string) {
-		_, err := snmp.NewClient(*s, snmp.Reading, func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+		_, err := snmp.NewClient(*s, snmp.Reading, func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) })
 		var short *snmp.ShortKeyError
 		if !errors.As(err, &short) {
 			return // a secret that cannot be read is reported elsewhere
@@ -327,7 +327,7 @@ func accounts(p *policy.Policy) (list []*account) {
 				add(h.Name, s, s.Command)
 			}
 		}
-		if first := firstSSH(h); h.Prepare != nil && first != nil {
+		if first := h.FirstSSH(); h.Prepare != nil && first != nil {
 			add(h.Name, first, h.Prepare.Command)
 		}
 		for i := range h.Starts {
@@ -351,10 +351,10 @@ type rightsView struct {
 
 // rights says what each machine must allow the agent, and no more.
 func (c *call) rights(p *policy.Policy, pf *policyFlags) (list []rightsView) {
-	store := c.store(pf)
+	secrets := c.secrets(pf)
 	for _, a := range accounts(p) {
 		v := rightsView{Hosts: a.hosts, Address: a.ssh.Address, User: a.ssh.User}
-		host := ssh.New(a.ssh, strings.Join(a.hosts, ", "), func(s policy.Secret) ([]byte, error) { return store.Read(string(s)) })
+		host := ssh.New(a.ssh, strings.Join(a.hosts, ", "), func(s policy.Secret) ([]byte, error) { return secrets.Read(string(s)) })
 		if g, err := host.Grant(a.commands...); err != nil {
 			v.Error = err.Error()
 		} else {

@@ -151,7 +151,7 @@ func TestReadersGiveUpRights(t *testing.T) {
 var pinned = regexp.MustCompile(`host_key = "[^"]*"`)
 
 // beginHistory makes a history with one outage, and keeps it open as an agent does.
-func beginHistory(t *testing.T, path string) *history.Store {
+func beginHistory(t *testing.T, path string) *history.Writer {
 	t.Helper()
 	store, err := history.Open(path, history.Options{})
 	if err != nil {

@@ -141,7 +141,7 @@ func (d *demo) furnish() error {
 			d.marks = append(d.marks, report.Mark{At: m.At, Label: "input back"})
 		}
 	}
-	room.Reset(o.Truth(1), simulate.Start)
+	room.Reset(o.Truth(1), simulate.Epoch)
 	return nil
 }
 
@@ -265,7 +265,7 @@ func (d *demo) move(ctx context.Context) {
 		passed := time.Since(last)
 		last = last.Add(passed)
 		d.lived.Add(int64(min(passed, demoStep)))
-		now := simulate.Start.Add(d.now())
+		now := simulate.Epoch.Add(d.now())
 		for d.room.Peek() <= now {
 			e := d.room.Next()
 			if e == nil {
@@ -282,7 +282,7 @@ func (d *demo) move(ctx context.Context) {
 			}
 		}
 		d.room.Update(now)
-		d.note(now.Sub(simulate.Start))
+		d.note(now.Sub(simulate.Epoch))
 		d.mu.Unlock()
 		select {
 		case <-ctx.Done():
@@ -402,7 +402,7 @@ func (d *demo) report(c *call) int {
 		if t == shutdown.Never {
 			return nil
 		}
-		n := seconds(t.Sub(simulate.Start))
+		n := seconds(t.Sub(simulate.Epoch))
 		return &n
 	}
 	back := true

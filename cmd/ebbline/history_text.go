@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/agent/clean"
 	"ebbline/agent/history"
 	"ebbline/agent/history/aftermath"
 	"ebbline/shutdown"
@@ -53,7 +54,7 @@ func (t *historyText) show(p *past, path, kind string) {
 	order := "  %-26s  %-24s  %6s  %s"
 	t.list(kind, "orders", len(p.Orders), fmt.Sprintf(order, "given", "order", "outage", "by"), func(i int) {
 		o := &p.Orders[i]
-		fmt.Fprintf(t.w, order+"\n", t.when(o.At), o.Word, dashed(o.Outage), printable(o.By))
+		fmt.Fprintf(t.w, order+"\n", t.when(o.At), o.Word, dashed(o.Outage), clean.OneLine(o.By))
 	})
 	t.list(kind, "conditions", len(p.Conditions), fmt.Sprintf("  %-26s  %-20s  %-14s  %s", "raised", "condition", "of", "for"), func(i int) {
 		x := &p.Conditions[i]

@@ -34,7 +34,7 @@ type conditions struct {
 
 // heard tells the history which conditions are so: those that the core does not know
 // of reach it in no other way.
-func (m *memory) heard(a *agent.Agent) {
+func (m *historian) heard(a *agent.Agent) {
 	list, at := a.Conditions()
 	if at == 0 || m.held.told && slices.EqualFunc(list, m.held.heard, func(x, y agent.Condition) bool {
 		return x.Code == y.Code && x.UPS == y.UPS && x.Host == y.Host && x.Since.Equal(y.Since)
@@ -46,14 +46,14 @@ func (m *memory) heard(a *agent.Agent) {
 	for _, c := range list {
 		so = append(so, history.Condition{Code: c.Code, UPS: c.UPS, Host: c.Host, Raised: now.When(shutdown.Instant(c.Since.UnixNano())), Text: c.Text})
 	}
-	if m.store.RecordStanding(now, so) == nil {
+	if m.writer.RecordStanding(now, so) == nil {
 		m.held = conditions{true, list}
 	}
 }
 
 // reports writes the reports of the outages that ended lately and have none yet, the
 // oldest first. Everything of them is in the history by then.
-func (m *memory) reports(ctx context.Context) {
+func (m *historian) reports(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, reportWithin)
 	defer cancel()
 	from, err := history.OpenReader(ctx, m.path)
@@ -83,7 +83,7 @@ func (m *memory) reports(ctx context.Context) {
 // report tells of an outage and writes its text and page; "" where they are there
 // already. Who is killed between the two tells again, and what a full disk does not
 // take is told all the same.
-func (m *memory) report(ctx context.Context, from *history.Reader, o *history.Outage) (string, error) {
+func (m *historian) report(ctx context.Context, from *history.Reader, o *history.Outage) (string, error) {
 	stamp := aftermath.Stamp(o.Began)
 	folder := filepath.Join(filepath.Dir(m.path), reportsFolder)
 	name := filepath.Join(folder, fmt.Sprintf("%s-outage-%d", strings.NewReplacer(":", "", "-", "").Replace(stamp), o.Number))

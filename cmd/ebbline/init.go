@@ -70,8 +70,8 @@ func setInit(c *call) action {
 	c.flags.StringVar(&user.Priv, "priv", "", "`PRIV` of the key to encrypt with: DES, AES (the usual), AES192 or AES256")
 	return func(ctx context.Context) int {
 		user.AuthKey, user.PrivKey = policy.Secret(*authKey), policy.Secret(*privKey)
-		store := c.store(&policyFlags{secrets: *folder})
-		q.read = func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
+		secrets := c.secrets(&policyFlags{secrets: *folder})
+		q.read = func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 		var err error
 		if q.ways, err = cardWays(*community, user); err == nil {
 			q.targets, err = c.targets(c.args)

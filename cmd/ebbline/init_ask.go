@@ -16,6 +16,7 @@ import (
 
 	"ebbline/agent/action/bmc"
 	"ebbline/agent/action/ssh"
+	"ebbline/agent/bounded"
 	"ebbline/agent/clean"
 	"ebbline/agent/source/hid"
 	"ebbline/agent/source/snmp"
@@ -87,7 +88,7 @@ func (q *inquiry) run(ctx context.Context, progress io.Writer) {
 	own := ownAddresses()
 	lists := make([][]finding, len(q.targets))
 	var done atomic.Int64
-	few(ctx, len(q.targets), askedAtOnce, func(i int) {
+	bounded.Each(ctx, len(q.targets), askedAtOnce, func(i int) {
 		ctx, cancel := context.WithTimeout(ctx, askedWithin)
 		defer cancel()
 		if q.targets[i].usb {

@@ -10,9 +10,12 @@ import (
 	"go.uber.org/zap"
 
 	"ebbline/agent"
+	"ebbline/agent/bounded"
+	"ebbline/agent/clean"
 	"ebbline/agent/history"
 	"ebbline/agent/journal"
 	"ebbline/agent/message"
+	"ebbline/agent/rehearse"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -80,11 +83,11 @@ func (m *messages) close() {
 	m.queue.Close()
 }
 
-// witnesses are told one after the other.
-type witnesses []agent.Witness
+// observers are told one after the other.
+type observers []agent.Observer
 
-// Stepped implements [agent.Witness].
-func (w witnesses) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shutdown.Effect, of *policy.Policy, s *shutdown.State) {
+// Stepped implements [agent.Observer].
+func (w observers) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shutdown.Effect, of *policy.Policy, s *shutdown.State) {
 	for _, one := range w {
 		one.Stepped(at, e, effects, of, s)
 	}
@@ -117,7 +120,7 @@ func (c *call) tryMessages(ctx context.Context, p *policy.Policy, read secrets) 
 		add("sign_of_life", life.URL)
 		add("sign_of_life (failure)", life.Failure)
 	}
-	few(ctx, len(list), rehearsedAtOnce, func(i int) { list[i].try(ctx) })
+	bounded.Each(ctx, len(list), rehearse.AtOnce, func(i int) { list[i].try(ctx) })
 	if ctx.Err() != nil {
 		return c.fail("interrupted")
 	}
@@ -148,12 +151,12 @@ func (c *call) tryMessages(ctx context.Context, p *policy.Policy, read secrets) 
 }
 
 func (r *receiver) try(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(ctx, tryWithin)
+	ctx, cancel := context.WithTimeout(ctx, rehearse.Within)
 	defer cancel()
 	began := time.Now()
 	err := r.run(ctx)
 	r.Took = time.Since(began).Seconds()
 	if r.Sent = err == nil; !r.Sent {
-		r.Fault = printable(err.Error())
+		r.Fault = clean.OneLine(err.Error())
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ebbline/agent"
+	"ebbline/agent/bounded"
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 	"ebbline/policy/electrical"
@@ -59,7 +60,7 @@ func (m *meters) employ(p *policy.Policy) {
 }
 
 func (m *meters) round(ctx context.Context) {
-	few(ctx, len(m.readers), metersAtOnce, func(i int) {
+	bounded.Each(ctx, len(m.readers), metersAtOnce, func(i int) {
 		if m.readers[i] == nil {
 			return
 		}

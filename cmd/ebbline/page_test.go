@@ -108,7 +108,7 @@ type standIns struct {
 	later atomic.Int64 // by how much the agent's clock is before this one's
 }
 
-// Stepped implements [agent.Witness].
+// Stepped implements [agent.Observer].
 func (s *standIns) Stepped(shutdown.Instant, *shutdown.Event, []shutdown.Effect, *policy.Policy, *shutdown.State) {
 	s.hold.Lock()
 	defer s.hold.Unlock()
@@ -131,9 +131,9 @@ func (s *standIns) Poll(context.Context) (shutdown.Measurement, error) {
 		}
 	}
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery, m.LoadWatts, m.ChargeTenths, m.InputVolts, m.TemperatureC = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal, watts, 1000, 2304, 241
+	m.Source, m.Input, m.Battery, m.LoadWatts, m.ChargeTenths, m.InputDecivolts, m.TemperatureTenthsC = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal, watts, 1000, 2304, 241
 	if s.battery.Load() {
-		m.Source, m.Input, m.InputVolts, m.ChargeTenths = shutdown.FromBattery, shutdown.LineBad, 0, shutdown.Unread
+		m.Source, m.Input, m.InputDecivolts, m.ChargeTenths = shutdown.FromBattery, shutdown.LineBad, 0, shutdown.Unread
 	}
 	return m, nil
 }
@@ -168,7 +168,7 @@ func runRoom(t *testing.T, p *policy.Policy) (*agent.Agent, *standIns) {
 		t.Fatal(err)
 	}
 	s := &standIns{asked: make([]atomic.Bool, len(p.Hosts)), of: p}
-	a := agent.New(agent.Config{Witness: s, Elapsed: s.elapsed, Policy: p, Journal: j, Past: past, Log: zap.NewNop(), Wire: func(p *policy.Policy) (*agent.Parts, error) {
+	a := agent.New(agent.Config{Observer: s, Elapsed: s.elapsed, Policy: p, Journal: j, Past: past, Log: zap.NewNop(), Wire: func(p *policy.Policy) (*agent.Parts, error) {
 		parts := &agent.Parts{Sources: []agent.Source{s}, Doer: s, Connectors: make([]agent.Connector, len(p.Hosts))}
 		for k := range p.Hosts {
 			parts.Lookers = append(parts.Lookers, standInHost{s, k})

@@ -240,7 +240,7 @@ func planOf(s *shutdown.State) *planView {
 		}
 		view := planHostView{
 			Name: q.Name, Priority: q.Priority,
-			StopSeconds: seconds(h.Start), DownSeconds: ceilSeconds(h.Down), LatestStartSeconds: seconds(h.Latest),
+			StopSeconds: seconds(h.Asked), DownSeconds: ceilSeconds(h.Down), LatestStartSeconds: seconds(h.Latest),
 			PromisedSeconds: seconds(q.KeepFor), PromiseKept: h.Kept, Reason: s.ReasonOf(int32(k)),
 		}
 		for _, f := range q.FedBy {

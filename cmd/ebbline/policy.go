@@ -54,7 +54,7 @@ func (c *call) read(f *policyFlags, checkSecrets bool) (*policy.Policy, *load.In
 	}
 	opt := load.Options{Site: f.site, Codes: agent.Codes(), Template: message.CheckTemplate}
 	if checkSecrets {
-		opt.Secret = c.store(f).Readable
+		opt.Secret = c.secrets(f).Readable
 	}
 	p, index, diags := load.Load(files, opt)
 	if p != nil {
@@ -63,8 +63,8 @@ func (c *call) read(f *policyFlags, checkSecrets bool) (*policy.Policy, *load.In
 	return p, index, diags, nil
 }
 
-func (c *call) store(f *policyFlags) *secret.Store {
-	return &secret.Store{Credentials: c.Env("CREDENTIALS_DIRECTORY"), Folder: f.secrets, Env: c.Env}
+func (c *call) secrets(f *policyFlags) *secret.Places {
+	return &secret.Places{Credentials: c.Env("CREDENTIALS_DIRECTORY"), Folder: f.secrets, Env: c.Env}
 }
 
 // policyFiles reads one file, or all .hcl files of a folder.

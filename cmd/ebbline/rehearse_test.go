@@ -21,6 +21,7 @@ import (
 	"ebbline/agent"
 	"ebbline/agent/journal"
 	"ebbline/agent/peertest"
+	"ebbline/agent/rehearse"
 	"ebbline/agent/secret"
 	"ebbline/policy"
 	"ebbline/policy/load"
@@ -227,7 +228,7 @@ func TestRehearse(t *testing.T) {
 		order = append(order, h.Name)
 		for _, w := range h.Ways {
 			verdicts[h.Name] += fmt.Sprintf("%s %s: %s, ", w.For, w.By, w.Verdict)
-			if w.By == "ssh" && w.Verdict != unreachable && w.Verdict != silent && !strings.Contains(w.HostKey, "SHA256:") {
+			if w.By == "ssh" && w.Verdict != rehearse.Unreachable && w.Verdict != rehearse.Silent && !strings.Contains(w.HostKey, "SHA256:") {
 				t.Errorf("%s: the host key that was shown is %q", h.Name, w.HostKey)
 			}
 		}
@@ -365,8 +366,8 @@ func TestRehearseInTheAgent(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	store := &secret.Store{Folder: s.folder, Env: func(string) string { return "" }}
-	read := func(name policy.Secret) ([]byte, error) { return store.Read(string(name)) }
+	secrets := &secret.Places{Folder: s.folder, Env: func(string) string { return "" }}
+	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 	a := agent.New(agent.Config{Policy: p, Wire: func(p *policy.Policy) (*agent.Parts, error) { return wire(p, read) }, Journal: j, Past: past, Build: "b", Boot: "boot"})
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error)
@@ -383,7 +384,7 @@ func TestRehearseInTheAgent(t *testing.T) {
 	until("the UPS answers", func(v agent.View) bool { return len(v.UPSs) == 1 && v.UPSs[0].AnswerAgeSeconds != nil })
 
 	core, lines := observer.New(zap.WarnLevel)
-	d := &drill{read: read, log: zap.New(core)}
+	d := &rehearse.Daily{Parts: rehearsed(read), Log: zap.New(core)}
 	unready := func() (names []string) {
 		for _, c := range a.View().Conditions {
 			if c.Code == "host-unready" {
@@ -393,7 +394,7 @@ func TestRehearseInTheAgent(t *testing.T) {
 		return names
 	}
 	s.rack.PullPlug(2)
-	if failed, whole := d.round(t.Context(), a); !failed || !whole {
+	if failed, whole := d.Round(t.Context(), a); !failed || !whole {
 		t.Errorf("a round with two bad hosts: failed %v, whole %v", failed, whole)
 	}
 	if got := unready(); !slices.Equal(got, []string{"pulled", "stranger"}) {
@@ -410,7 +411,7 @@ func TestRehearseInTheAgent(t *testing.T) {
 	s.rack.PlugIn(2)
 	s.rack.Boot(2)
 	s.rack.WaitUp(2)
-	d.round(t.Context(), a)
+	d.Round(t.Context(), a)
 	if got := unready(); !slices.Equal(got, []string{"stranger"}) {
 		t.Errorf("with its plug in again, unready are %q", got)
 	}
@@ -424,11 +425,11 @@ func TestRehearseInTheAgent(t *testing.T) {
 	until("the new policy is in force", func(v agent.View) bool { return v.Policy == q.Fingerprint && v.UPSs[0].AnswerAgeSeconds != nil })
 	lines.TakeAll()
 	s.card.Numbers(map[string]int64{"upsOutputSource": 5, "upsSecondsOnBattery": 20})
-	if failed, whole := d.round(t.Context(), a); failed || whole || len(unready()) > 0 {
+	if failed, whole := d.Round(t.Context(), a); failed || whole || len(unready()) > 0 {
 		t.Errorf("the outage began, and the round: failed %v, whole %v; unready are %q", failed, whole, unready())
 	}
 	until("the outage is seen", func(v agent.View) bool { return v.Outage != nil })
-	if failed, whole := d.round(t.Context(), a); failed || whole || lines.Len() > 0 {
+	if failed, whole := d.Round(t.Context(), a); failed || whole || lines.Len() > 0 {
 		t.Errorf("it rehearsed in an outage: failed %v, whole %v, %d lines", failed, whole, lines.Len())
 	}
 }

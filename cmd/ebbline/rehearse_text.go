@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/agent/clean"
+	"ebbline/agent/rehearse"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -51,41 +53,47 @@ type attendedView struct {
 }
 
 type wayView struct {
-	For         string  `json:"for"` // stop, start
-	By          string  `json:"by"`
-	Address     string  `json:"address,omitempty"`
-	Verdict     verdict `json:"verdict"`
-	TookSeconds float64 `json:"took_seconds"`
-	Said        string  `json:"said"`
-	HostKey     string  `json:"host_key,omitempty"` // that was shown
-	MayRun      bool    `json:"may_run,omitempty"`  // the host says that it would run the command; else it was not asked, or the verdict says more
+	For         string             `json:"for"` // stop, start
+	By          string             `json:"by"`
+	Address     string             `json:"address,omitempty"`
+	Verdict     rehearse.Readiness `json:"verdict"`
+	TookSeconds float64            `json:"took_seconds"`
+	Said        string             `json:"said"`
+	HostKey     string             `json:"host_key,omitempty"` // that was shown
+	MayRun      bool               `json:"may_run,omitempty"`  // the host says that it would run the command; else it was not asked, or the verdict says more
 }
 
 // problemView is one thing that is wrong.
 type problemView struct {
-	UPS  string `json:"ups,omitempty"`
-	Host string `json:"host,omitempty"`
-	By   string `json:"by,omitempty"`
-
+	UPS    string `json:"ups,omitempty"`
+	Host   string `json:"host,omitempty"`
+	By     string `json:"by,omitempty"`
 	Sensor string `json:"sensor,omitempty"`
 	Text   string `json:"text"`
 	Next   string `json:"next,omitempty"` // what to do, where the text does not say it
 }
 
-func (r *rehearsal) view() *rehearsalView {
-	v := &rehearsalView{Site: r.p.Site.Name, UPSs: []polledView{}, Hosts: []attendedView{}, Problems: []problemView{}}
-	for i := range r.upss {
-		v.addUPS(r.p.UPSs[i].Name, &r.upss[i])
+// sensedView is one temperature or emergency input.
+type sensedView struct {
+	Name        string  `json:"name"`
+	TookSeconds float64 `json:"took_seconds"`
+	Says        string  `json:"says"` // "" where it is not read
+}
+
+func viewOfRehearsal(r *rehearse.Rehearsal) *rehearsalView {
+	v := &rehearsalView{Site: r.Policy.Site.Name, UPSs: []polledView{}, Hosts: []attendedView{}, Problems: []problemView{}}
+	for i := range r.UPSs {
+		v.addUPS(r.Policy.UPSs[i].Name, &r.UPSs[i])
 	}
-	for j := range r.sensors {
-		v.addSensor(&r.sensors[j])
+	for j := range r.Sensors {
+		v.addSensor(&r.Sensors[j])
 	}
-	for _, t := range r.order() {
-		v.addHost(&r.p.Hosts[t.host], t.seconds, &r.hosts[t.host])
+	for _, t := range stopOrder(r) {
+		v.addHost(&r.Policy.Hosts[t.host], t.seconds, &r.Hosts[t.host])
 	}
-	for k := range r.p.Hosts {
-		if r.p.Hosts[k].StaysUp {
-			v.StaysUp = append(v.StaysUp, r.p.Hosts[k].Name)
+	for k := range r.Policy.Hosts {
+		if r.Policy.Hosts[k].StaysUp {
+			v.StaysUp = append(v.StaysUp, r.Policy.Hosts[k].Name)
 		}
 	}
 	v.Ready = len(v.Problems) == 0
@@ -97,12 +105,12 @@ type turn struct {
 	seconds *int64
 }
 
-// order gives the hosts as they would stop now: by the real plan, at what the
+// stopOrder gives the hosts as they would stop now: by the real plan, at what the
 // UPSs say. Hosts that it does not ask come last.
-func (r *rehearsal) order() (list []turn) {
+func stopOrder(r *rehearse.Rehearsal) (list []turn) {
 	var loads, charges pairs
-	for i := range r.upss {
-		name, m := r.p.UPSs[i].Name, &r.upss[i].said
+	for i := range r.UPSs {
+		name, m := r.Policy.UPSs[i].Name, &r.UPSs[i].Measurement
 		if m.LoadWatts != shutdown.Unread {
 			loads = append(loads, pair{name, fmt.Sprint(max(0, m.LoadWatts))})
 		}
@@ -110,17 +118,17 @@ func (r *rehearsal) order() (list []turn) {
 			charges = append(charges, pair{name, fmt.Sprint(float64(min(max(0, m.ChargeTenths), 1000)) / 10)})
 		}
 	}
-	there := make([]bool, len(r.p.Hosts))
-	if s, err := ifInputFailed(r.p, loads, charges, nil); err == nil {
+	there := make([]bool, len(r.Policy.Hosts))
+	if s, err := ifInputFailed(r.Policy, loads, charges, nil); err == nil {
 		for _, h := range planOf(s).Hosts {
-			if k, err := hostNamed(r.p, h.Name); err == nil {
+			if k, err := hostNamed(r.Policy, h.Name); err == nil {
 				there[k] = true
 				list = append(list, turn{k, &h.StopSeconds})
 			}
 		}
 	}
-	for k := range r.p.Hosts {
-		if !there[k] && !r.p.Hosts[k].StaysUp {
+	for k := range r.Policy.Hosts {
+		if !there[k] && !r.Policy.Hosts[k].StaysUp {
 			list = append(list, turn{k, nil})
 		}
 	}
@@ -144,89 +152,65 @@ func whole(n int64) *int64 {
 	return &n
 }
 
-func (v *rehearsalView) addUPS(name string, u *polled) {
-	m := &u.said
-	view := polledView{Name: name, TookSeconds: hundredths(u.took), Answered: u.err == nil}
-	wrong := func(text, next string) {
-		v.Problems = append(v.Problems, problemView{UPS: name, Text: text, Next: next})
-	}
-	if u.err != nil {
-		wrong(printable(u.err.Error()), "While it does not answer, the agent does not know when the input fails.")
+func (v *rehearsalView) addUPS(name string, u *rehearse.UPSAnswer) {
+	m := &u.Measurement
+	view := polledView{Name: name, TookSeconds: hundredths(u.Took), Answered: u.Err == nil}
+	v.add(u.Problems(name))
+	if u.Err != nil {
 		v.UPSs = append(v.UPSs, view)
 		return
 	}
 	view.Source, view.Battery = m.Source.String(), m.Battery.String()
-	view.InputVolts, view.LoadWatts, view.ChargePercent = scaled(m.InputVolts, 10), whole(m.LoadWatts), scaled(m.ChargeTenths, 10)
-	view.RuntimeSeconds, view.BatteryVolts, view.Celsius = whole(m.RuntimeSeconds), scaled(m.Millivolts, 1000), scaled(m.TemperatureC, 10)
+	view.InputVolts, view.LoadWatts, view.ChargePercent = scaled(m.InputDecivolts, 10), whole(m.LoadWatts), scaled(m.ChargeTenths, 10)
+	view.RuntimeSeconds, view.BatteryVolts, view.Celsius = whole(m.RuntimeSeconds), scaled(m.Millivolts, 1000), scaled(m.TemperatureTenthsC, 10)
 	for _, f := range []struct {
 		unread bool
 		name   string
 	}{
 		{m.Source == 0, "what carries the load"}, {m.Battery == 0, "the battery's state"}, {m.LoadWatts == shutdown.Unread, "the load"},
 		{m.ChargeTenths == shutdown.Unread, "the charge"}, {m.RuntimeSeconds == shutdown.Unread, "the time left"},
-		{m.Millivolts == shutdown.Unread, "the battery's voltage"}, {m.TemperatureC == shutdown.Unread, "its temperature"},
-		{m.InputVolts == shutdown.Unread, "the input's voltage"}, {m.LowSeconds == shutdown.Unread, "at what time left it says low"},
+		{m.Millivolts == shutdown.Unread, "the battery's voltage"}, {m.TemperatureTenthsC == shutdown.Unread, "its temperature"},
+		{m.InputDecivolts == shutdown.Unread, "the input's voltage"}, {m.LowSeconds == shutdown.Unread, "at what time left it says low"},
 	} {
 		if f.unread {
 			view.NotSaid = append(view.NotSaid, f.name)
 		}
 	}
-	switch m.Source {
-	case shutdown.FromBattery:
-		wrong("it is on battery now", "Rehearse when the input is back.")
-	case shutdown.FromBypass:
-		wrong("it is on bypass: no battery stands behind its output", "Bring it back to normal mode.")
-	case shutdown.FromNothing:
-		wrong("its output is off: it carries nothing", "Switch its output on, if its hosts hang on it.")
-	case 0:
-		wrong("it answers, and does not say from what it carries the load", "Look at its card: without that an outage is not seen.")
-	}
-	if m.Battery == shutdown.StoreLow || m.Battery == shutdown.StoreDepleted {
-		wrong("it says that its battery is "+m.Battery.String(), "Let it charge; if that does not help, test the battery.")
-	}
 	v.UPSs = append(v.UPSs, view)
 }
 
-func (v *rehearsalView) addHost(h *policy.Host, asked *int64, a *attended) {
-	view := attendedView{Name: h.Name, AskedSeconds: asked, Seen: a.seen.String(), Look: printable(a.look), Ways: []wayView{}}
-	before := len(v.Problems)
-	reached := true // by every way; else that it is not seen is no news
-	for i := range a.ways {
-		w := &a.ways[i]
+func (v *rehearsalView) addSensor(s *rehearse.Sensed) {
+	view := sensedView{s.Name, hundredths(s.Took), s.Text}
+	if s.Err != nil {
+		view.Says = ""
+	}
+	v.Sensors = append(v.Sensors, view)
+	v.add(s.Problems())
+}
+
+func (v *rehearsalView) addHost(h *policy.Host, asked *int64, a *rehearse.HostFound) {
+	view := attendedView{Name: h.Name, AskedSeconds: asked, Seen: a.Seen.String(), Look: clean.OneLine(a.Look), Ways: []wayView{}}
+	for i := range a.Ways {
+		w := &a.Ways[i]
 		aim := "start"
-		if w.stops {
+		if w.Stops {
 			aim = "stop"
 		}
-		view.Ways = append(view.Ways, wayView{aim, w.by, w.address, w.verdict, hundredths(w.took), w.said, w.key, w.may})
-		if w.verdict == ready {
-			continue
-		}
-		reached = reached && w.verdict != unreachable && w.verdict != silent
-		text := fmt.Sprintf("%s: %s", w.verdict, w.said)
-		if w.address != "" && w.verdict != unusable {
-			text = fmt.Sprintf("at %s, %s: %s", w.address, w.verdict, w.said)
-		}
-		if p := (problemView{Host: h.Name, By: w.by, Text: text, Next: w.next}); !slices.Contains(v.Problems, p) { // an outlet may both stop and start it
+		view.Ways = append(view.Ways, wayView{aim, w.By, w.Address, w.Readiness, hundredths(w.Took), w.Text, w.Key, w.MayRun})
+	}
+	problems := a.Problems(h)
+	view.Ready = len(problems) == 0
+	v.Hosts = append(v.Hosts, view)
+	v.add(problems)
+}
+
+// add lists problems, each once: an outlet may both stop and start a host.
+func (v *rehearsalView) add(list []rehearse.Problem) {
+	for _, x := range list {
+		if p := problemView(x); !slices.Contains(v.Problems, p) {
 			v.Problems = append(v.Problems, p)
 		}
 	}
-	if a.seen != shutdown.SeenUp && reached && canBeSeen(h) {
-		v.Problems = append(v.Problems, problemView{Host: h.Name, By: "probe", Text: "it is not seen up: " + view.Look,
-			Next: "The agent looks there whether it is down. Correct the probe's address, or open the way to it."})
-	}
-	view.Ready = len(v.Problems) == before
-	v.Hosts = append(v.Hosts, view)
-}
-
-// canBeSeen tells whether the policy gives an address to look at; other hosts
-// are seen by their BMC or outlet alone.
-func canBeSeen(h *policy.Host) bool {
-	for i := range h.Methods {
-		if h.Methods[i].SSH != nil {
-			return true
-		}
-	}
-	return h.Self || h.Probe.Address != ""
 }
 
 func (v *rehearsalView) show(w io.Writer, columns int) {
@@ -332,7 +316,7 @@ func (v *rehearsalView) sum(w io.Writer, columns int) {
 func (v *rehearsalView) notAsked() (list []string) {
 	for i := range v.Hosts {
 		h := &v.Hosts[i]
-		if slices.ContainsFunc(h.Ways, func(w wayView) bool { return w.HostKey != "" && w.Verdict == ready && !w.MayRun }) {
+		if slices.ContainsFunc(h.Ways, func(w wayView) bool { return w.HostKey != "" && w.Verdict == rehearse.Ready && !w.MayRun }) {
 			list = append(list, h.Name)
 		}
 	}
@@ -385,7 +369,7 @@ func (h *attendedView) show(w io.Writer, name, columns int) {
 		if x.For == "start" {
 			text = "start by " + text
 		}
-		if x.Verdict != ready {
+		if x.Verdict != rehearse.Ready {
 			text += " " + strings.ToUpper(string(x.Verdict))
 		}
 		list = append(list, text)

@@ -130,14 +130,14 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	switch {
 	case v.Outages == 0:
 		d.Verdict, d.Because = report.NoVerdict, "No outage was replayed."
-	case v.Verdict == verdictProven:
+	case v.Verdict == simulate.Proven:
 		d.Verdict, d.Because = report.Proven, fmt.Sprintf("Every host is off before the battery ends in every outage within the bounds: full batteries that hold at least their low projection, hosts that draw no more than the policy says and stop within their first allowance. And %s held.", count(v.Outages, "outage"))
-	case v.Verdict == verdictHolds:
+	case v.Verdict == simulate.Holds:
 		d.Verdict, d.Because = report.Holds, fmt.Sprintf("%s tried. Not proven: %s.", count(v.Outages, "outage"), v.Because)
 	default:
 		d.Verdict, d.Because = report.Fails, fmt.Sprintf("%d of %s failed: a promise was broken, or a host lost its power in a room no worse than the plan is made for.", v.Failed, count(v.Outages, "outage"))
 	}
-	if v.Cut > 0 && v.Verdict != verdictFails {
+	if v.Cut > 0 && v.Verdict != simulate.Fails {
 		d.Because += fmt.Sprintf(" In %d of them a host lost its power while it was up: it would not go down, or the room was worse than a plan is made for.", v.Cut)
 	}
 	if v.Interrupted {
@@ -145,8 +145,8 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	}
 	var margins []time.Duration
 	for i := range s.runs {
-		if o := &s.runs[i]; o.done && o.margin != simulate.Untested {
-			margins = append(margins, o.margin)
+		if o := &s.runs[i]; o.Done && o.Margin != simulate.Untested {
+			margins = append(margins, o.Margin)
 		}
 	}
 	if d.Histogram = report.Bins(margins, 24); len(margins) > 0 {
@@ -268,16 +268,16 @@ func (s *simulation) hostRows(d *report.Document, v *runsView) {
 		var stayed, best []time.Duration
 		for i := range s.runs {
 			o := &s.runs[i]
-			if !o.done || o.length == 0 || o.best[k] < 0 {
+			if !o.Done || o.Length == 0 || o.Best[k] < 0 {
 				continue
 			}
-			if p.KeepFor > 0 && o.length >= p.KeepFor {
-				if row.Of++; o.stayed[k] >= p.KeepFor {
+			if p.KeepFor > 0 && o.Length >= p.KeepFor {
+				if row.Of++; o.Stayed[k] >= p.KeepFor {
 					row.Kept++
 				}
 			}
-			if o.stayed[k] < o.length {
-				stayed, best = append(stayed, o.stayed[k]), append(best, max(o.best[k], o.stayed[k]))
+			if o.Stayed[k] < o.Length {
+				stayed, best = append(stayed, o.Stayed[k]), append(best, max(o.Best[k], o.Stayed[k]))
 			}
 		}
 		if len(stayed) == 0 {
@@ -298,7 +298,7 @@ func (s *simulation) hostRows(d *report.Document, v *runsView) {
 func (s *simulation) worst() (*report.Worst, error) {
 	at := -1
 	for i := range s.runs {
-		if s.runs[i].done && (at < 0 || s.runs[i].worseThan(&s.runs[at])) {
+		if s.runs[i].Done && (at < 0 || worse(&s.runs[i], &s.runs[at])) {
 			at = i
 		}
 	}
@@ -317,13 +317,14 @@ func (s *simulation) worst() (*report.Worst, error) {
 	name, seed := s.nameOf(at)
 	return &report.Worst{
 		Name: name, Seed: seed, Margin: run.Margin, Tested: run.Margin != simulate.Untested,
-		Faults: faultsIn(s.runs[at].faults), Text: o.Text(s.p), Command: s.again(at), Run: t,
+		Faults: faultsIn(s.runs[at].Faults), Text: o.Text(s.p), Command: s.again(at), Run: t,
 	}, nil
 }
 
-func (o *outcome) worseThan(other *outcome) bool {
-	if o.failed != other.failed {
-		return o.failed
+// worse tells whether one outage went worse than another.
+func worse(o, other *simulate.Result) bool {
+	if o.Failed != other.Failed {
+		return o.Failed
 	}
-	return o.margin < other.margin
+	return o.Margin < other.Margin
 }

@@ -23,6 +23,7 @@ import (
 	"ebbline/agent"
 	"ebbline/agent/control"
 	"ebbline/agent/journal"
+	"ebbline/agent/rehearse"
 	"ebbline/agent/systemd"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -100,11 +101,11 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 	if p == nil && (code == exitUsage || len(past.Lines)+len(past.Before) == 0) {
 		return code
 	}
-	memory, err := openMemory(filepath.Join(state, historyFile), log)
+	historian, err := openHistorian(filepath.Join(state, historyFile), log)
 	if err != nil {
 		return c.fail("%v", err)
 	}
-	secrets := c.store(pf)
+	secrets := c.secrets(pf)
 	read := func(name policy.Secret) ([]byte, error) { return secrets.Read(string(name)) }
 	tell, err := openMessages(filepath.Join(state, messagesFile), read, log)
 	if err != nil {
@@ -117,7 +118,7 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 		show.adopt(p)
 	}
 	a := agent.New(agent.Config{
-		Policy: memory.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
+		Policy: historian.learned(ctx, p), Wire: func(q *policy.Policy) (*agent.Parts, error) {
 			if p == nil {
 				adopt(q) // the recorded one
 			}
@@ -125,10 +126,10 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 		},
 		Journal: j, Past: past, Build: buildID(), Boot: bootID(), Log: log, Supervisor: notifier,
 		StandsIn: c.Env("EBBLINE_UPGRADE_FAILED") != "", // packaging/start says so
-		Witness:  witnesses{memory.rec, tell.life}, Tell: tell.messenger.Tell,
+		Observer: observers{historian.rec, tell.life}, Tell: tell.messenger.Tell,
 	})
 	tell.agent.Store(a)
-	memory.reported = tell.report
+	historian.reported = tell.report
 	show = newSeat(a, state, read, log)
 	adopt(p)
 	server, err := control.Listen(control.Config{Path: socket, OperatorGID: groupID(operators), Log: log, Metrics: show.metrics}, a)
@@ -145,18 +146,18 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 			}
 		})
 	}
-	wg.Go(func() { memory.watch(inner, a) })
-	wg.Go(func() { (&drill{read: read, log: log}).run(inner, a) })
-	wg.Go(func() { (&meters{read: read, heard: memory.rec.Lines}).run(inner, a) })
+	wg.Go(func() { historian.watch(inner, a) })
+	wg.Go(func() { (&rehearse.Daily{Parts: rehearsed(read), Log: log}).Run(inner, a) })
+	wg.Go(func() { (&meters{read: read, heard: historian.rec.Lines}).run(inner, a) })
 	wg.Go(func() { tell.life.Run(inner) })
 	wg.Go(func() { show.server.Run(inner) })
-	wg.Go(func() { c.reloads(inner, a, pf, memory, adopt, notifier, log) })
+	wg.Go(func() { c.reloads(inner, a, pf, historian, adopt, notifier, log) })
 	log.Info("ebbline starts", zap.String("version", Version), zap.String("state", state))
 	err = a.Run(ctx)
 	notifier.Stopping()
 	cancel()
 	wg.Wait()
-	memory.close()
+	historian.close()
 	if err != nil {
 		return c.fail("%v", err)
 	}
@@ -166,7 +167,7 @@ func (c *call) runAgent(ctx context.Context, pf *policyFlags, state, socket stri
 
 // reloads reads the policy again at each SIGHUP, and learns again after each
 // outage and once a day.
-func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, adopt func(*policy.Policy), n *systemd.Notifier, log *zap.Logger) {
+func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *historian, adopt func(*policy.Policy), n *systemd.Notifier, log *zap.Logger) {
 	hups := make(chan os.Signal, 1)
 	signal.Notify(hups, syscall.SIGHUP)
 	defer signal.Stop(hups)
@@ -191,7 +192,7 @@ func (c *call) reloads(ctx context.Context, a *agent.Agent, pf *policyFlags, m *
 	}
 }
 
-func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *memory, adopt func(*policy.Policy), log *zap.Logger) {
+func (c *call) reload(ctx context.Context, a *agent.Agent, pf *policyFlags, m *historian, adopt func(*policy.Policy), log *zap.Logger) {
 	var told bytes.Buffer
 	quiet := *c
 	quiet.Err, quiet.Out = &told, io.Discard

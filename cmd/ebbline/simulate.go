@@ -104,7 +104,7 @@ func setSimulate(c *call) action {
 		if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
 			return c.fail("%v", err)
 		}
-		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, workers: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
+		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, atOnce: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
 		switch {
 		case *joined:
 			err = job.join(files)
@@ -164,7 +164,7 @@ func setSimulate(c *call) action {
 			found.show(c.Out, width)
 		}
 		switch {
-		case v.Verdict == verdictFails:
+		case v.Verdict == simulate.Fails:
 			return exitUnfit
 		case job.stopped:
 			return exitFailed
@@ -301,7 +301,7 @@ func (s *simulation) outages(names []string) error {
 		return errors.Join(errs...)
 	}
 	if len(names) == 0 && s.random == 0 {
-		list, err := s.fears()
+		list, err := s.standard()
 		if err != nil {
 			return err
 		}
@@ -313,20 +313,20 @@ func (s *simulation) outages(names []string) error {
 	return nil
 }
 
-// fears are the outages that every plan should survive.
-func (s *simulation) fears() ([]*simulate.Outage, error) {
+// standard are the outages that every plan should survive.
+func (s *simulation) standard() ([]*simulate.Outage, error) {
 	low, err := simulate.LowParts(s.p, s.day)
 	if err != nil {
 		return nil, err
 	}
-	return simulate.Fears(s.p, low), nil
+	return simulate.Standard(s.p, low), nil
 }
 
 // outage reads one file, or one of the named ones.
 func (s *simulation) outage(name string) (*simulate.Outage, []error) {
 	text, err := readLimited(name, 64<<20)
 	if errors.Is(err, os.ErrNotExist) {
-		list, e := s.fears()
+		list, e := s.standard()
 		if e != nil {
 			return nil, []error{e}
 		}
@@ -360,7 +360,7 @@ type simulation struct {
 	day      int64
 	seed     uint64
 	random   int
-	workers  int
+	atOnce   int // replays
 	detail   bool
 	given    bool   // outages were named
 	seen     bool   // the outages of the history are among those named
@@ -371,29 +371,13 @@ type simulation struct {
 	words    []string // that name each of these on the command line; "" for one of the history
 	progress io.Writer
 
-	crew     []*worker
-	judge    *simulate.Judge
-	low      []simulate.Low
-	runs     []outcome
-	proof    proof
-	exact    exact
-	smallest *smallest
-	stopped  bool // interrupted
-	took     time.Duration
-}
-
-// outcome is one run's result. There may be millions: what is bulky is kept only
-// where it is shown.
-type outcome struct {
-	done, failed bool
-	shape        simulate.Shape
-	faults       simulate.Faults
-	cut          int32
-	margin       time.Duration
-	broken       []simulate.Violation
-	run          *simulate.Run // with detail, and of named outages
-	length       time.Duration // of the one interruption; 0 where hosts' times are not compared
-	stayed, best []time.Duration
+	workers    []*simulate.Replayer
+	runs       []simulate.Result
+	proof      simulate.Proof
+	exhaustive simulate.Exhaustive
+	smallest   *smallest
+	stopped    bool // interrupted
+	took       time.Duration
 }
 
 func (s *simulation) count() int { return len(s.named) + s.random }

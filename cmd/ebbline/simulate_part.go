@@ -85,7 +85,7 @@ func (s *simulation) runPart(ctx context.Context, p part, out io.Writer) error {
 	if err := s.hire(); err != nil {
 		return err
 	}
-	s.runs = make([]outcome, s.random)
+	s.runs = make([]simulate.Result, s.random)
 	s.each(ctx, len(s.runs), "outages", s.one)
 	fmt.Fprint(s.progress, "\r\x1b[K")
 	if ctx.Err() != nil {
@@ -113,7 +113,7 @@ func (s *simulation) writePart(out io.Writer, h *partHead) error {
 	err := enc.Encode(h)
 	for i := range s.runs {
 		o := &s.runs[i]
-		err = errors.Join(err, enc.Encode(&partRun{o.margin, o.failed, o.shape, o.faults, o.cut, o.broken, o.length, o.stayed, o.best}))
+		err = errors.Join(err, enc.Encode(&partRun{o.Margin, o.Failed, o.Shape, o.Faults, o.Cut, o.Broken, o.Length, o.Stayed, o.Best}))
 		if err != nil {
 			return err
 		}
@@ -144,7 +144,7 @@ func (s *simulation) join(files []string) error {
 			if s.day, err = dayOf(h.Day); err != nil || h.Day == "" {
 				return fmt.Errorf("%s: %q is no day. Make the part again with --part", name, h.Day)
 			}
-			s.runs = make([]outcome, h.Random)
+			s.runs = make([]simulate.Result, h.Random)
 		}
 		p, alike := part{h.Part, h.Of}, h
 		if alike.Part = first.Part; alike != first {
@@ -202,9 +202,9 @@ func (h *partHead) differs(o *partHead) string {
 }
 
 // readLines reads a part's file.
-func (s *simulation) readLines(name string, text []byte) (h partHead, runs []outcome, err error) {
+func (s *simulation) readLines(name string, text []byte) (h partHead, runs []simulate.Result, err error) {
 	at := 0
-	bad := func(format string, args ...any) (partHead, []outcome, error) {
+	bad := func(format string, args ...any) (partHead, []simulate.Result, error) {
 		return h, nil, &simulate.FileError{File: name, Line: max(at, 1), Text: fmt.Sprintf(format, args...) + ". Make the part again with --part"}
 	}
 	lines := bytes.Split(bytes.TrimSuffix(text, []byte("\n")), []byte("\n"))
@@ -226,8 +226,8 @@ func (s *simulation) readLines(name string, text []byte) (h partHead, runs []out
 		if at = k + 2; strictly(line, &r) != nil || !s.possible(&r) {
 			return bad("the line is no outage's")
 		}
-		runs = append(runs, outcome{done: true, failed: r.Failed, shape: r.Shape, faults: r.Faults, cut: r.Cut, margin: r.Margin,
-			broken: r.Broken, length: r.Length, stayed: r.Stayed, best: r.Best})
+		runs = append(runs, simulate.Result{Done: true, Failed: r.Failed, Shape: r.Shape, Faults: r.Faults, Cut: r.Cut, Margin: r.Margin,
+			Broken: r.Broken, Length: r.Length, Stayed: r.Stayed, Best: r.Best})
 	}
 	return h, runs, nil
 }

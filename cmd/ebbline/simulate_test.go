@@ -17,6 +17,7 @@ import (
 
 	"ebbline/agent/history"
 	"ebbline/shutdown"
+	"ebbline/simulate"
 )
 
 // simulated runs the command and gives what it says.
@@ -64,7 +65,7 @@ func TestSmallBatteryIsFoundOut(t *testing.T) {
 	path := smallBattery(t, "2.2")
 	file := filepath.Join(t.TempDir(), "small.outage")
 	code, v := viewed(t, context.Background(), path, "--random", "400", "--smallest", file)
-	if code != exitUnfit || v.Verdict != verdictFails || v.Proven || v.Evidence.Random.Within.Seen == 0 {
+	if code != exitUnfit || v.Verdict != simulate.Fails || v.Proven || v.Evidence.Random.Within.Seen == 0 {
 		t.Fatalf("exit code %d, verdict %q, proven %v, %+v", code, v.Verdict, v.Proven, v.Evidence.Random)
 	}
 	text, err := os.ReadFile(file)
@@ -84,7 +85,7 @@ func TestSmallBatteryIsFoundOut(t *testing.T) {
 		t.Errorf("the file does not say how to replay it:\n%s", text)
 	}
 	seed := strconv.FormatUint(v.Smallest.Seed, 10)
-	if code, v := viewed(t, context.Background(), path, file, "--seed", seed); code != exitUnfit || v.Verdict != verdictFails {
+	if code, v := viewed(t, context.Background(), path, file, "--seed", seed); code != exitUnfit || v.Verdict != simulate.Fails {
 		t.Errorf("its replay: exit code %d, verdict %q\n%s", code, v.Verdict, text)
 	}
 	if code, _ := viewed(t, context.Background(), path, "--random", "1", "--seed", strconv.FormatUint(v.Smallest.Of, 10)); code != exitUnfit {
@@ -99,7 +100,7 @@ func TestSmallBatteryIsFoundOut(t *testing.T) {
 func TestEvidence(t *testing.T) {
 	_, v := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "200")
 	e := &v.Evidence
-	if v.Verdict != verdictProven || !v.Proven || !e.WorstCase.Proven || e.WorstCase.Cut > 0 || *e.WorstCase.Margin < 0 {
+	if v.Verdict != simulate.Proven || !v.Proven || !e.WorstCase.Proven || e.WorstCase.Cut > 0 || *e.WorstCase.Margin < 0 {
 		t.Errorf("rig: %q, worst case %+v", v.Verdict, e.WorstCase)
 	}
 	if x := e.Exhaustive; x == nil || x.Outcomes != 243 || x.Failure != 0 {
@@ -119,7 +120,7 @@ func TestEvidence(t *testing.T) {
 
 	_, v = viewed(t, context.Background(), "../../testdata/policies/barn.hcl")
 	w := &v.Evidence.WorstCase
-	if v.Verdict != verdictHolds || v.Proven || w.Corners != 64 || w.Failed != 0 || !strings.Contains(v.Because, "bench draws more while stopping") || w.Instead == "" {
+	if v.Verdict != simulate.Holds || v.Proven || w.Corners != 64 || w.Failed != 0 || !strings.Contains(v.Because, "bench draws more while stopping") || w.Instead == "" {
 		t.Errorf("barn: %q because %q, worst case %+v", v.Verdict, v.Because, w)
 	}
 	if v.Evidence.Exhaustive != nil || v.Evidence.WhyNot == "" || v.Evidence.Random != nil {
@@ -127,7 +128,7 @@ func TestEvidence(t *testing.T) {
 	}
 
 	code, v := viewed(t, context.Background(), smallBattery(t, "2.2"))
-	if w := &v.Evidence.WorstCase; code != exitUnfit || v.Verdict != verdictFails || w.Proven || w.Cut == 0 || !strings.Contains(v.Because, "no plan is safe") {
+	if w := &v.Evidence.WorstCase; code != exitUnfit || v.Verdict != simulate.Fails || w.Proven || w.Cut == 0 || !strings.Contains(v.Because, "no plan is safe") {
 		t.Errorf("small: exit code %d, %q because %q, worst case %+v", code, v.Verdict, v.Because, w)
 	}
 }
@@ -397,11 +398,11 @@ func TestNamedOutages(t *testing.T) {
 				t.Errorf("%s with %s: %v", name, file, bad)
 				continue
 			}
-			w, err := s.newWorker()
+			w, err := simulate.NewReplayer(s.p, s.day)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if _, broken := w.replay(o, 1); len(broken) > 0 {
+			if _, broken := w.Replay(o, 1); len(broken) > 0 {
 				t.Errorf("%s with %s: %+v", name, file, broken)
 			}
 		}

@@ -20,7 +20,7 @@ import (
 func (c *call) showRuns(s *simulation, v *runsView, faults bool) {
 	width, color := terminal(c.Out)
 	st := c.style(width, color)
-	if len(s.runs) == 1 && s.runs[0].done {
+	if len(s.runs) == 1 && s.runs[0].Done {
 		c.drawRun(s, st)
 		fmt.Fprintln(c.Out)
 	} else if s.random == 0 || s.detail {
@@ -99,21 +99,21 @@ func (t *proofText) cutNamed(s *simulation) {
 	shown := 0
 	for i := range s.named {
 		o := &s.runs[i]
-		if !o.failed || len(o.broken) > 0 {
+		if !o.Failed || len(o.Broken) > 0 {
 			continue
 		}
 		if shown++; shown > few {
 			t.item("", "… and more: the table has them all")
 			return
 		}
-		t.item("", fmt.Sprintf("in %q %s lost power while up", s.named[i].Name, strings.Join(s.cutIn(o.run), ", ")))
+		t.item("", fmt.Sprintf("in %q %s lost power while up", s.named[i].Name, strings.Join(o.Run.CutHosts(s.p), ", ")))
 	}
 }
 
 func (t *proofText) verdict(s *simulation, v *runsView) {
-	if len(s.runs) == 1 && s.runs[0].cut > 0 && !s.runs[0].failed {
+	if len(s.runs) == 1 && s.runs[0].Cut > 0 && !s.runs[0].Failed {
 		t.item("", fmt.Sprintf("%s cut, which is no failure: the room is worse than any plan is made for (%s)",
-			count(int(s.runs[0].cut), "host"), strings.Join(beyondIn(s.runs[0].faults), "; ")))
+			count(int(s.runs[0].Cut), "host"), strings.Join(beyondIn(s.runs[0].Faults), "; ")))
 	}
 	if v.Outages == 0 {
 		t.item("", "NO VERDICT: no outage was replayed")
@@ -121,9 +121,9 @@ func (t *proofText) verdict(s *simulation, v *runsView) {
 		return
 	}
 	switch v.Verdict {
-	case verdictFails:
+	case simulate.Fails:
 		t.item("", fmt.Sprintf("FAILS in %d of %s", v.Failed, count(v.Outages, "outage")))
-	case verdictProven:
+	case simulate.Proven:
 		t.item("", fmt.Sprintf("PROVEN within the bounds below, and no failure in %s", count(v.Outages, "outage")))
 	default:
 		t.item("", fmt.Sprintf("HOLDS: no failure in %s; not proven: %s", count(v.Outages, "outage"), v.Because))
@@ -312,19 +312,19 @@ func (s *simulation) table(w io.Writer, columns int) {
 	hung := 0
 	for i := range s.runs {
 		o := &s.runs[i]
-		if !o.done {
+		if !o.Done {
 			continue
 		}
 		name, seed := s.nameOf(i)
 		var n [4]int
-		for k := range o.run.Hosts {
-			n[o.run.Hosts[k].End]++
+		for k := range o.Run.Hosts {
+			n[o.Run.Hosts[k].End]++
 		}
 		margin := "-"
-		if o.margin != simulate.Untested {
-			margin = shutdown.Spell(o.margin)
+		if o.Margin != simulate.Untested {
+			margin = shutdown.Spell(o.Margin)
 		}
-		hung += o.run.Lost
+		hung += o.Run.CutHung
 		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
 	}
 	if hung > 0 {
@@ -391,7 +391,7 @@ func (c *call) drawRun(s *simulation, st report.Style) {
 	}
 	if s.random == 1 {
 		fmt.Fprintln(c.Out)
-		s.drawn(c.Out, o, s.runs[0].faults)
+		s.drawn(c.Out, o, s.runs[0].Faults)
 	}
 	fmt.Fprintln(c.Out)
 	for _, n := range rec.Notes {
@@ -425,7 +425,7 @@ func (s *simulation) chartOf(o *simulate.Outage, rec *simulate.Recorder, run *si
 	if i := slices.IndexFunc(o.Moments, func(m world.Moment) bool { return m.What == world.InputLost }); i >= 0 {
 		lost = o.Moments[i].At
 	}
-	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Lost: report.WasCut, simulate.Off: 0}
+	kinds := [...]report.Kind{simulate.Running: report.IsUp, simulate.Stopping: report.IsStopping, simulate.Booting: report.IsStarting, simulate.Cut: report.WasCut, simulate.Off: 0}
 	for _, k := range byPriority(s.p) {
 		bar := report.Bar{Name: s.p.Hosts[k].Name, Note: fmt.Sprint(s.p.Hosts[k].Priority), Right: run.Hosts[k].End.String()}
 		if a := run.Hosts[k].Asked; a >= 0 {

@@ -9,33 +9,26 @@ import (
 	"ebbline/simulate"
 )
 
-// The three verdicts.
-const (
-	verdictProven = "proven" // for every room within the bounds
-	verdictHolds  = "holds"  // in all that was tried
-	verdictFails  = "fails"
-)
-
 // runsView is the document of `simulate --json`.
 type runsView struct {
-	Outages     int             `json:"outages"`
-	Interrupted bool            `json:"interrupted"`
-	Seed        uint64          `json:"seed"`
-	Verdict     string          `json:"verdict"`
-	Proven      bool            `json:"proven"`
-	Because     string          `json:"because"`
-	Margin      marginView      `json:"margin_seconds"`
-	Cut         int             `json:"outages_with_a_host_cut"`
-	Failed      int             `json:"outages_failed"`
-	Evidence    evidenceView    `json:"evidence"`
-	Worst       *worstView      `json:"worst"`
-	Violations  []violationView `json:"violations"`
-	Smallest    *smallestView   `json:"smallest,omitempty"`
-	Stayed      *stayedView     `json:"stayed_up,omitempty"`
-	Shapes      []triedView     `json:"shapes_tried,omitempty"`
-	Faults      []triedView     `json:"faults_tried"`
-	Measured    []noteView      `json:"measured,omitempty"`
-	Runs        []runView       `json:"runs,omitempty"`
+	Outages     int              `json:"outages"`
+	Interrupted bool             `json:"interrupted"`
+	Seed        uint64           `json:"seed"`
+	Verdict     simulate.Verdict `json:"verdict"`
+	Proven      bool             `json:"proven"`
+	Because     string           `json:"because"`
+	Margin      marginView       `json:"margin_seconds"`
+	Cut         int              `json:"outages_with_a_host_cut"`
+	Failed      int              `json:"outages_failed"`
+	Evidence    evidenceView     `json:"evidence"`
+	Worst       *worstView       `json:"worst"`
+	Violations  []violationView  `json:"violations"`
+	Smallest    *smallestView    `json:"smallest,omitempty"`
+	Stayed      *stayedView      `json:"stayed_up,omitempty"`
+	Shapes      []triedView      `json:"shapes_tried,omitempty"`
+	Faults      []triedView      `json:"faults_tried"`
+	Measured    []noteView       `json:"measured,omitempty"`
+	Runs        []runView        `json:"runs,omitempty"`
 }
 
 // evidenceView keeps the three kinds of evidence apart.
@@ -169,32 +162,32 @@ func secondsOf(d time.Duration) *int64 {
 }
 
 func (s *simulation) view() *runsView {
-	v := &runsView{Seed: s.seed, Interrupted: s.stopped, Proven: s.proof.proven, Violations: []violationView{}, Faults: []triedView{}}
+	v := &runsView{Seed: s.seed, Interrupted: s.stopped, Proven: s.proof.Proven, Violations: []violationView{}, Faults: []triedView{}}
 	var margins []time.Duration
 	worst := -1
 	for i := range s.runs {
 		o := &s.runs[i]
-		if !o.done {
+		if !o.Done {
 			continue // interrupted
 		}
 		name, seed := s.nameOf(i)
 		v.Outages++
-		if o.cut > 0 {
+		if o.Cut > 0 {
 			v.Cut++
 		}
-		if o.failed {
+		if o.Failed {
 			v.Failed++
 		}
-		if o.margin != simulate.Untested {
-			margins = append(margins, o.margin)
-			if worst < 0 || o.margin < s.runs[worst].margin {
+		if o.Margin != simulate.Untested {
+			margins = append(margins, o.Margin)
+			if worst < 0 || o.Margin < s.runs[worst].Margin {
 				worst = i
 			}
 		}
-		for _, x := range o.broken {
+		for _, x := range o.Broken {
 			v.Violations = append(v.Violations, violationView{x.Promise, name, seed, x.Text})
 		}
-		if o.run != nil && (s.detail || len(s.runs) == 1) {
+		if o.Run != nil && (s.detail || len(s.runs) == 1) {
 			v.Runs = append(v.Runs, s.runOf(o, name, seed))
 		}
 	}
@@ -208,7 +201,7 @@ func (s *simulation) view() *runsView {
 	v.Margin = marginView{at(0), at(0.05), at(0.5)}
 	if worst >= 0 {
 		name, seed := s.nameOf(worst)
-		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].margin), s.again(worst)}
+		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].Margin), s.again(worst)}
 	}
 	s.evidence(v)
 	s.verdict(v)
@@ -223,25 +216,25 @@ func (s *simulation) view() *runsView {
 
 func (s *simulation) evidence(v *runsView) {
 	p := &s.proof
-	w := worstCaseView{Proven: p.proven, Margin: secondsOf(p.margin), Cut: p.cut, Instead: p.instead(), Corners: p.corners, Failed: p.failed}
-	for _, c := range p.conditions {
+	w := worstCaseView{Proven: p.Proven, Margin: secondsOf(p.Margin), Cut: p.Cut, Instead: instead(p), Corners: p.Corners, Failed: p.Failed}
+	for _, c := range p.Conditions {
 		w.Conditions = append(w.Conditions, conditionView(c))
 	}
-	v.Evidence = evidenceView{WorstCase: w, WhyNot: s.exact.whyNot}
-	if x := &s.exact; x.outcomes > 0 {
-		v.Evidence.Exhaustive = &exhaustiveView{x.outcomes, x.bad, secondsOf(x.margin)}
+	v.Evidence = evidenceView{WorstCase: w, WhyNot: s.whyNotExhaustive()}
+	if x := &s.exhaustive; x.Outcomes > 0 {
+		v.Evidence.Exhaustive = &exhaustiveView{x.Outcomes, x.Bad, secondsOf(x.Margin)}
 	}
 	r := randomView{}
 	for i := len(s.named); i < len(s.runs); i++ {
 		o := &s.runs[i]
-		if !o.done {
+		if !o.Done {
 			continue
 		}
-		r.All.add(len(o.broken) > 0)
-		if simulate.Beyond(o.faults) == 0 {
-			r.Within.add(o.cut > 0)
+		r.All.add(len(o.Broken) > 0)
+		if simulate.Beyond(o.Faults) == 0 {
+			r.Within.add(o.Cut > 0)
 		} else {
-			r.Beyond.add(o.cut > 0)
+			r.Beyond.add(o.Cut > 0)
 		}
 	}
 	if r.All.Outages > 0 {
@@ -252,23 +245,34 @@ func (s *simulation) evidence(v *runsView) {
 	}
 }
 
-// instead says what was done where one replay proves nothing.
-func (p *proof) instead() string {
-	switch {
-	case p.proven:
-		return ""
-	case p.corners > 0:
-		return fmt.Sprintf("every host quick or at its whole allowance, in all %d combinations, at the low battery: %s; what lies between is not covered", p.corners, failedOf(p.failed))
+// whyNotExhaustive says why not every combination was tried; "" when it was.
+func (s *simulation) whyNotExhaustive() string {
+	switch x := &s.exhaustive; {
+	case x.TooMany:
+		return fmt.Sprintf("%s and %s have more than %d combinations of stopping times and batteries", count(len(s.p.Hosts), "host"), count(len(s.p.UPSs), "UPS"), simulate.MostExact)
+	case x.Outcomes == 0:
+		return "it was interrupted"
 	}
-	if p.stopped {
+	return ""
+}
+
+// instead says what was done where one replay proves nothing.
+func instead(p *simulate.Proof) string {
+	switch {
+	case p.Proven:
+		return ""
+	case p.Corners > 0:
+		return fmt.Sprintf("every host quick or at its whole allowance, in all %d combinations, at the low battery: %s; what lies between is not covered", p.Corners, failedOf(p.Failed))
+	}
+	if p.Stopped {
 		return "the combinations of quick and slow stops were to be tried, and that was interrupted"
 	}
-	for _, c := range p.conditions {
+	for _, c := range p.Conditions {
 		if !c.Holds && c.Name != "fits" {
 			return "stops staggered and the plan replayed as it stands, at worst durations; too many hosts to try every combination of quick and slow stops"
 		}
 	}
-	if len(p.conditions) > 0 && !p.conditions[len(p.conditions)-1].Holds {
+	if len(p.Conditions) > 0 && !p.Conditions[len(p.Conditions)-1].Holds {
 		return "the plan that comes nearest was put to the outages below"
 	}
 	return ""
@@ -285,23 +289,17 @@ func failedOf(n int) string {
 func (s *simulation) verdict(v *runsView) {
 	p := &s.proof
 	var doubts []string
-	for _, c := range p.conditions {
+	for _, c := range p.Conditions {
 		if !c.Holds {
 			doubts = append(doubts, c.Text)
 		}
 	}
-	if len(doubts) == 0 && !p.proven {
-		doubts = append(doubts, fmt.Sprintf("in the replay at the bounds %s lost power and %s broken", count(p.cut, "host"), count(p.broken, "promise")))
+	if len(doubts) == 0 && !p.Proven {
+		doubts = append(doubts, fmt.Sprintf("in the replay at the bounds %s lost power and %s broken", count(p.Cut, "host"), count(p.Broken, "promise")))
 	}
 	v.Because = strings.Join(doubts, "; ")
-	switch {
-	case v.Failed > 0:
-		v.Verdict = verdictFails
-	case p.proven:
-		v.Verdict = verdictProven
+	if v.Verdict = p.Verdict(v.Failed); v.Verdict == simulate.Proven {
 		v.Because = "no host draws more while stopping than while up and stops are not limited, so one replay at the low battery and the longest stops bounds every milder room"
-	default:
-		v.Verdict = verdictHolds
 	}
 }
 
@@ -311,12 +309,12 @@ func (s *simulation) tried(v *runsView) {
 	var faults [len(simulate.Catalogue)]triedView
 	for i := range s.runs {
 		o := &s.runs[i]
-		if !o.done {
+		if !o.Done {
 			continue
 		}
-		shapes[o.shape].count(o)
+		shapes[o.Shape].count(o)
 		for f := range faults {
-			if o.faults.Has(simulate.Fault(f)) {
+			if o.Faults.Has(simulate.Fault(f)) {
 				faults[f].count(o)
 			}
 		}
@@ -335,15 +333,15 @@ func (s *simulation) tried(v *runsView) {
 	}
 }
 
-func (t *triedView) count(o *outcome) {
+func (t *triedView) count(o *simulate.Result) {
 	t.Outages++
-	if o.cut > 0 {
+	if o.Cut > 0 {
 		t.Cut++
 	}
-	if o.failed {
+	if o.Failed {
 		t.Failed++
 	}
-	if len(o.broken) > 0 {
+	if len(o.Broken) > 0 {
 		t.Broken++
 	}
 }
@@ -369,14 +367,14 @@ func (s *simulation) stayed(v *runsView) {
 	share, n := 0.0, 0
 	for i := range s.runs {
 		o := &s.runs[i]
-		if !o.done || o.length == 0 {
+		if !o.Done || o.Length == 0 {
 			continue
 		}
 		n++
-		share += simulate.Share(s.p, o.stayed, o.best)
-		for k := range o.best {
-			if o.best[k] >= 0 {
-				stayed[k], best[k] = append(stayed[k], o.stayed[k]), append(best[k], o.best[k])
+		share += simulate.Share(s.p, o.Stayed, o.Best)
+		for k := range o.Best {
+			if o.Best[k] >= 0 {
+				stayed[k], best[k] = append(stayed[k], o.Stayed[k]), append(best[k], o.Best[k])
 			}
 		}
 	}
@@ -396,8 +394,8 @@ func median(d []time.Duration) time.Duration {
 	return d[len(d)/2]
 }
 
-func (s *simulation) runOf(o *outcome, name string, seed uint64) runView {
-	v := runView{Outage: name, Seed: seed, Over: o.run.Over, Hosts: []hostRunView{}, Margin: secondsOf(o.margin)}
+func (s *simulation) runOf(o *simulate.Result, name string, seed uint64) runView {
+	v := runView{Outage: name, Seed: seed, Over: o.Run.Over, Hosts: []hostRunView{}, Margin: secondsOf(o.Margin)}
 	some := func(d time.Duration) *int64 {
 		if d < 0 {
 			return nil
@@ -405,8 +403,8 @@ func (s *simulation) runOf(o *outcome, name string, seed uint64) runView {
 		n := seconds(d)
 		return &n
 	}
-	for k := range o.run.Hosts {
-		h := &o.run.Hosts[k]
+	for k := range o.Run.Hosts {
+		h := &o.Run.Hosts[k]
 		v.Hosts = append(v.Hosts, hostRunView{s.p.Hosts[k].Name, some(h.Asked), some(h.Down), h.End.String(), some(h.Started)})
 	}
 	return v

@@ -16,6 +16,7 @@ import (
 	"golang.org/x/term"
 
 	"ebbline/agent"
+	"ebbline/agent/bounded"
 	"ebbline/agent/control"
 	"ebbline/shutdown"
 )
@@ -146,7 +147,7 @@ func setStatus(c *call) action {
 			return c.fail("%v", err)
 		}
 		c.answer(&v, raw)
-		for *watch && pause(ctx, time.Second) {
+		for *watch && bounded.Pause(ctx, time.Second) {
 			if now, again, err := client.Status(ctx); err == nil {
 				v, raw = now, again
 				c.answer(&v, raw)
@@ -163,7 +164,7 @@ func setStatus(c *call) action {
 func (c *call) reach(ctx context.Context, ask func() error) error {
 	for until := time.Now().Add(restartTime); ; {
 		err := ask()
-		if !errors.Is(err, control.ErrNoAgent) || time.Now().After(until) || !pause(ctx, 200*time.Millisecond) {
+		if !errors.Is(err, control.ErrNoAgent) || time.Now().After(until) || !bounded.Pause(ctx, 200*time.Millisecond) {
 			return err
 		}
 	}

@@ -137,8 +137,8 @@ func (c *call) readPast(ctx context.Context, in *survey.Input, p *policy.Policy,
 		past := &survey.Past{Name: "what the agent kept of UPS " + u.Name, Every: u.PollEvery(), Nominal: nominal}
 		// Times are the agent's instants, since 1970: the wall's clock as it stood then.
 		set := func(m history.Moment) {
-			if past.Start.IsZero() {
-				past.Start = m.UTC.Add(-time.Duration(m.At))
+			if past.Began.IsZero() {
+				past.Began = m.UTC.Add(-time.Duration(m.At))
 			}
 		}
 		for k := range events {
@@ -357,8 +357,8 @@ func recordingOf(r *survey.Recording) recordingView {
 	if !r.InPercent {
 		v.Nominal = some(r.Nominal)
 	}
-	if !r.Start.IsZero() {
-		v.Start = r.Start.Add(r.First).Format(time.RFC3339)
+	if !r.Began.IsZero() {
+		v.Start = r.Began.Add(r.First).Format(time.RFC3339)
 	}
 	return v
 }
@@ -371,8 +371,8 @@ func (v *inputView) eventOf(e *survey.Found) eventView {
 	if inside, required := electrical.F47(e.Percent(), e.Length()); required && !e.Swell {
 		x.F47 = &inside
 	}
-	if !r.Start.IsZero() {
-		x.At = r.Start.Add(e.From).Format("2006-01-02T15:04:05")
+	if !r.Began.IsZero() {
+		x.At = r.Began.Add(e.From).Format("2006-01-02T15:04:05")
 	}
 	return x
 }
@@ -458,8 +458,8 @@ func (v *inputView) drawing() *report.Input {
 // when says when something was, by the recording's own times.
 func (v *inputView) when(recording int, at time.Duration) string {
 	r := &v.in.Recordings[recording]
-	if !r.Start.IsZero() {
-		return r.Start.Add(at).Format("2006-01-02 15:04:05")
+	if !r.Began.IsZero() {
+		return r.Began.Add(at).Format("2006-01-02 15:04:05")
 	}
 	return "at " + survey.Lasting(at)
 }

@@ -194,7 +194,7 @@ type branchLoad struct {
 	Amps     float64  `json:"rated_amps"`
 	Limit    float64  `json:"continuous_limit_amps"`
 	Normal   []band   `json:"line_amps"`
-	Lost     []band   `json:"line_other_feed_lost_amps"`
+	FeedLost []band   `json:"line_other_feed_lost_amps"`
 	After    []band   `json:"line_charging_amps,omitempty"`
 	Neutral  *band    `json:"neutral_amps,omitempty"`
 	Uneven   float64  `json:"above_mean_percent"`
@@ -276,7 +276,7 @@ func bands(list []electrical.Band) (out []band) {
 }
 
 func branchOf(name string, amps float64, b *electrical.Branch) branchLoad {
-	v := branchLoad{Name: name, Volts: b.Volts, Amps: amps, Limit: b.Limit, Normal: bands(b.Normal), Lost: bands(b.Lost), After: bands(b.After),
+	v := branchLoad{Name: name, Volts: b.Volts, Amps: amps, Limit: b.Limit, Normal: bands(b.Normal), FeedLost: bands(b.FeedLost), After: bands(b.After),
 		Uneven: b.Uneven, Together: b.Together, Apart: b.Apart, Starters: b.Starters, Verdicts: []string{}}
 	if len(b.Normal) > 1 {
 		v.Neutral = (*band)(&b.Neutral)
@@ -371,7 +371,7 @@ func (b *branchLoad) show(w io.Writer, width int) {
 		if b.After != nil {
 			after = b.After[k].String()
 		}
-		fmt.Fprintf(w, "  %-5s %-16s %-16s %s\n", line, b.Normal[k], b.Lost[k], after)
+		fmt.Fprintf(w, "  %-5s %-16s %-16s %s\n", line, b.Normal[k], b.FeedLost[k], after)
 	}
 	if b.Neutral != nil {
 		item(w, fmt.Sprintf("the neutral carries %s A, more with supplies that distort", b.Neutral), width)

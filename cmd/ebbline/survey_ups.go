@@ -116,14 +116,14 @@ type sizeView struct {
 }
 
 type splitView struct {
-	What      string   `json:"what"`
-	UPSs      int      `json:"ups"`
-	Both      bool     `json:"two_supplies"`
-	Scale     *float64 `json:"battery_times_present"` // null where no battery keeps all promises
-	EachWatts float64  `json:"each_rated_watts"`
-	Loss      band     `json:"loss_watts"`
-	Lost      int      `json:"machines_lost_when_one_fails"`
-	Machines  int      `json:"machines"`
+	What        string   `json:"what"`
+	UPSs        int      `json:"ups"`
+	Both        bool     `json:"two_supplies"`
+	Scale       *float64 `json:"battery_times_present"` // null where no battery keeps all promises
+	EachWatts   float64  `json:"each_rated_watts"`
+	Loss        band     `json:"loss_watts"`
+	MachinesCut int      `json:"machines_lost_when_one_fails"`
+	Machines    int      `json:"machines"`
 }
 
 // upTo rounds a need up to two figures: what is bought comes in steps anyway.
@@ -170,7 +170,7 @@ func sizingOf(p *policy.Policy, s *survey.Sizing) *sizingView {
 }
 
 func splitOf(x *survey.Split) splitView {
-	v := splitView{UPSs: x.UPSs, Both: x.Both, EachWatts: upTo(x.EachWatts), Loss: band{x.LossLow, x.LossHigh}, Lost: x.Lost, Machines: x.Machines}
+	v := splitView{UPSs: x.UPSs, Both: x.Both, EachWatts: upTo(x.EachWatts), Loss: band{x.LossLow, x.LossHigh}, MachinesCut: x.MachinesCut, Machines: x.Machines}
 	if x.Scale > 0 {
 		v.Scale = &x.Scale
 	}
@@ -261,7 +261,7 @@ func (v *sizingView) showSplits(w io.Writer, width int) {
 		if s.Scale != nil {
 			size = fmt.Sprintf("%.2g x", *s.Scale)
 		}
-		fmt.Fprintf(w, "%-39s %-7s %-7s %-14s %d of %d\n", s.What, size, fmt.Sprintf("%.0f W", s.EachWatts), s.Loss.String()+" W", s.Lost, s.Machines)
+		fmt.Fprintf(w, "%-39s %-7s %-7s %-14s %d of %d\n", s.What, size, fmt.Sprintf("%.0f W", s.EachWatts), s.Loss.String()+" W", s.MachinesCut, s.Machines)
 	}
 	item(w, "Battery: all of it together, against the present one. Rated: each. Lost: machines that lose their power at once when one UPS fails with the input there; where each has two supplies the plan stays safe if one gives out in an outage. Two feeds want two supplies in each machine and twice the circuits, and no UPS hangs behind another.", width)
 	item(w, "Switches and other loads count as fed from both: a transfer switch, or one on each.", width)

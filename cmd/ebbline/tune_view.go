@@ -304,7 +304,7 @@ func promiseOf(c *simulate.Scene, now *simulate.Answer, p simulate.Promise) *pro
 }
 
 func orderOf(c *simulate.Scene, now *simulate.Answer, o *simulate.Order) *orderView {
-	v := &orderView{Kept: o.Kept, KeptThen: o.KeptThen, GainedSeconds: seconds(o.Gained), LostSeconds: seconds(o.Lost)}
+	v := &orderView{Kept: o.Kept, KeptThen: o.KeptThen, GainedSeconds: seconds(o.Gained), LostSeconds: seconds(o.Forgone)}
 	p, q := c.Policy, o.Then.Scene.Policy
 	for _, s := range o.Steps {
 		step := stepView{Host: p.Hosts[s.Host].Name}

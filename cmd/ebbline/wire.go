@@ -17,6 +17,7 @@ import (
 	"ebbline/agent/action/ssh"
 	"ebbline/agent/action/wake"
 	"ebbline/agent/probe"
+	"ebbline/agent/rehearse"
 	"ebbline/agent/sensor"
 	"ebbline/agent/source/hid"
 	"ebbline/agent/source/snmp"
@@ -108,9 +109,18 @@ func secretsOf(s *policy.SSH, b *policy.BMC, o *policy.Outlet) []policy.Secret {
 	case b != nil:
 		return []policy.Secret{b.Password}
 	case o != nil:
-		return outletSecrets(o)
+		return o.Secrets()
 	}
 	return nil
+}
+
+// rehearsed makes what a rehearsal tries.
+func rehearsed(read secrets) rehearse.Parts {
+	return rehearse.Parts{
+		Read: read, Source: func(u *policy.UPS) agent.Source { return source(u, read, func() {}) },
+		BMC:    func(b *policy.BMC, ipmi bool) rehearse.Checker { return controller(b, ipmi, read) },
+		Outlet: func(o *policy.Outlet) rehearse.Checker { return socket(o, read) },
+	}
 }
 
 // source gives the way to ask a UPS; nil when the policy has none.
@@ -129,7 +139,7 @@ func source(u *policy.UPS, read secrets, changed func()) agent.Source {
 }
 
 // lateSource is opened at its first poll, and again at each until that works. Two
-// crews may ask at once while one takes over from the other.
+// policies' workers may ask at once while one takes over from the other.
 type lateSource struct {
 	mu     sync.Mutex
 	open   func() (agent.Source, error)
@@ -170,8 +180,8 @@ type eye interface {
 // switchable is a BMC or an outlet.
 type switchable interface {
 	eye
+	rehearse.Checker
 	Do(ctx context.Context, v shutdown.Verb) (shutdown.Outcome, string)
-	Check(ctx context.Context, v shutdown.Verb) (shutdown.Outcome, string) // without effect
 }
 
 func newReach(h *policy.Host, read secrets) *reach {

@@ -37,23 +37,23 @@ const (
 )
 
 // Branch is what a circuit or PDU carries: amperes of each line. Normal is with all
-// feeds there, Lost the most when another feed has gone, After the most while
+// feeds there, FeedLost the most when another feed has gone, After the most while
 // batteries charge after an outage.
 type Branch struct {
-	Volts, Limit        float64 // and the amperes of one line that a load of hours may take
-	Normal, Lost, After []Band
-	Neutral             Band
-	Uneven              float64 // percent of the most loaded line above the mean, by the high figures
-	Unsaid              bool    // something on it does not say on which line
-	Drop                Band    // percent of the voltage, of the most loaded line; zero where wire or length is not stated
-	WireWatts           Band    // lost in it
-	Together, Apart     float64 // peak amperes when all that starts with the power does at once, and one after the other
-	Starters            int
+	Volts, Limit            float64 // and the amperes of one line that a load of hours may take
+	Normal, FeedLost, After []Band
+	Neutral                 Band
+	Uneven                  float64 // percent of the most loaded line above the mean, by the high figures
+	Unsaid                  bool    // something on it does not say on which line
+	Drop                    Band    // percent of the voltage, of the most loaded line; zero where wire or length is not stated
+	WireWatts               Band    // lost in it
+	Together, Apart         float64 // peak amperes when all that starts with the power does at once, and one after the other
+	Starters                int
 }
 
 // Worst is the most that the most loaded line carries in any state.
 func (b *Branch) Worst() (worst Band) {
-	for _, state := range [][]Band{b.Normal, b.Lost, b.After} {
+	for _, state := range [][]Band{b.Normal, b.FeedLost, b.After} {
 		for _, line := range state {
 			if line.High > worst.High {
 				worst = line
@@ -108,7 +108,7 @@ func Load(p *policy.Policy) Loading {
 	}
 	for i := range out.PDUs {
 		d := &p.PDUs[i]
-		out.PDUs[i] = Branch{Volts: d.Volts, Limit: limitOf(d.Volts, d.Amps, 1000*ContinuousPart), Normal: normal.pdus[i], Lost: slices.Clone(normal.pdus[i])}
+		out.PDUs[i] = Branch{Volts: d.Volts, Limit: limitOf(d.Volts, d.Amps, 1000*ContinuousPart), Normal: normal.pdus[i], FeedLost: slices.Clone(normal.pdus[i])}
 	}
 	normal.inputs(&out, false)
 	after := newState(p, -1)
@@ -117,7 +117,7 @@ func Load(p *policy.Policy) Loading {
 	for i := range out.Circuits {
 		c := &p.Circuits[i]
 		out.Circuits[i] = Branch{Volts: c.Volts, Limit: limitOf(c.Volts, c.Amps, float64(c.PartPermille)), Normal: normal.circuits[i],
-			Lost: slices.Clone(normal.circuits[i]), After: after.circuits[i]}
+			FeedLost: slices.Clone(normal.circuits[i]), After: after.circuits[i]}
 	}
 	shares := make([]bool, len(p.UPSs)) // something on it may have another supply
 	for _, feeds := range feedsOf(p) {
@@ -156,8 +156,8 @@ func feedsOf(p *policy.Policy) (list [][]int) {
 
 func raise(list []Branch, lines [][]Band) {
 	for i := range list {
-		for k := range list[i].Lost {
-			list[i].Lost[k] = most(list[i].Lost[k], lines[i][k])
+		for k := range list[i].FeedLost {
+			list[i].FeedLost[k] = most(list[i].FeedLost[k], lines[i][k])
 		}
 	}
 }

@@ -77,7 +77,7 @@ func (l *loader) overload(s *section, b *electrical.Branch, summary string, amps
 		lines []electrical.Band
 		when  string
 	}{
-		{b.Normal, "With all feeds there"}, {b.After, "While batteries charge after an outage"}, {b.Lost, "When another feed is lost"},
+		{b.Normal, "With all feeds there"}, {b.After, "While batteries charge after an outage"}, {b.FeedLost, "When another feed is lost"},
 	} {
 		for k, line := range state.lines {
 			if line.High <= b.Limit {

@@ -23,7 +23,7 @@ import "math"
 
 // Model is a battery as seen at the UPS's output.
 type Model struct {
-	Store      float64 // E, joules of output
+	Energy     float64 // E, joules of output
 	Ohmic      float64 // r, seconds
 	Diffusion  float64 // a, seconds
 	Relaxation float64 // tau, seconds; not used while Diffusion is zero
@@ -89,7 +89,7 @@ func (m *Model) AdvanceBy(c Charge, watts, seconds, fade float64) Charge {
 // Left is what is left of the store while the load is carried, in joules. At or
 // below zero the battery can no longer carry it.
 func (m *Model) Left(c Charge, watts float64) float64 {
-	return m.Store - c.Delivered - c.Bound - float64(m.Ohmic*watts)
+	return m.Energy - c.Delivered - c.Bound - float64(m.Ohmic*watts)
 }
 
 // Runtime is how long the load can be carried from here, in seconds; [Forever]
@@ -97,7 +97,7 @@ func (m *Model) Left(c Charge, watts float64) float64 {
 // after a step down and falls steadily after a step up), and Newton's method
 // approaches it from one side. A figure that is not a number gives zero.
 func (m *Model) Runtime(c Charge, watts float64) float64 {
-	left := m.Store - c.Delivered - float64(m.Ohmic*watts)
+	left := m.Energy - c.Delivered - float64(m.Ohmic*watts)
 	if !(left-c.Bound > 0) {
 		return 0
 	}
@@ -145,10 +145,10 @@ const rating = 20 * 3600
 
 // Full is what a full battery gives at the 20-hour rate, in joules.
 func (m *Model) Full() float64 {
-	return float64(m.Store*rating) / m.Phi(rating)
+	return float64(m.Energy*rating) / m.Phi(rating)
 }
 
-// Phi is the kernel: a constant load of Store/Phi(t) watts lasts t seconds.
+// Phi is the kernel: a constant load of Energy/Phi(t) watts lasts t seconds.
 func (m *Model) Phi(seconds float64) float64 {
 	phi := m.Ohmic + seconds
 	if m.Diffusion != 0 {

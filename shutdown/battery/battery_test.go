@@ -65,8 +65,8 @@ func TestBelow(t *testing.T) {
 // have, lithium and plain kinetic ones among them.
 func anyModel(t *rapid.T) Model {
 	m := Model{
-		Store: rapid.Float64Range(1e4, 1e8).Draw(t, "store"),
-		Ohmic: rapid.Float64Range(0, 3000).Draw(t, "ohmic"),
+		Energy: rapid.Float64Range(1e4, 1e8).Draw(t, "store"),
+		Ohmic:  rapid.Float64Range(0, 3000).Draw(t, "ohmic"),
 	}
 	if rapid.Bool().Draw(t, "diffusion") {
 		m.Diffusion = rapid.Float64Range(1, 20000).Draw(t, "a")
@@ -80,7 +80,7 @@ func anyLoad(t *rapid.T, m Model, name string) float64 {
 	if rapid.IntRange(0, 9).Draw(t, name+" is none") == 0 {
 		return 0
 	}
-	return m.Store / (m.Ohmic + 60) * rapid.Float64Range(1e-4, 2).Draw(t, name)
+	return m.Energy / (m.Ohmic + 60) * rapid.Float64Range(1e-4, 2).Draw(t, name)
 }
 
 // anyCharge draws a charge by a history of loads.
@@ -113,7 +113,7 @@ func TestRuntimeIsTheCrossing(t *testing.T) {
 				t.Fatalf("%v W for ever", watts)
 			}
 		default:
-			slack := relative * m.Store
+			slack := relative * m.Energy
 			if before := m.Left(m.Advance(c, watts, s*(1-1e-6)), watts); before < -slack {
 				t.Errorf("short of %v J before the end at %v s", before, s)
 			}
@@ -142,10 +142,10 @@ func TestNeverLater(t *testing.T) {
 			t.Errorf("more load lasts %v s, less %v s", got, s)
 		}
 		less, bound := c, c
-		less.Delivered += m.Store * rapid.Float64Range(0, 1).Draw(t, "less charge")
-		bound.Bound += m.Store * rapid.Float64Range(0, 1).Draw(t, "more bound")
+		less.Delivered += m.Energy * rapid.Float64Range(0, 1).Draw(t, "less charge")
+		bound.Bound += m.Energy * rapid.Float64Range(0, 1).Draw(t, "more bound")
 		smaller := m
-		smaller.Store *= rapid.Float64Range(0, 1).Draw(t, "smaller store")
+		smaller.Energy *= rapid.Float64Range(0, 1).Draw(t, "smaller store")
 		for _, got := range []float64{m.Runtime(less, watts), m.Runtime(bound, watts), smaller.Runtime(c, watts)} {
 			if got > limit {
 				t.Errorf("less lasts %v s, more %v s", got, s)
@@ -163,7 +163,7 @@ func TestPiecesAddUp(t *testing.T) {
 		seconds := rapid.Float64Range(0, 60000).Draw(t, "seconds")
 		cut := seconds * rapid.Float64Range(0, 1).Draw(t, "cut")
 		same := func(what string, got, want Charge) {
-			scale := relative * (m.Store + want.Delivered + want.Bound)
+			scale := relative * (m.Energy + want.Delivered + want.Bound)
 			if !(math.Abs(got.Delivered-want.Delivered) <= scale && math.Abs(got.Bound-want.Bound) <= scale && math.Abs(got.Floated-want.Floated) <= 1e-6) {
 				t.Errorf("%s in two pieces %+v, in one %+v", what, got, want)
 			}
@@ -208,11 +208,11 @@ func TestSuperposition(t *testing.T) {
 				sum += (s.Watts - before) * m.Phi(now-from)
 				before, from = s.Watts, from+s.Seconds
 			}
-			used := m.Store - m.Left(c, l.Watts)
-			if math.Abs(used-sum) > relative*(m.Store+math.Abs(sum)) {
+			used := m.Energy - m.Left(c, l.Watts)
+			if math.Abs(used-sum) > relative*(m.Energy+math.Abs(sum)) {
 				t.Fatalf("by steps %v J are used, by the sum %v J", used, sum)
 			}
-			if shedding && parts <= 1-1e-6 && used > m.Store*(1+relative) {
+			if shedding && parts <= 1-1e-6 && used > m.Energy*(1+relative) {
 				t.Errorf("empty, though only %v of the runtimes are used", parts)
 			}
 		}
@@ -226,7 +226,7 @@ func TestNonsense(t *testing.T) {
 		m := usual
 		for _, got := range []float64{
 			m.Runtime(Charge{Delivered: v}, 100), m.Runtime(Charge{Bound: v}, 100), m.Runtime(Charge{}, v),
-			(&Model{Store: v, Ohmic: 1}).Runtime(Charge{}, 100),
+			(&Model{Energy: v, Ohmic: 1}).Runtime(Charge{}, 100),
 		} {
 			if math.IsNaN(got) || got < 0 {
 				t.Errorf("with %v: %v s", v, got)

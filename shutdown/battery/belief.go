@@ -18,7 +18,7 @@ type Belief struct {
 	SeenWatts     float64 // the heaviest load that the store was seen to carry, the UPS's own with it; 0 for none
 	LowOhmic      float64 // the ohmic loss of the low battery, over that of Model; 0 for 1
 	LowDiffusion  float64 // its diffusion loss, likewise
-	Factors               // on Model.Store: At25 by Warmth
+	Factors               // on Model.Energy: At25 by Warmth
 	At25          Factors // what the evidence and the age leave, at 25 °C
 	Warmth        Factors // what the temperature leaves of that
 	RechargeTime  float64 // seconds from empty to 90 %
@@ -146,8 +146,8 @@ func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
 
 func (b *Belief) fromModel(m *policy.Model) {
 	b.Model = Model{
-		Store: float64(m.StoreWattHours * 3600),
-		Ohmic: m.Ohmic.Seconds(), Diffusion: m.Diffusion.Seconds(), Relaxation: m.Relaxation.Seconds(),
+		Energy: float64(m.StoreWattHours * 3600),
+		Ohmic:  m.Ohmic.Seconds(), Diffusion: m.Diffusion.Seconds(), Relaxation: m.Relaxation.Seconds(),
 	}
 	b.At25, b.Basis = fromFullTest, "fitted model"
 	if m.FittedDay == 0 { // it may be a chart's as well as a test's, of any age
@@ -168,8 +168,8 @@ func (b *Belief) sound() error {
 	switch {
 	case !(b.At25.Low > 0 && b.At25.Low <= b.At25.Likely && b.At25.Likely <= b.At25.High && b.At25.High < 10):
 		return fmt.Errorf("the battery's factors are %g, %g and %g; they rise from the low to the high one", b.At25.Low, b.At25.Likely, b.At25.High)
-	case !(m.Store > 0 && m.Store < 1e15):
-		return fmt.Errorf("the battery's store comes out as %g watt hours; state its volts and amp hours, a runtime chart or a fitted model", m.Store/3600)
+	case !(m.Energy > 0 && m.Energy < 1e15):
+		return fmt.Errorf("the battery's store comes out as %g watt hours; state its volts and amp hours, a runtime chart or a fitted model", m.Energy/3600)
 	case !(m.Ohmic >= 0 && m.Diffusion >= 0 && m.Diffusion < 1e9):
 		return fmt.Errorf("the battery's losses come out as %g s ohmic and %g s diffusion; neither can be negative", m.Ohmic, m.Diffusion)
 	case m.Diffusion > 0 && !(m.Relaxation > 0):
@@ -357,15 +357,15 @@ func (b *Belief) OwnAt(confidencePermille int64) float64 {
 // ends are the likely battery and the low one.
 func (b *Belief) ends() (likely, low Model) {
 	likely, low = b.Model, b.Model
-	likely.Store = float64(b.Model.Store * b.Likely)
-	low.Store = float64(b.Model.Store * b.Low)
+	likely.Energy = float64(b.Model.Energy * b.Likely)
+	low.Energy = float64(b.Model.Energy * b.Low)
 	if b.LowOhmic > 0 {
 		low.Ohmic = float64(b.Model.Ohmic * b.LowOhmic)
 	}
 	if b.LowDiffusion > 0 {
 		low.Diffusion = float64(b.Model.Diffusion * b.LowDiffusion)
 	}
-	low.Store *= low.Phi(reference) / b.Model.Phi(reference)
+	low.Energy *= low.Phi(reference) / b.Model.Phi(reference)
 	return likely, low
 }
 
@@ -376,14 +376,14 @@ func (b *Belief) Scaled(factor float64) Model {
 	m, low := b.ends()
 	switch {
 	case factor >= b.Likely || b.Low >= b.Likely:
-		m.Store = float64(b.Model.Store * factor)
+		m.Energy = float64(b.Model.Energy * factor)
 		return m
 	case factor <= b.Low:
-		low.Store = float64(low.Store * (factor / b.Low))
+		low.Energy = float64(low.Energy * (factor / b.Low))
 		return low
 	}
 	part := (b.Likely - factor) / (b.Likely - b.Low)
-	m.Store += float64(part * (low.Store - m.Store))
+	m.Energy += float64(part * (low.Energy - m.Energy))
 	m.Ohmic += float64(part * (low.Ohmic - m.Ohmic))
 	m.Diffusion += float64(part * (low.Diffusion - m.Diffusion))
 	return m
@@ -395,12 +395,12 @@ func (b *Belief) Holding(c Charge, watts float64) float64 {
 	m, low := b.ends()
 	left := m.Left(c, watts)
 	if left <= 0 || b.Low >= b.Likely {
-		return (c.Delivered + c.Bound + float64(m.Ohmic*watts)) / b.Model.Store
+		return (c.Delivered + c.Bound + float64(m.Ohmic*watts)) / b.Model.Energy
 	}
 	at := c.As(&b.Model, &low)
 	short := low.Left(at, watts)
 	if short > 0 {
-		return float64(b.Low * ((at.Delivered + at.Bound + float64(low.Ohmic*watts)) / low.Store))
+		return float64(b.Low * ((at.Delivered + at.Bound + float64(low.Ohmic*watts)) / low.Energy))
 	}
 	return b.Likely - float64((b.Likely-b.Low)*(left/(left-short)))
 }

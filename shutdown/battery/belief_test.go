@@ -102,7 +102,7 @@ func TestEvidence(t *testing.T) {
 			continue
 		}
 		if c.store != 0 {
-			near(t, c.name+": store in Wh", b.Model.Store/3600, c.store, 1e-3*c.store)
+			near(t, c.name+": store in Wh", b.Model.Energy/3600, c.store, 1e-3*c.store)
 		}
 		for _, f := range [][2]float64{{b.Low, c.want.Low}, {b.Likely, c.want.Likely}, {b.High, c.want.High}} {
 			near(t, c.name+": factor", f[0], f[1], 1e-3)
@@ -190,17 +190,17 @@ func TestAnyChart(t *testing.T) {
 		if ups {
 			made = charted(&u, 1)
 		}
-		made.Store = 100 * 3600 * rapid.Float64Range(1, 100).Draw(t, "size")
+		made.Energy = 100 * 3600 * rapid.Float64Range(1, 100).Draw(t, "size")
 		both := rapid.Float64Range(0.8, 1.6).Draw(t, "losses")
 		made.Ohmic, made.Diffusion = made.Ohmic*both, made.Diffusion*both
-		u.RatedWatts = int64(made.Store / made.Phi(300))
+		u.RatedWatts = int64(made.Energy / made.Phi(300))
 		own := 0.0
 		if u.OverheadWatts = 0; ups {
 			u.OverheadWatts = usualOverhead(&u)
 			own = float64(u.RatedWatts) * rapid.Float64Range(0.015, 0.03).Draw(t, "own draw")
 		}
 		for _, minutes := range []float64{60, 30, 15, 10, 5} {
-			watts := math.Round(made.Store/made.Phi(60*minutes) - own)
+			watts := math.Round(made.Energy/made.Phi(60*minutes) - own)
 			u.Battery.Chart = append(u.Battery.Chart, policy.ChartPoint{
 				Watts: int64(watts), Runtime: time.Duration(made.Runtime(Charge{}, watts+own) * float64(time.Second)),
 			})

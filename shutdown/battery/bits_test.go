@@ -48,7 +48,7 @@ func digest() string {
 		if err != nil {
 			panic(err)
 		}
-		add(b.Model.Store, b.Model.Ohmic, b.Model.Diffusion, b.OverheadWatts, b.OwnSpread, b.SeenWatts, b.Low, b.Likely, b.High)
+		add(b.Model.Energy, b.Model.Ohmic, b.Model.Diffusion, b.OverheadWatts, b.OwnSpread, b.SeenWatts, b.Low, b.Likely, b.High)
 		m := b.Scaled(b.LowAt(int64(500 + random.Intn(500))))
 		c := m.At(random.Float64())
 		var segments []Segment
@@ -65,7 +65,7 @@ func digest() string {
 		var found []Discharge
 		for range random.Intn(5) {
 			found = append(found, Discharge{
-				Day: newToday - int64(random.Intn(800)), Segments: segments[:1+random.Intn(4)], Start: 0.75 + float64(0.25*random.Float64()),
+				Day: newToday - int64(random.Intn(800)), Segments: segments[:1+random.Intn(4)], StartCharge: 0.75 + float64(0.25*random.Float64()),
 				Ended: Ended(1 + random.Intn(3)), Reading: random.Float64(), Celsius: float64(40 * random.Float64()), CelsiusSet: random.Intn(2) > 0,
 				Weak: random.Intn(4) == 0, Outage: random.Intn(4) == 0,
 			})

@@ -29,16 +29,16 @@ type Gauged struct{ Seconds, Charge float64 }
 
 // Discharge is one measured discharge of a UPS's battery: a test, or an outage.
 type Discharge struct {
-	Day        int64     // days since 1970-01-01
-	Segments   []Segment // in order
-	Start      float64   // its charge then, 0 to 1; 1 where the UPS did not say
-	Ended      Ended
-	Reading    float64  // for AtReading: the charge reported at the end, 0 to 1
-	Gauge      []Gauged // on the way, in order; from one to the end, what readings of this UPS mean
-	Celsius    float64  // of the battery
-	CelsiusSet bool
-	Weak       bool // its circumstances leave doubt: it counts for a quarter
-	Outage     bool // and no test: loads and temperature were what they were
+	Day         int64     // days since 1970-01-01
+	Segments    []Segment // in order
+	StartCharge float64   // its charge then, 0 to 1; 1 where the UPS did not say
+	Ended       Ended
+	Reading     float64  // for AtReading: the charge reported at the end, 0 to 1
+	Gauge       []Gauged // on the way, in order; from one to the end, what readings of this UPS mean
+	Celsius     float64  // of the battery
+	CelsiusSet  bool
+	Weak        bool // its circumstances leave doubt: it counts for a quarter
+	Outage      bool // and no test: loads and temperature were what they were
 }
 
 // Judged is what one discharge says.
@@ -284,10 +284,10 @@ func (c *calibrator) observe(d *Discharge) (o observed, capacity float64, refuse
 		return o, 0, "it is of the battery before this one, by the day it was installed"
 	case b.Model != nil && d.Day < b.Model.FittedDay:
 		return o, 0, "it is older than the policy's fitted model, which stands for it"
-	case !(d.Start >= fullEnough && d.Start <= 1):
-		return o, 0, fmt.Sprintf("it began at %.0f %% of charge; only one from a full battery shows what that holds", 100*d.Start)
+	case !(d.StartCharge >= fullEnough && d.StartCharge <= 1):
+		return o, 0, fmt.Sprintf("it began at %.0f %% of charge; only one from a full battery shows what that holds", 100*d.StartCharge)
 	}
-	o = observed{day: d.Day, outage: d.Outage, warmth: 1, missing: 1 - d.Start, spread: testSpread, weight: 1}
+	o = observed{day: d.Day, outage: d.Outage, warmth: 1, missing: 1 - d.StartCharge, spread: testSpread, weight: 1}
 	if d.Outage {
 		o.spread = outageSpread
 	}
@@ -298,7 +298,7 @@ func (c *calibrator) observe(d *Discharge) (o observed, capacity float64, refuse
 	if d.Weak {
 		o.spread *= weakTimes
 	}
-	part := c.full(&o) / (c.fresh.Model.Store * o.warmth)
+	part := c.full(&o) / (c.fresh.Model.Energy * o.warmth)
 	if d.CelsiusSet && d.Celsius > 25 && d.Celsius <= hottest {
 		capacity = float64(part * RateFactor(b.Chemistry, d.Celsius))
 	} else {
@@ -411,7 +411,7 @@ func (d *Discharge) seconds() float64 {
 // full is the store that a discharge implies, at the losses found.
 func (c *calibrator) full(o *observed) float64 {
 	m := c.fresh.Model
-	there := 1 - float64(o.missing*m.Full())/m.Store
+	there := 1 - float64(o.missing*m.Full())/m.Energy
 	t, _ := c.took(o)
 	return t.whole() / there
 }
@@ -440,7 +440,7 @@ func (c *calibrator) published(seconds, watts float64) float64 {
 	}
 	off := func(p policy.ChartPoint) float64 {
 		own := c.fresh.OverheadWatts
-		return ln(float64((float64(p.Watts)+own)*c.fresh.Model.Phi(p.Runtime.Seconds())) / c.fresh.Model.Store)
+		return ln(float64((float64(p.Watts)+own)*c.fresh.Model.Phi(p.Runtime.Seconds())) / c.fresh.Model.Energy)
 	}
 	for i := 1; i < len(chart); i++ {
 		long, short := chart[i-1], chart[i]
@@ -460,7 +460,7 @@ func (c *calibrator) solve() error {
 	if err != nil {
 		return err
 	}
-	c.prior, c.priorSpread = ln(c.fresh.Model.Store*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
+	c.prior, c.priorSpread = ln(c.fresh.Model.Energy*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
 	least := repeatSpread
 	if c.ups.Battery.Model == nil && c.ups.Battery.Chemistry == policy.VRLA {
 		least = blockSpread
@@ -482,7 +482,7 @@ func (c *calibrator) solve() error {
 		all, one := c.seen, c.seen[n]
 		c.seen = slices.Delete(slices.Clone(all), n, n+1)
 		c.fit(-1)
-		fall := c.x[store] - c.says(&one)
+		fall := c.x[energy] - c.says(&one)
 		c.seen = all
 		if fall > contradicts*hypot(one.spread, c.equations.spread(c.row(&one))) {
 			c.priorSpread = hypot(c.priorSpread, fall)
@@ -543,12 +543,12 @@ func (c *calibrator) row(o *observed) unknowns {
 // says less.
 func (c *calibrator) fit(newest int) {
 	c.x = unknowns{}
-	c.x[store] = c.middle()
+	c.x[energy] = c.middle()
 	for range 60 {
 		q := c.expected()
 		for i := range c.seen {
 			o := &c.seen[i]
-			off := c.says(o) - c.x[store]
+			off := c.says(o) - c.x[energy]
 			spread := o.spread
 			if o.atLeast {
 				spread = repeatSpread
@@ -570,7 +570,7 @@ func (c *calibrator) fit(newest int) {
 		}
 		step, moved := q.solve(), 0.0
 		for i := range step {
-			if i != store {
+			if i != energy {
 				step[i] = max(-0.5, min(0.5, step[i]))
 			}
 			c.x[i] += step[i]
@@ -624,7 +624,7 @@ func (c *calibrator) range90(m *Model) (lowBattery, Factors) {
 	var low, high curve
 	for i, t := range times {
 		phi := m.Phi(t)
-		watts := m.Store / phi
+		watts := m.Energy / phi
 		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
 		tested, unlike := c.nearest(watts), 0.0
 		if b := &c.ups.Battery; len(b.Chart) < 2 && b.Model == nil { // nothing but tests says what other loads are like
@@ -694,7 +694,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 		if !o.atLeast {
 			continue
 		}
-		part := exp(c.says(o)) / m.Store
+		part := exp(c.says(o)) / m.Energy
 		switch {
 		case fromFullTest.Low*part <= factors.Low*1.005: // nothing new
 		case part > 1.1 && i < newest:
@@ -712,10 +712,10 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 		basis += ", and what it has carried"
 	}
 	if l := factors.Likely; l > 1 {
-		m.Store, factors = float64(m.Store*l), Factors{factors.Low / l, 1, factors.High / l}
+		m.Energy, factors = float64(m.Energy*l), Factors{factors.Low / l, 1, factors.High / l}
 	}
 	return &policy.Model{
-		StoreWattHours: m.Store / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
+		StoreWattHours: m.Energy / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
 		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
 		LowOhmic: low.ohmic, LowDiffusion: low.diffusion,
 		OwnSpread: own, SeenWatts: seen,
@@ -724,7 +724,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 
 // contradiction says why a discharge counts little.
 func (c *calibrator) contradiction(o *observed) string {
-	part := 100 * exp(c.says(o)-c.x[store])
+	part := 100 * exp(c.says(o)-c.x[energy])
 	if part > 100 {
 		return fmt.Sprintf("it says %.0f %% of what the others do, and a battery does not grow: it counts little. If the battery was changed, write when as installed", part)
 	}

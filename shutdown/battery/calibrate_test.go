@@ -33,8 +33,8 @@ func calibrate(t *testing.T, u policy.UPS, found ...Discharge) Calibration {
 		if found[i].Day == 0 {
 			found[i].Day = newToday
 		}
-		if found[i].Start == 0 {
-			found[i].Start = 1
+		if found[i].StartCharge == 0 {
+			found[i].StartCharge = 1
 		}
 		if !found[i].CelsiusSet {
 			found[i].Celsius, found[i].CelsiusSet = 25, true
@@ -63,7 +63,7 @@ func discharged(t *testing.T, part, watts float64) Discharge {
 // stored is a battery that has the losses believed likely and so much of the store.
 func stored(b *Belief, part float64) Model {
 	m := b.Model
-	m.Store *= part
+	m.Energy *= part
 	return m
 }
 
@@ -82,7 +82,7 @@ func holds(t *testing.T, b Belief, seconds float64) Factors {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rate := func(b *Belief, factor float64) float64 { return b.Model.Store * factor / b.Model.Phi(seconds) }
+	rate := func(b *Belief, factor float64) float64 { return b.Model.Energy * factor / b.Model.Phi(seconds) }
 	all := rate(&label, 1)
 	return Factors{rate(&b, b.Low) / all, rate(&b, b.Likely) / all, rate(&b, b.High) / all}
 }
@@ -108,7 +108,7 @@ func TestCalibrateFindsTheStore(t *testing.T) {
 		var found []Discharge
 		for range rapid.IntRange(1, 4).Draw(r, "tests") {
 			var c Charge
-			d := Discharge{Day: newToday, Start: 1, Ended: AtCutOff, Celsius: u.Battery.TemperatureC, CelsiusSet: true}
+			d := Discharge{Day: newToday, StartCharge: 1, Ended: AtCutOff, Celsius: u.Battery.TemperatureC, CelsiusSet: true}
 			for range rapid.IntRange(0, 5).Draw(r, "steps") {
 				watts := rapid.Float64Range(200, 900).Draw(r, "watts")
 				s := truth.Runtime(c, watts+label.OverheadWatts) * rapid.Float64Range(0, 0.5).Draw(r, "part of it")
@@ -213,16 +213,16 @@ func TestCalibrateRefuses(t *testing.T) {
 		{"no end stated", func(d *Discharge) { d.Ended = 0 }, "how it ended"},
 		{"in the future", func(d *Discharge) { d.Day = newToday + 30 }, "after today"},
 		{"of the battery before", func(d *Discharge) { d.Day = newToday - 30 }, "battery before this one"},
-		{"from half a charge", func(d *Discharge) { d.Start = 0.5 }, "began at 50 %"},
-		{"from no charge that there is", func(d *Discharge) { d.Start = math.NaN() }, "began at NaN"},
+		{"from half a charge", func(d *Discharge) { d.StartCharge = 0.5 }, "began at 50 %"},
+		{"from no charge that there is", func(d *Discharge) { d.StartCharge = math.NaN() }, "began at NaN"},
 	} {
 		d := sound
 		c.change(&d)
 		if d.Day == 0 {
 			d.Day = newToday
 		}
-		if d.Start == 0 {
-			d.Start = 1
+		if d.StartCharge == 0 {
+			d.StartCharge = 1
 		}
 		u := rack()
 		got, err := Calibrate(&u, []Discharge{d}, newToday)
@@ -254,13 +254,13 @@ func TestCalibrateCutShort(t *testing.T) {
 		truth := label.Scaled(rapid.Float64Range(0.7, 1.3).Draw(r, "truth"))
 		watts := rapid.Float64Range(200, 1000).Draw(r, "watts")
 		seconds := truth.Runtime(Charge{}, watts+label.OverheadWatts) * rapid.Float64Range(0.05, 1).Draw(r, "part")
-		d := Discharge{Day: newToday, Start: 1, Segments: []Segment{{watts, seconds}}, Ended: Early, Celsius: 25, CelsiusSet: true}
+		d := Discharge{Day: newToday, StartCharge: 1, Segments: []Segment{{watts, seconds}}, Ended: Early, Celsius: 25, CelsiusSet: true}
 		c, err := Calibrate(&u, []Discharge{d}, newToday)
 		if err != nil {
 			t.Fatal(err)
 		}
 		at := label.Model.Advance(Charge{}, watts+label.OverheadWatts, seconds)
-		carried := (label.Model.Store - label.Model.Left(at, watts+label.OverheadWatts)) / label.Model.Store
+		carried := (label.Model.Energy - label.Model.Left(at, watts+label.OverheadWatts)) / label.Model.Energy
 		if j := c.Judged[0]; j.Refused != "" && seconds >= shortest || j.Used != (c.Model != nil) {
 			r.Fatalf("%v of the store was carried: %+v", carried, j)
 		}
@@ -275,7 +275,7 @@ func TestCalibrateCutShort(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		grown := b.Model.Store / label.Model.Store
+		grown := b.Model.Energy / label.Model.Energy
 		b.Factors = b.Factors.times(Factors{grown, grown, grown})
 		const bit = 1 - 1e-9
 		if b.Low < label.Low || b.Likely < label.Likely*bit || b.High < label.High*bit || b.Low*bit > carried*fromFullTest.Low {
@@ -352,7 +352,7 @@ func TestCalibrateAnything(t *testing.T) {
 		var found []Discharge
 		for range rapid.IntRange(0, 6).Draw(r, "discharges") {
 			d := Discharge{
-				Day: newToday - rapid.Int64Range(-3, 3000).Draw(r, "days ago"), Start: rapid.Float64Range(0.5, 1).Draw(r, "start"),
+				Day: newToday - rapid.Int64Range(-3, 3000).Draw(r, "days ago"), StartCharge: rapid.Float64Range(0.5, 1).Draw(r, "start"),
 				Ended: Ended(rapid.IntRange(1, 3).Draw(r, "ended")), Reading: rapid.Float64Range(0, 1).Draw(r, "reading"),
 				Celsius: rapid.Float64Range(-60, 100).Draw(r, "celsius"), CelsiusSet: rapid.Bool().Draw(r, "measured"), Weak: rapid.Bool().Draw(r, "weak"),
 			}
@@ -417,7 +417,7 @@ func TestWorkedCapacity(t *testing.T) {
 	}
 	u.Battery.Chart = sorted(u.Battery.Chart)
 	test := func(celsius float64) float64 {
-		d := Discharge{Day: newToday, Start: 1, Segments: []Segment{{186, 900}}, Ended: AtCutOff, Celsius: celsius, CelsiusSet: true}
+		d := Discharge{Day: newToday, StartCharge: 1, Segments: []Segment{{186, 900}}, Ended: AtCutOff, Celsius: celsius, CelsiusSet: true}
 		c, err := Calibrate(&u, []Discharge{d}, newToday)
 		if err != nil {
 			t.Fatal(err)

@@ -87,7 +87,7 @@ type fitting struct {
 type unknowns [4]float64
 
 const (
-	store   = iota
+	energy  = iota
 	losses  // both
 	balance // ohmic up and diffusion down
 	ownDraw
@@ -95,7 +95,7 @@ const (
 
 func (f *fitting) model(x unknowns) Model {
 	m := f.usual
-	m.Store = exp(x[store])
+	m.Energy = exp(x[energy])
 	m.Ohmic = float64(m.Ohmic * exp(x[losses]+x[balance]))
 	m.Diffusion = float64(m.Diffusion * exp(x[losses]-x[balance]))
 	return m
@@ -106,15 +106,15 @@ func (f *fitting) solve() unknowns {
 	var x unknowns
 	for _, p := range f.chart {
 		watts := float64(p.Watts) + f.overhead
-		x[store] += ln(watts*f.usual.Phi(p.Runtime.Seconds())) / float64(len(f.chart))
+		x[energy] += ln(watts*f.usual.Phi(p.Runtime.Seconds())) / float64(len(f.chart))
 	}
 	if len(f.chart) == 0 {
-		x[store] = ln(f.rated / rating * f.usual.Phi(rating))
+		x[energy] = ln(f.rated / rating * f.usual.Phi(rating))
 	}
 	now := f.equations(x)
 	for range 100 {
 		step := now.solve()
-		if math.Abs(step[store])+math.Abs(step[losses])+math.Abs(step[balance])+math.Abs(step[ownDraw]) < 1e-9 {
+		if math.Abs(step[energy])+math.Abs(step[losses])+math.Abs(step[balance])+math.Abs(step[ownDraw]) < 1e-9 {
 			return x
 		}
 		next, better := x, now
@@ -157,13 +157,13 @@ func (q *equations) add(off float64, row unknowns, spread float64) {
 // lossRow is how a figure changes with the unknowns of which these parts of the
 // whole are lost, and which the store must make good.
 func lossRow(ohmic, bound, whole float64) unknowns {
-	return unknowns{store: -1, losses: (ohmic + bound) / whole, balance: (ohmic - bound) / whole}
+	return unknowns{energy: -1, losses: (ohmic + bound) / whole, balance: (ohmic - bound) / whole}
 }
 
 // addRated takes in the power that lasts 20 hours.
 func (q *equations) addRated(x unknowns, m *Model, power, spread float64) {
 	phi := m.Phi(rating)
-	q.add(power-x[store]+ln(phi), lossRow(m.Ohmic, phi-rating-m.Ohmic, phi), spread)
+	q.add(power-x[energy]+ln(phi), lossRow(m.Ohmic, phi-rating-m.Ohmic, phi), spread)
 }
 
 // spread is that of a figure which changes with the unknowns as the row says.
@@ -187,7 +187,7 @@ func (f *fitting) equations(x unknowns) equations {
 		if f.free {
 			row[ownDraw] = own / watts
 		}
-		q.add(ln(watts*phi)-x[store], row, chartSpread)
+		q.add(ln(watts*phi)-x[energy], row, chartSpread)
 	}
 	if f.rated > 0 {
 		q.addRated(x, &m, ln(f.rated/rating), f.label)

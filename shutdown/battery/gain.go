@@ -45,7 +45,7 @@ func Gains(u *policy.UPS, day int64, watts float64) (g Gain, err error) {
 		}
 	}
 	if likely >= shortest*time.Second && likely < Unending {
-		tested := Discharge{Day: day, Segments: []Segment{{watts, likely.Seconds()}}, Start: 1, Ended: AtCutOff, Celsius: u.Battery.TemperatureC, CelsiusSet: u.Battery.TemperatureSet}
+		tested := Discharge{Day: day, Segments: []Segment{{watts, likely.Seconds()}}, StartCharge: 1, Ended: AtCutOff, Celsius: u.Battery.TemperatureC, CelsiusSet: u.Battery.TemperatureSet}
 		c, err := Calibrate(u, []Discharge{tested}, day)
 		if err != nil {
 			return g, err

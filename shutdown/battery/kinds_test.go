@@ -352,7 +352,7 @@ func TestBounds(t *testing.T) {
 		var cases []judged
 		for _, a := range list {
 			m := Model{Ohmic: 60 * math.Exp(x[1]+x[3]*a.says), Diffusion: 60 * math.Exp(x[2]+x[4]*a.says), Relaxation: relaxation}
-			m.Store = store(&m)
+			m.Energy = store(&m)
 			s := m.Runtime(Charge{}, a.watts)
 			cases = append(cases, judged{Case{Published: a.seconds, Low: s, Likely: s}, a.weight})
 		}

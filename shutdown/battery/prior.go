@@ -177,7 +177,7 @@ func (k *kernels) powers(chances ...float64) []curve {
 		for j := range k.parts {
 			p := &k.parts[j]
 			phi := p.model.Phi(t)
-			mean[j] = ln(p.model.Store / phi)
+			mean[j] = ln(p.model.Energy / phi)
 			wide[j] = hypot(p.equations.spread(lossRow(p.model.Ohmic, phi-t-p.model.Ohmic, phi)), k.beside)
 		}
 		from := 0.0
@@ -240,11 +240,11 @@ type lowBattery struct{ ohmic, diffusion float64 }
 func (m *Model) between(low, high *curve) (lowBattery, Factors) {
 	l := low.kernel(*m)
 	for i, t := range times {
-		l.Store = min(l.Store, float64(exp(low[i])*l.Phi(t)))
+		l.Energy = min(l.Energy, float64(exp(low[i])*l.Phi(t)))
 	}
-	l.Store = min(l.Store, m.Store)
-	most := m.Store / m.Phi(reference)
-	f := Factors{Low: min(1, l.Store/l.Phi(reference)/most), Likely: 1, High: 1}
+	l.Energy = min(l.Energy, m.Energy)
+	most := m.Energy / m.Phi(reference)
+	f := Factors{Low: min(1, l.Energy/l.Phi(reference)/most), Likely: 1, High: 1}
 	for i, t := range times {
 		if t == reference {
 			f.High = max(1, exp(high[i])/most)
@@ -265,12 +265,12 @@ func (k *kernels) middle() Model {
 	var m Model
 	for i := range k.parts {
 		p := &k.parts[i]
-		m.Store += float64(p.weight * ln(p.model.Store))
+		m.Energy += float64(p.weight * ln(p.model.Energy))
 		m.Ohmic += float64(p.weight * p.model.Ohmic)
 		m.Diffusion += float64(p.weight * p.model.Diffusion)
 		m.Relaxation += float64(p.weight * p.model.Relaxation)
 	}
-	m.Store = exp(m.Store)
+	m.Energy = exp(m.Energy)
 	return m
 }
 
@@ -281,7 +281,7 @@ func (c *curve) kernel(start Model) Model {
 		var q equations
 		for i, t := range times {
 			phi := m.Phi(t)
-			q.add(c[i]-ln(m.Store/phi), lossRow(m.Ohmic, phi-t-m.Ohmic, phi), 0.01/math.Sqrt(heed[i]))
+			q.add(c[i]-ln(m.Energy/phi), lossRow(m.Ohmic, phi-t-m.Ohmic, phi), 0.01/math.Sqrt(heed[i]))
 		}
 		for _, u := range [...]int{losses, balance, ownDraw} {
 			var row unknowns
@@ -289,8 +289,8 @@ func (c *curve) kernel(start Model) Model {
 			q.add(0, row, 1)
 		}
 		x := q.solve()
-		moved := math.Abs(x[store]) + math.Abs(x[losses]) + math.Abs(x[balance])
-		m.Store = float64(m.Store * exp(x[store]))
+		moved := math.Abs(x[energy]) + math.Abs(x[losses]) + math.Abs(x[balance])
+		m.Energy = float64(m.Energy * exp(x[energy]))
 		m.Ohmic = float64(m.Ohmic * exp(max(-1, min(1, x[losses]+x[balance]))))
 		m.Diffusion = float64(m.Diffusion * exp(max(-1, min(1, x[losses]-x[balance]))))
 		if moved < 1e-6 {

@@ -132,7 +132,7 @@ func tested(u *policy.UPS, tests []policy.ChartPoint) (Belief, error) {
 	var found []Discharge
 	for _, p := range tests {
 		found = append(found, Discharge{
-			Day: day, Segments: []Segment{{float64(p.Watts), p.Runtime.Seconds()}}, Start: 1, Ended: AtCutOff,
+			Day: day, Segments: []Segment{{float64(p.Watts), p.Runtime.Seconds()}}, StartCharge: 1, Ended: AtCutOff,
 			Celsius: 25, CelsiusSet: true,
 		})
 	}

@@ -19,7 +19,7 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 	}
 }
 
-var usual = Model{Store: 6000 * 60, Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
+var usual = Model{Energy: 6000 * 60, Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
 
 // Constant and stepped loads, checked where they were worked out against an ODE
 // integration with steps of 0.001 min.
@@ -41,7 +41,7 @@ func TestWorkedSteps(t *testing.T) {
 // difference quotient.
 func TestWorkedElasticity(t *testing.T) {
 	for minutes, want := range map[float64]float64{5: 2.087, 10: 1.572, 15: 1.408, 30: 1.262, 60: 1.223} {
-		watts := usual.Store / usual.Phi(minutes*60)
+		watts := usual.Energy / usual.Phi(minutes*60)
 		up, down := usual.Runtime(Charge{}, watts*1.0001), usual.Runtime(Charge{}, watts/1.0001)
 		near(t, "elasticity", -math.Log(up/down)/math.Log(1.0001*1.0001), want, 0.0006)
 	}
@@ -57,7 +57,7 @@ func TestWorkedFading(t *testing.T) {
 	} {
 		b := Belief{Model: usual}
 		m := b.Scaled(c.part)
-		near(t, "minutes when faded", m.Runtime(Charge{}, usual.Store/usual.Phi(c.fresh*60))/60, c.faded, 0.005)
+		near(t, "minutes when faded", m.Runtime(Charge{}, usual.Energy/usual.Phi(c.fresh*60))/60, c.faded, 0.005)
 	}
 }
 
@@ -67,9 +67,9 @@ func TestWorkedFading(t *testing.T) {
 // to 1 % less power is likely, since its management may cut off earlier.
 func TestWorkedLabels(t *testing.T) {
 	lead := usual
-	lead.Store = 1.03 * 12 * 9 * 3600
+	lead.Energy = 1.03 * 12 * 9 * 3600
 	for minutes, watts := range map[float64]float64{10: 259.4, 30: 116.8, 60: 66.6} {
-		near(t, "watts", lead.Store/lead.Phi(minutes*60), watts, 0.05)
+		near(t, "watts", lead.Energy/lead.Phi(minutes*60), watts, 0.05)
 	}
 	lithium := vrla(12.8, 100)
 	lithium.Battery.Chemistry = policy.LFP
@@ -77,12 +77,12 @@ func TestWorkedLabels(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	kernel := Model{Store: ratedLFP * 1280 * 3600, Ohmic: lfpOhmic * 60}
+	kernel := Model{Energy: ratedLFP * 1280 * 3600, Ohmic: lfpOhmic * 60}
 	for _, c := range []struct{ watts, minutes, tolerance float64 }{ // tolerance in watts: the rounding of the example
 		{500, 144.57, 0.02}, {3000, 22.97, 0.7},
 	} {
-		near(t, "watts by the kernel", kernel.Store/kernel.Phi(c.minutes*60), c.watts, c.tolerance)
-		if carried := b.Model.Store / b.Model.Phi(c.minutes*60); carried > c.watts+c.tolerance || carried < 0.99*c.watts {
+		near(t, "watts by the kernel", kernel.Energy/kernel.Phi(c.minutes*60), c.watts, c.tolerance)
+		if carried := b.Model.Energy / b.Model.Phi(c.minutes*60); carried > c.watts+c.tolerance || carried < 0.99*c.watts {
 			t.Errorf("%v min: %v W are likely, by the kernel %v", c.minutes, carried, c.watts)
 		}
 	}
@@ -94,12 +94,12 @@ func TestWorkedLabels(t *testing.T) {
 // manualsdump.com 171906, page 26) of the 12 V 7.5 Ah block of data sheet S2 at
 // 1.75 V per cell: it foretells 18.0 min at 12 A, where the sheet says 15.
 func TestWorkedPeukert(t *testing.T) {
-	m := Model{Store: 100 * 3600, Exponent: 1.2, Reference: 1}
+	m := Model{Energy: 100 * 3600, Exponent: 1.2, Reference: 1}
 	near(t, "hours at 5 A", m.Runtime(Charge{}, 5)/3600, 14.4956, 0.00005)
 	n := ln(10) / ln(2.52/0.379)
 	near(t, "exponent", n, 1.2154, 0.00005)
-	m = Model{Store: math.Pow(2.52, n) * 2 * 3600, Exponent: n, Reference: 1}
-	near(t, "capacity", m.Store/3600, 6.150, 0.0005)
+	m = Model{Energy: math.Pow(2.52, n) * 2 * 3600, Exponent: n, Reference: 1}
+	near(t, "capacity", m.Energy/3600, 6.150, 0.0005)
 	near(t, "minutes at 12 A", m.Runtime(Charge{}, 12)/60, 18.0, 0.05)
 }
 
@@ -109,10 +109,10 @@ func TestWorkedPeukert(t *testing.T) {
 // c (E - q - x). Amperes stand for watts and hours for seconds.
 func TestWorkedKinetic(t *testing.T) {
 	const k, c, qmax = 0.677, 0.47511, 108.16
-	m := Model{Store: qmax, Diffusion: (1 - c) / (c * k), Relaxation: 1 / k}
+	m := Model{Energy: qmax, Diffusion: (1 - c) / (c * k), Relaxation: 1 / k}
 	near(t, "a", m.Diffusion, 1.63187, 0.00005)
 	for hours, ah := range map[float64]float64{1: 60, 10: 93, 20: 100} {
-		near(t, "capacity", m.Store/m.Phi(hours)*hours, ah, 0.01)
+		near(t, "capacity", m.Energy/m.Phi(hours)*hours, ah, 0.01)
 	}
 	at := Charge{Delivered: qmax / 2}
 	total := func() float64 { return qmax - at.Delivered }
@@ -206,7 +206,7 @@ func TestSectionMethod(t *testing.T) {
 	var c Charge
 	for i, s := range long {
 		c = m.Advance(c, s.amps, (ends[i]-s.from)*60)
-		used := m.Store - m.Left(c, s.amps)
+		used := m.Energy - m.Left(c, s.amps)
 		near(t, "store used", used, section(long, ends[i], func(d float64) float64 { return m.Phi(d * 60) }), 1e-9*used)
 	}
 }
@@ -261,7 +261,7 @@ func TestAgainstIntegration(t *testing.T) {
 		t.Fatalf("only %d cases", len(rows))
 	}
 	for i, r := range rows {
-		m := Model{Store: r.float(t, "store_j"), Ohmic: r.float(t, "ohmic_s"), Diffusion: r.float(t, "diffusion_s"), Relaxation: r.float(t, "relaxation_s")}
+		m := Model{Energy: r.float(t, "store_j"), Ohmic: r.float(t, "ohmic_s"), Diffusion: r.float(t, "diffusion_s"), Relaxation: r.float(t, "relaxation_s")}
 		var c Charge
 		for load := range strings.SplitSeq(r["loads"], ";") {
 			w, s, _ := strings.Cut(load, ":")
@@ -280,7 +280,7 @@ func TestAgainstIntegration(t *testing.T) {
 				c = m.Advance(c, watts, seconds)
 				continue
 			}
-			tolerance := 1e-7 * m.Store
+			tolerance := 1e-7 * m.Energy
 			near(t, "delivered", c.Delivered, r.float(t, "delivered_j"), tolerance)
 			near(t, "bound", c.Bound, r.float(t, "bound_j"), tolerance)
 			near(t, "runtime", m.Runtime(c, watts), r.float(t, "runtime_s"), 1e-6+1e-7*r.float(t, "runtime_s"))
@@ -381,7 +381,7 @@ func TestVariableLoads(t *testing.T) {
 		near(t, "Ah of test "+r["test"], c.Delivered/3600, r.float(t, "ah_out"), 0.3)
 		missing := 3600 * (r.float(t, "capacity_ah_stated") - r.float(t, "charged_to_ah_stated"))
 		capacity := 3600 * r.float(t, "capacity_ah_stated")
-		ours = append(ours, math.Log((m.Store-m.Left(c, amps)+missing)/capacity))
+		ours = append(ours, math.Log((m.Energy-m.Left(c, amps)+missing)/capacity))
 		counted = append(counted, math.Log((c.Delivered+missing)/capacity))
 	}
 	spread := func(v []float64) float64 {

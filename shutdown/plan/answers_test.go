@@ -306,7 +306,7 @@ func (in *instance) earliest() []int {
 					begun[i] = max(begun[i], begun[j]+in.Hosts[j].Length)
 				}
 			}
-			for in.crowded(i, begun, placed) {
+			for in.tooMany(i, begun, placed) {
 				begun[i]++
 			}
 			placed = append(placed, i)
@@ -325,8 +325,8 @@ func (in *instance) mayFollow(i int, placed []int) bool {
 	return true
 }
 
-// crowded tells whether too many stop at once with a host where it is.
-func (in *instance) crowded(i int, begun, placed []int) bool {
+// tooMany tells whether too many stop at once with a host where it is.
+func (in *instance) tooMany(i int, begun, placed []int) bool {
 	for k := begun[i]; k < begun[i]+in.Hosts[i].Length; k++ {
 		n := 1
 		for _, j := range placed {

@@ -9,11 +9,11 @@ import (
 // arranger finds a first safe plan: all as early as the order lets them, and
 // where that is not safe, or more at once than allowed, a staggered one.
 type arranger struct {
-	line []int32 // the hosts: whose place is found first, of those whose order allows it
-	from []int   // and from which slot on
-	best []int32 // the line of the best plan so far
-	busy crowd   // the stops under way in each slot
-	room int     // how many may be
+	line []int32   // the hosts: whose place is found first, of those whose order allows it
+	from []int     // and from which slot on
+	best []int32   // the line of the best plan so far
+	busy occupancy // the stops under way in each slot
+	room int       // how many may be
 }
 
 // mostStaggered is up to how many hosts it is tried to let peaks miss each other.

@@ -33,7 +33,7 @@ func room(n int) *Problem {
 		p.Hosts = append(p.Hosts, h)
 	}
 	m := battery.Model{Ohmic: 9 * 60, Diffusion: 64 * 60, Relaxation: 90 * 60}
-	m.Store = 1.1 * sum * m.Phi(20*60)
+	m.Energy = 1.1 * sum * m.Phi(20*60)
 	p.Stores = []Store{{Model: m, Base: 0.05 * sum}}
 	return p
 }
@@ -149,7 +149,7 @@ func BenchmarkTighten(b *testing.B) {
 func BenchmarkTightenWorse(b *testing.B) {
 	sizes(b, []int{30, 100}, func(b *testing.B, w *Planner, p *Problem) {
 		first := Make(p)
-		p.Stores[0].Model.Store *= 0.9
+		p.Stores[0].Model.Energy *= 0.9
 		out := *first
 		for b.Loop() {
 			out.Stops = append(out.Stops[:0:0], first.Stops...)

@@ -456,7 +456,7 @@ func (w *Planner) within(y *way, until int64) int64 {
 // falls tells whether so much left is too little. Where rounding decides it, the replay
 // shall say.
 func (w *Planner) falls(c *store, left float64) bool {
-	slack := 1e-10 * c.Store
+	slack := 1e-10 * c.Energy
 	w.tie = left >= -slack
 	return left < slack
 }

@@ -69,11 +69,11 @@ func TestLedger(t *testing.T) {
 // soundWith replays the plan with stores that many times as large.
 func (w *Planner) soundWith(factor float64) bool {
 	for u := range w.stores {
-		w.stores[u].Store *= factor
+		w.stores[u].Energy *= factor
 	}
 	ok := w.sound()
 	for u := range w.stores {
-		w.stores[u].Store = w.p.Stores[u].Model.Store
+		w.stores[u].Energy = w.p.Stores[u].Model.Energy
 	}
 	return ok
 }
@@ -93,7 +93,7 @@ func (w *Planner) sameAsReplayed(t *rapid.T) {
 		}
 		for j := range a.marks {
 			m, n := &a.marks[j], &b.marks[j]
-			if m.at != n.at || math.Abs(m.left-n.left) > 1e-9*w.stores[a.store].Store {
+			if m.at != n.at || math.Abs(m.left-n.left) > 1e-9*w.stores[a.store].Energy {
 				t.Fatalf("at %v %v J are left, replayed at %v %v J", time.Duration(m.at), m.left, time.Duration(n.at), n.left)
 			}
 		}

@@ -170,13 +170,13 @@ func (in *instance) problem() *Problem {
 		s := Store{Base: b.Base}
 		if b.Model == "kibam" {
 			s.Model = battery.Model{
-				Store:      (b.Y1 + b.Y2 - b.Reserve/b.C) * output,
+				Energy:     (b.Y1 + b.Y2 - b.Reserve/b.C) * output,
 				Diffusion:  (1 - b.C) / (b.C * b.K) * 3600,
 				Relaxation: 3600 / b.K,
 			}
 			s.Charge.Bound = (b.Y1 + b.Y2 - b.Y1/b.C) * output
 		} else {
-			s.Model = battery.Model{Store: (b.E - b.Reserve) * output, Exponent: b.Exponent, Reference: b.Ref * b.Efficiency}
+			s.Model = battery.Model{Energy: (b.E - b.Reserve) * output, Exponent: b.Exponent, Reference: b.Ref * b.Efficiency}
 		}
 		p.Stores = append(p.Stores, s)
 	}
@@ -217,7 +217,7 @@ func (in *instance) times(slots []int) []time.Duration {
 func (in *instance) slots(out *Plan) []int {
 	var s []int
 	for i := range out.Stops {
-		s = append(s, int(out.Stops[i].Start/in.slot()))
+		s = append(s, int(out.Stops[i].Asked/in.slot()))
 	}
 	return s
 }

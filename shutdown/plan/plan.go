@@ -125,7 +125,7 @@ type Plan struct {
 
 // Stop is one host's place in the plan.
 type Stop struct {
-	Start time.Duration // asked
+	Asked time.Duration `json:"Start"` // since the plan was made; the snapshot's name is that of its format
 	Down  time.Duration // its allowance used up, at the latest
 	// Latest is the start after which, at its expected time and with what must
 	// follow it at theirs, it would be too late: the moment at which it goes
@@ -178,7 +178,7 @@ type Planner struct {
 	fitter
 	arranger
 	searcher
-	flooder
+	pricer
 	tally
 	traced Trace
 }
@@ -216,7 +216,7 @@ func (w *Planner) Make(p *Problem, out *Plan) {
 	out.Stops = resize(out.Stops, len(w.hosts))
 	for i := range w.hosts {
 		s := w.stop(out, i)
-		s.Start, s.Why, s.Other = time.Duration(w.starts[i]), 0, -1
+		s.Asked, s.Why, s.Other = time.Duration(w.starts[i]), 0, -1
 	}
 	w.describe(out)
 	if !p.Terse {
@@ -280,7 +280,7 @@ func (w *Planner) Tighten(p *Problem, out *Plan) bool {
 	w.recall(out)
 	last := int64(0)
 	for i := range w.hosts {
-		w.starts[i] = clamp(out.Stops[i].Start)
+		w.starts[i] = clamp(out.Stops[i].Asked)
 		last = max(last, w.starts[i])
 	}
 	safe := w.safe(w.starts)
@@ -324,8 +324,8 @@ func (w *Planner) moveForward(out *Plan, last int64) bool {
 	}
 	safe := w.safeSooner(out, hi*step)
 	for i := range w.hosts {
-		if s := w.stop(out, i); s.Start > time.Duration(w.starts[i]) {
-			s.Start, s.Why, s.Other = time.Duration(w.starts[i]), ForBattery, -1
+		if s := w.stop(out, i); s.Asked > time.Duration(w.starts[i]) {
+			s.Asked, s.Why, s.Other = time.Duration(w.starts[i]), ForBattery, -1
 		}
 	}
 	return safe
@@ -333,7 +333,7 @@ func (w *Planner) moveForward(out *Plan, last int64) bool {
 
 func (w *Planner) safeSooner(out *Plan, by int64) bool {
 	for i := range w.hosts {
-		w.starts[i] = max(0, clamp(w.stop(out, i).Start)-by)
+		w.starts[i] = max(0, clamp(w.stop(out, i).Asked)-by)
 	}
 	return w.safe(w.starts)
 }

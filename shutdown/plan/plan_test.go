@@ -72,7 +72,7 @@ func draw(t *rapid.T, most int, simple bool) *Problem {
 		if rapid.Bool().Draw(t, "diffusion") {
 			m.Diffusion, m.Relaxation = rapid.Float64Range(60, 4000).Draw(t, "a"), rapid.Float64Range(300, 6000).Draw(t, "tau")
 		}
-		m.Store = sum * m.Phi(rapid.Float64Range(60, 3000).Draw(t, "minutes"))
+		m.Energy = sum * m.Phi(rapid.Float64Range(60, 3000).Draw(t, "minutes"))
 		s := Store{Model: m, Base: rapid.Float64Range(0, 100).Draw(t, "base")}
 		s.Charge = m.Advance(battery.Charge{}, sum/3, rapid.Float64Range(0, 120).Draw(t, "used"))
 		p.Stores = append(p.Stores, s)
@@ -83,7 +83,7 @@ func draw(t *rapid.T, most int, simple bool) *Problem {
 func starts(out *Plan) []time.Duration {
 	var s []time.Duration
 	for i := range out.Stops {
-		s = append(s, out.Stops[i].Start)
+		s = append(s, out.Stops[i].Asked)
 	}
 	return s
 }
@@ -196,14 +196,14 @@ func TestPlanIsSafe(t *testing.T) {
 		for i := range p.Hosts {
 			s := &out.Stops[i]
 			for _, a := range p.Hosts[i].After {
-				if end := out.Stops[a].Start + stops[a]; !p.Hosts[i].Asked && s.Start < end {
-					t.Fatalf("host %d starts at %v, but %d is down at %v", i, s.Start, a, end)
+				if end := out.Stops[a].Asked + stops[a]; !p.Hosts[i].Asked && s.Asked < end {
+					t.Fatalf("host %d starts at %v, but %d is down at %v", i, s.Asked, a, end)
 				}
 			}
-			if p.Hosts[i].Asked && s.Start != 0 || p.Slot > 0 && s.Start%p.Slot != 0 {
-				t.Fatalf("host %d starts at %v", i, s.Start)
+			if p.Hosts[i].Asked && s.Asked != 0 || p.Slot > 0 && s.Asked%p.Slot != 0 {
+				t.Fatalf("host %d starts at %v", i, s.Asked)
 			}
-			if s.Kept != (s.Start >= p.Hosts[i].Hold) || s.Latest < s.Start || s.Down < s.Start+p.Hosts[i].Stops {
+			if s.Kept != (s.Asked >= p.Hosts[i].Hold) || s.Latest < s.Asked || s.Down < s.Asked+p.Hosts[i].Stops {
 				t.Fatalf("host %d: %+v", i, *s)
 			}
 		}
@@ -211,7 +211,7 @@ func TestPlanIsSafe(t *testing.T) {
 			for i := range p.Hosts {
 				n := 0
 				for j := range p.Hosts {
-					if at := out.Stops[i].Start; out.Stops[j].Start <= at && at < out.Stops[j].Start+stops[j] && !p.Hosts[j].Asked {
+					if at := out.Stops[i].Asked; out.Stops[j].Asked <= at && at < out.Stops[j].Asked+stops[j] && !p.Hosts[j].Asked {
 						n++
 					}
 				}
@@ -287,7 +287,7 @@ func TestNoReturnIsMonotone(t *testing.T) {
 		case 0:
 			q.Stores[u].Charge.Delivered += rapid.Float64Range(1, 1e5).Draw(t, "joules")
 		case 1:
-			q.Stores[u].Model.Store *= rapid.Float64Range(0.5, 1).Draw(t, "factor")
+			q.Stores[u].Model.Energy *= rapid.Float64Range(0.5, 1).Draw(t, "factor")
 		case 2:
 			q.Stores[u].Base += rapid.Float64Range(1, 100).Draw(t, "more base")
 		case 3:
@@ -318,7 +318,7 @@ func TestBruteForce(t *testing.T) {
 		p := draw(t, 3, true)
 		p.Stores, p.EachLost, p.Slot = p.Stores[:1], false, time.Duration(rapid.IntRange(20, 90).Draw(t, "grid"))*time.Second
 		p.Horizon = 8 * p.Slot
-		p.Stores[0].Model.Store *= 0.7
+		p.Stores[0].Model.Energy *= 0.7
 		for i := range p.Hosts {
 			h := &p.Hosts[i]
 			h.Feeds, h.Needs = []Feed{{0, 1}}, nil
@@ -476,7 +476,7 @@ func TestDeterminism(t *testing.T) {
 		}
 		used.Make(&q, second)
 		for i, k := range perm {
-			if first.Stops[i].Start != second.Stops[k].Start || first.Stops[i].Why != second.Stops[k].Why {
+			if first.Stops[i].Asked != second.Stops[k].Asked || first.Stops[i].Why != second.Stops[k].Why {
 				t.Fatalf("host %d: %+v, in another order %+v", i, first.Stops[i], second.Stops[k])
 			}
 		}
@@ -495,7 +495,7 @@ func TestEachLost(t *testing.T) {
 			return
 		}
 		p.EachLost = true
-		p.Stores[0].Model.Store *= rapid.Float64Range(0.1, 1).Draw(t, "weaker")
+		p.Stores[0].Model.Energy *= rapid.Float64Range(0.1, 1).Draw(t, "weaker")
 		out := Make(p)
 		if !out.Fits {
 			return
@@ -532,7 +532,7 @@ func TestEachLost(t *testing.T) {
 func TestFragile(t *testing.T) {
 	p := &Problem{
 		EachLost: true, Slot: 10 * time.Second,
-		Stores: []Store{{Model: battery.Model{Store: 300_000}}, {Model: battery.Model{Store: 1000}}},
+		Stores: []Store{{Model: battery.Model{Energy: 300_000}}, {Model: battery.Model{Energy: 1000}}},
 		Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: time.Minute, Priority: 1, Feeds: []Feed{{0, 1}, {1, 1}}}},
 	}
 	out := Make(p)
@@ -540,8 +540,8 @@ func TestFragile(t *testing.T) {
 		t.Fatalf("fits is %v, fragile are %v, want true and store 0", out.Fits, out.Fragile)
 	}
 	// Alone the large store carries 100 W for 3,000 s, a minute of it while the host stops.
-	if want := 2940 * time.Second; out.Stops[0].Start != want || out.NoReturn != want {
-		t.Errorf("starts at %v, point of no return at %v, want %v", out.Stops[0].Start, out.NoReturn, want)
+	if want := 2940 * time.Second; out.Stops[0].Asked != want || out.NoReturn != want {
+		t.Errorf("starts at %v, point of no return at %v, want %v", out.Stops[0].Asked, out.NoReturn, want)
 	}
 }
 
@@ -561,14 +561,14 @@ func TestExpectedDurations(t *testing.T) {
 	} {
 		p := &Problem{
 			Reserve: 90 * time.Second, Slot: 10 * time.Second,
-			Stores: []Store{{Model: battery.Model{Store: 100 * c.seconds}}},
+			Stores: []Store{{Model: battery.Model{Energy: 100 * c.seconds}}},
 			Hosts:  []Host{{Watts: 100, Stopping: 100, Stops: 500 * time.Second, Expected: 100 * time.Second, Priority: 1, Feeds: []Feed{{0, 1}}}},
 		}
 		out := Make(p)
-		if out.Fits != c.fits || out.FitsExpected != c.expects || out.Stops[0].Start != c.start || (out.Unproven == "") != c.fits {
+		if out.Fits != c.fits || out.FitsExpected != c.expects || out.Stops[0].Asked != c.start || (out.Unproven == "") != c.fits {
 			t.Errorf("for %v s: %+v, want %+v", c.seconds, *out, c)
 		}
-		if s := out.Stops[0]; s.Down != s.Start+500*time.Second || s.Latest < s.Start {
+		if s := out.Stops[0]; s.Down != s.Asked+500*time.Second || s.Latest < s.Asked {
 			t.Errorf("for %v s: %+v", c.seconds, s)
 		}
 	}
@@ -604,13 +604,13 @@ func TestReasonExamples(t *testing.T) {
 		{ForTurn, 600_000, []Host{host(20, 1), host(20, 2)}, 1, func(p *Problem) { p.AtOnce, p.Horizon = 1, 10*time.Minute }},
 		{ForHorizon, 60_000, []Host{host(100, 1)}, -1, func(p *Problem) { p.Horizon = time.Minute }},
 	} {
-		p := &Problem{Slot: 10 * time.Second, Stores: []Store{{Model: battery.Model{Store: c.joules}}}, Hosts: c.hosts}
+		p := &Problem{Slot: 10 * time.Second, Stores: []Store{{Model: battery.Model{Energy: c.joules}}}, Hosts: c.hosts}
 		if c.change != nil {
 			c.change(p)
 		}
 		out := Make(p)
 		if s := out.Stops[0]; s.Why != c.why || s.Other != c.other {
-			t.Errorf("reason %d: host 0 goes at %v for %d with %d, want %d (plan %+v)", c.why, s.Start, s.Why, s.Other, c.other, out.Stops)
+			t.Errorf("reason %d: host 0 goes at %v for %d with %d, want %d (plan %+v)", c.why, s.Asked, s.Why, s.Other, c.other, out.Stops)
 		}
 	}
 }
@@ -661,7 +661,7 @@ func checkReason(t *rapid.T, w *Planner, p *Problem, out *Plan, i int) {
 			t.Fatalf("host %d goes for the battery %d", i, s.Other)
 		}
 	case ForOrder:
-		if !slices.Contains(p.Hosts[s.Other].After, i) || out.Stops[s.Other].Start >= moved[i]+p.Hosts[i].Stops {
+		if !slices.Contains(p.Hosts[s.Other].After, i) || out.Stops[s.Other].Asked >= moved[i]+p.Hosts[i].Stops {
 			t.Fatalf("host %d goes for the order with %d, which has time", i, s.Other)
 		}
 		// Without the need to follow it would be safe.
@@ -682,14 +682,14 @@ func checkReason(t *rapid.T, w *Planner, p *Problem, out *Plan, i int) {
 			g := make([]time.Duration, len(p.Hosts))
 			for j := range g {
 				if !p.Hosts[j].Asked && !promises {
-					g[j] = min(out.Stops[j].Start, up(max(p.Hosts[j].Hold, p.Floor), p.Slot))
+					g[j] = min(out.Stops[j].Asked, up(max(p.Hosts[j].Hold, p.Floor), p.Slot))
 				}
 			}
 			follow(p, g)
 			return g
 		}
 		least := given(s.Why == ForPromise)
-		if s.Other == i || out.Stops[s.Other].Start <= least[s.Other] {
+		if s.Other == i || out.Stops[s.Other].Asked <= least[s.Other] {
 			t.Fatalf("host %d goes for %d, which has nothing to give", i, s.Other)
 		}
 		least[i] = moved[i]
@@ -736,7 +736,7 @@ func TestTighten(t *testing.T) {
 		}
 		before := starts(out)
 		for u := range p.Stores {
-			p.Stores[u].Model.Store *= rapid.Float64Range(0.6, 1).Draw(t, "factor")
+			p.Stores[u].Model.Energy *= rapid.Float64Range(0.6, 1).Draw(t, "factor")
 		}
 		safe := w.Tighten(p, out)
 		if !safe {

@@ -182,7 +182,7 @@ func (w *Planner) itself(h, i int32, to int, bound []int) int32 {
 // describe fills in what follows from the starts.
 func (w *Planner) describe(out *Plan) {
 	for i := range w.hosts {
-		w.starts[i] = int64(w.stop(out, i).Start)
+		w.starts[i] = int64(w.stop(out, i).Asked)
 	}
 	w.record(&w.traced, w.worst, w.starts, -1)
 	out.Stores = resize(out.Stores, len(w.stores))
@@ -192,7 +192,7 @@ func (w *Planner) describe(out *Plan) {
 	for i := range w.hosts {
 		s := w.stop(out, i)
 		s.Down = time.Duration(w.down[i])
-		s.Kept = int64(s.Start) >= w.hosts[i].hold
+		s.Kept = int64(s.Asked) >= w.hosts[i].hold
 	}
 	w.latest(out)
 	for k := range w.scenarios {
@@ -228,7 +228,7 @@ func (w *Planner) latest(out *Plan) {
 	w.goBack()
 	for i := range w.hosts {
 		s := w.stop(out, i)
-		s.Latest = max(time.Duration(w.due[i]), s.Start)
+		s.Latest = max(time.Duration(w.due[i]), s.Asked)
 	}
 }
 

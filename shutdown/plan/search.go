@@ -215,7 +215,7 @@ func (w *Planner) improve() {
 	w.promise(far, w.floor)
 	w.promise(far, w.held)
 	w.bind()
-	w.flood(effort)
+	w.byPrice(effort)
 	by, finer := 1, 2
 	if w.p.Quick {
 		finer = 4

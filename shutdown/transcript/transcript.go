@@ -63,7 +63,7 @@ func figures(m *shutdown.Measurement) []struct {
 	}{
 		{"load_watts", &m.LoadWatts}, {"charge_tenths", &m.ChargeTenths}, {"runtime_seconds", &m.RuntimeSeconds},
 		{"low_seconds", &m.LowSeconds}, {"on_battery_seconds", &m.OnBatterySecs}, {"battery_millivolts", &m.Millivolts},
-		{"battery_tenths_celsius", &m.TemperatureC}, {"input_tenths_volt", &m.InputVolts},
+		{"battery_tenths_celsius", &m.TemperatureTenthsC}, {"input_tenths_volt", &m.InputDecivolts},
 	}
 }
 
@@ -345,7 +345,7 @@ func parseMeasurement(p *policy.Policy, e *shutdown.Event, f []string) error {
 			m.Input = word(value, shutdown.LineGood, shutdown.LineBad)
 			known = m.Input != 0
 		case "battery":
-			m.Battery = word(value, shutdown.StoreNormal, shutdown.StoreDepleted)
+			m.Battery = word(value, shutdown.StatusNormal, shutdown.StatusDepleted)
 			known = m.Battery != 0
 		case "testing":
 			m.Testing = value == "true"

@@ -27,7 +27,7 @@ const (
 // Recording is what one recording is.
 type Recording struct {
 	Name      string
-	Start     time.Time     // of which its times count; zero where they are no dates
+	Began     time.Time     // of which its times count; zero where they are no dates
 	First     time.Duration // its first row
 	Nominal   float64       // volts, or 100 of a recording in percent
 	InPercent bool
@@ -178,7 +178,7 @@ func (in *Input) Read(name string, from io.Reader, tell func(rows int) error) er
 		return err
 	}
 	trial := *in // so that a recording with an error leaves nothing behind
-	m := trial.meter(Recording{Name: name, Start: r.first, Nominal: s.nominal, InPercent: r.inPercent(), Lines: r.lines, Hertz: s.hertz, Every: s.every}, s.lively)
+	m := trial.meter(Recording{Name: name, Began: r.first, Nominal: s.nominal, InPercent: r.inPercent(), Lines: r.lines, Hertz: s.hertz, Every: s.every}, s.lively)
 	for i := range head {
 		m.take(&head[i])
 	}

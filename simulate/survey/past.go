@@ -20,7 +20,7 @@ type Minute struct {
 // Past is what an agent kept of one UPS's input.
 type Past struct {
 	Name    string
-	Start   time.Time // of the wall's clock where At is zero
+	Began   time.Time // of the wall's clock where At is zero
 	Nominal float64   // volts
 	Every   time.Duration
 	Minutes func(each func(Minute) error) error // oldest first
@@ -36,12 +36,12 @@ type counted struct {
 
 // Take takes what an agent kept.
 func (in *Input) Take(p *Past) error {
-	m := in.meter(Recording{Name: p.Name, Start: p.Start, Nominal: p.Nominal, Lines: 1, Hertz: in.hertz, Every: p.Every}, true)
+	m := in.meter(Recording{Name: p.Name, Began: p.Began, Nominal: p.Nominal, Lines: 1, Hertz: in.hertz, Every: p.Every}, true)
 	m.rec.Minutes = true
 	var count counted
 	from := time.Duration(math.MinInt64)
 	err := p.Minutes(func(x Minute) error {
-		m.rec.Start = p.Start // known by the first of them at the latest
+		m.rec.Began = p.Began // known by the first of them at the latest
 		if m.rec.Hertz == 0 && !math.IsNaN(x.Hertz) {
 			m.rec.Hertz = 50
 			if x.Hertz > 55 {

@@ -16,7 +16,7 @@ import (
 func TestPast(t *testing.T) {
 	start := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
 	zero := time.Duration(start.UnixNano())
-	p := &Past{Name: "rack", Start: time.Unix(0, 0).UTC(), Nominal: 120, Every: 2 * time.Second}
+	p := &Past{Name: "rack", Began: time.Unix(0, 0).UTC(), Nominal: 120, Every: 2 * time.Second}
 	p.Minutes = func(each func(Minute) error) error {
 		for i := range 2 * 1440 {
 			if i >= 600 && i < 720 {

@@ -189,7 +189,7 @@ func TestSecondFeed(t *testing.T) {
 	near(t, "left alone", l.UPSs[0].LostWatts, 1080, 1e-9)
 	near(t, "right alone", l.UPSs[1].LostWatts, 480, 1e-9)
 	near(t, "strip", l.PDUs[0].Normal[0].High, 7, 1e-9)
-	near(t, "strip with right lost", l.PDUs[0].Lost[0].High, 9, 1e-9)
+	near(t, "strip with right lost", l.PDUs[0].FeedLost[0].High, 9, 1e-9)
 	c := l.Circuits[0]
 	if !c.Unbalanced() || c.Uneven < 40 {
 		t.Errorf("the legs carry %v, %g %% above the mean", c.Normal, c.Uneven)

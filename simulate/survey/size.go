@@ -165,26 +165,26 @@ func sizeOf(own, learned, p *policy.Policy, day int64, i int, scale float64, loa
 		return s
 	}
 	label := u.Battery.Volts * u.Battery.AmpHours
-	s.LabelWh, s.OutputWh = scale*label, scale*new.Model.Store/3600
-	s.HasLabelWh, s.HasWh = label, new.Model.Store/3600
+	s.LabelWh, s.OutputWh = scale*label, scale*new.Model.Energy/3600
+	s.HasLabelWh, s.HasWh = label, new.Model.Energy/3600
 	if has, err := battery.New(&learned.UPSs[i], day); err == nil {
-		s.HasWh = has.Model.Store * has.Likely / 3600
+		s.HasWh = has.Model.Energy * has.Likely / 3600
 	}
 	// What is there by what is known of it, against what is needed when it is worn.
 	s.BatteryEnough = s.HasWh >= s.OutputWh*battery.Replace
-	new.Model.Store *= scale
+	new.Model.Energy *= scale
 	s.Low, s.Likely, s.High = new.Project(battery.Charge{}, load.Watts)
 	return s
 }
 
 // Split is one UPS, or two smaller ones in its place.
 type Split struct {
-	UPSs              int
-	Both              bool    // every machine has two supplies, one on each; else each hangs on one
-	Scale             float64 // of all batteries together against the one that the policy describes, to keep every promise; 0 where none does
-	EachWatts         float64 // what each must be rated for
-	LossLow, LossHigh float64 // watts lost in all
-	Lost, Machines    int     // machines that lose their power at once when one UPS fails with the input there
+	UPSs                  int
+	Both                  bool    // every machine has two supplies, one on each; else each hangs on one
+	Scale                 float64 // of all batteries together against the one that the policy describes, to keep every promise; 0 where none does
+	EachWatts             float64 // what each must be rated for
+	LossLow, LossHigh     float64 // watts lost in all
+	MachinesCut, Machines int     // machines that lose their power at once when one UPS fails with the input there
 }
 
 // splits compares one UPS with two.
@@ -208,7 +208,7 @@ func splits(p *policy.Policy, day int64) (list []Split) {
 				}
 			}
 		}
-		s.Lost = slices.Max(on)
+		s.MachinesCut = slices.Max(on)
 		list = append(list, s)
 	}
 	add(p, Split{})

@@ -133,7 +133,7 @@ func TestSplits(t *testing.T) {
 		if err1 != nil || err2 != nil {
 			t.Fatal(err1, err2)
 		}
-		near(t, "half the store", two.Model.Store/one.Model.Store, 0.5, 0.01)
+		near(t, "half the store", two.Model.Energy/one.Model.Energy, 0.5, 0.01)
 	}
 	s := NewSizing(p, p, today)
 	if len(s.Splits) != 3 {
@@ -143,7 +143,7 @@ func TestSplits(t *testing.T) {
 	if !(both.Scale > one.Scale) || parted.Scale == 0 { // each of the two must carry all when the other fails
 		t.Errorf("one needs %g, two for all %g, two for a half each %g", one.Scale, both.Scale, parted.Scale)
 	}
-	if one.Lost != 3 || both.Lost != 0 || parted.Lost == 0 || parted.Lost == 3 || one.Scale != s.Sizes[0].Scale {
+	if one.MachinesCut != 3 || both.MachinesCut != 0 || parted.MachinesCut == 0 || parted.MachinesCut == 3 || one.Scale != s.Sizes[0].Scale {
 		t.Errorf("%+v", s.Splits)
 	}
 	if both.EachWatts < 0.99*one.EachWatts {

@@ -173,9 +173,9 @@ func (w *World) roomMoment(m *Moment) {
 func (w *World) senses(i int32, m *shutdown.Measurement) {
 	for j := range w.Policy.Temperatures {
 		if w.Policy.Temperatures[j].UPS == int(i) && w.Truth.Room.TimeConstant > 0 {
-			m.TemperatureC = shutdown.Unread
+			m.TemperatureTenthsC = shutdown.Unread
 			if c, ok := w.reads(j); ok {
-				m.TemperatureC = 10 * int64(math.Round(c))
+				m.TemperatureTenthsC = 10 * int64(math.Round(c))
 			}
 		}
 	}

@@ -100,7 +100,7 @@ func (t *UPSTruth) Model(b *battery.Belief) battery.Model {
 	if m == (battery.Model{}) {
 		m = b.Scaled(b.Likely)
 	}
-	m.Store = float64(m.Store * t.Holds)
+	m.Energy = float64(m.Energy * t.Holds)
 	return m
 }
 

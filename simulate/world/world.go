@@ -511,7 +511,7 @@ func (w *World) standing(i int32) bool {
 func (w *World) nearLow(i int32) bool {
 	u := &w.UPSs[i]
 	watts := u.Load + u.own
-	left := u.Model.Store - float64(u.Model.Ohmic*watts) - u.Charge.Delivered - u.Charge.Bound
+	left := u.Model.Energy - float64(u.Model.Ohmic*watts) - u.Charge.Delivered - u.Charge.Bound
 	return left < float64(max(watts, 1)*seconds(w.Truth.UPSs[i].LowAt+lostLately))
 }
 
@@ -536,7 +536,7 @@ func (w *World) Reading(i int32) shutdown.Measurement {
 func (w *World) read(i int32, m *shutdown.Measurement) {
 	u, t := &w.UPSs[i], &w.Truth.UPSs[i]
 	watts := u.Load + u.own
-	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
+	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal
 	m.LoadWatts, m.OnBatterySecs, m.Testing = int64(math.Round(u.Load)), shutdown.Unread, false
 	if !u.Input {
 		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
@@ -561,7 +561,7 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 		m.Source = u.odd
 	}
 	// A gauge that counts to zero at the present load, and minutes by that.
-	total := u.Model.Store - float64(u.Model.Ohmic*watts)
+	total := u.Model.Energy - float64(u.Model.Ohmic*watts)
 	left := max(0, total-u.Charge.Delivered-u.Charge.Bound)
 	if total > 0 {
 		m.ChargeTenths = int64(1000 * left / total)
@@ -570,14 +570,14 @@ func (w *World) read(i int32, m *shutdown.Measurement) {
 	}
 	m.RuntimeSeconds = int64(min(left/max(watts, 1)*u.claims, 359999)) / 60 * 60
 	if !u.Input && left < float64(watts*seconds(t.LowAt)) || u.Input && u.low && w.Now < u.tests {
-		m.Battery = shutdown.StoreLow
+		m.Battery = shutdown.StatusLow
 	}
 	w.senses(i, m)
 	if t.ClaimsFull {
-		m.ChargeTenths, m.Battery = 1000, shutdown.StoreNormal
+		m.ChargeTenths, m.Battery = 1000, shutdown.StatusNormal
 	}
 	if u.oddLow {
-		m.Battery = shutdown.StoreLow
+		m.Battery = shutdown.StatusLow
 	}
 }
 
@@ -625,7 +625,7 @@ func (w *World) Update(at shutdown.Instant) {
 // Left is the part of a UPS's true store that is left at its load.
 func (w *World) Left(i int32) float64 {
 	u := &w.UPSs[i]
-	return max(0, u.Model.Left(u.Charge, u.Load+u.own)/u.Model.Store)
+	return max(0, u.Model.Left(u.Charge, u.Load+u.own)/u.Model.Energy)
 }
 
 // lookSoon has the host looked at in so long.

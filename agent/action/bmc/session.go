@@ -12,7 +12,7 @@ import (
 	"github.com/bougou/go-ipmi/pkg/client"
 	"github.com/bougou/go-ipmi/pkg/types"
 
-	"ebbline/agent/action/internal/said"
+	"ebbline/agent/action/internal/firstline"
 	"ebbline/shutdown"
 )
 
@@ -176,7 +176,7 @@ func plain(err error) string {
 	var network *net.OpError
 	switch {
 	case errors.As(err, &own):
-		return said.Line(own.text)
+		return firstline.Line(own.text)
 	case errors.Is(err, client.ErrRAKPAuthentication):
 		return "the user or password was refused"
 	case noSuchSuite(err):

@@ -13,7 +13,7 @@ import (
 	"syscall"
 	"time"
 
-	"ebbline/agent/action/internal/said"
+	"ebbline/agent/action/internal/firstline"
 	"ebbline/shutdown"
 )
 
@@ -49,7 +49,7 @@ func run(ctx context.Context, command []string, input []byte, deadline time.Time
 	}
 	ctx, cancel := context.WithDeadline(ctx, deadline)
 	defer cancel()
-	var stdout, stderr said.Buffer
+	var stdout, stderr firstline.Buffer
 	cmd := exec.CommandContext(ctx, command[0], command[1:]...)
 	cmd.Stdout, cmd.Stderr = &stdout, &stderr
 	if input != nil {

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"time"
 
-	"ebbline/agent/action/internal/said"
+	"ebbline/agent/action/internal/firstline"
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -51,15 +51,15 @@ func (s *SNMP) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, st
 	case err == nil && on == want:
 		return shutdown.Accepted, state(on) + " already"
 	case err != nil && !errors.Is(err, errUnreadable): // one that cannot be read can still be switched
-		return shutdown.Unreachable, said.Line(err.Error())
+		return shutdown.Unreachable, firstline.Line(err.Error())
 	}
 	writer, err := snmp.NewClient(*s.outlet.SNMP, snmp.Writing, s.secret)
 	if err != nil {
-		return shutdown.Unreachable, said.Line(err.Error())
+		return shutdown.Unreachable, firstline.Line(err.Error())
 	}
 	lost := writer.Set(ctx, snmp.Setting{OID: s.outlet.OID, Value: snmp.Int(value)})
 	if refused := (*snmp.RefusedError)(nil); errors.As(lost, &refused) {
-		return shutdown.Refused, said.Line(lost.Error())
+		return shutdown.Refused, firstline.Line(lost.Error())
 	}
 	return s.followed(ctx, want, lost)
 }
@@ -69,13 +69,13 @@ func (s *SNMP) Do(ctx context.Context, verb shutdown.Verb) (shutdown.Outcome, st
 func (s *SNMP) followed(ctx context.Context, want bool, lost error) (shutdown.Outcome, string) {
 	order := "the order was taken"
 	if lost != nil {
-		order = "no answer to the order (" + said.Line(lost.Error()) + ")"
+		order = "no answer to the order (" + firstline.Line(lost.Error()) + ")"
 	}
 	for n := 1; ; n++ {
 		on, err := s.read(ctx)
 		switch {
 		case err != nil:
-			return shutdown.Unknown, order + ", and not read back: " + said.Line(err.Error())
+			return shutdown.Unknown, order + ", and not read back: " + firstline.Line(err.Error())
 		case on == want:
 			return shutdown.Accepted, state(on) + "; " + order
 		case n == readings:
@@ -103,9 +103,9 @@ func (s *SNMP) Check(ctx context.Context, _ shutdown.Verb) (shutdown.Outcome, st
 	}
 	switch {
 	case errors.Is(err, errUnreadable):
-		return shutdown.Refused, said.Line(err.Error())
+		return shutdown.Refused, firstline.Line(err.Error())
 	case err != nil:
-		return shutdown.Unreachable, said.Line(err.Error())
+		return shutdown.Unreachable, firstline.Line(err.Error())
 	}
 	return shutdown.Accepted, state(on)
 }
@@ -117,7 +117,7 @@ func (s *SNMP) Look(ctx context.Context) (shutdown.Sighting, string) {
 	on, err := s.read(ctx)
 	switch {
 	case err != nil:
-		return 0, said.Line(err.Error())
+		return 0, firstline.Line(err.Error())
 	case on:
 		return 0, state(on)
 	}

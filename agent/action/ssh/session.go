@@ -10,7 +10,7 @@ import (
 
 	gossh "golang.org/x/crypto/ssh"
 
-	"ebbline/agent/action/internal/said"
+	"ebbline/agent/action/internal/firstline"
 	"ebbline/shutdown"
 )
 
@@ -40,7 +40,7 @@ func (l *link) session(ctx context.Context) (session, error) {
 	case o := <-done:
 		var refused *gossh.OpenChannelError
 		if errors.As(o.err, &refused) {
-			return session{}, fmt.Errorf("%w: no session: %s", errRefused, said.Line(refused.Message))
+			return session{}, fmt.Errorf("%w: no session: %s", errRefused, firstline.Line(refused.Message))
 		}
 		if o.err != nil {
 			return session{}, fmt.Errorf("open a session: %w", o.err)
@@ -77,7 +77,7 @@ func (s session) run(ctx context.Context, command string) (shutdown.Outcome, str
 // of the channel, as the library's own sessions do: a command that leaves a
 // child behind with its output open has done its work all the same.
 func (s session) exec(command string) (shutdown.Outcome, string) {
-	var stderr said.Buffer
+	var stderr firstline.Buffer
 	stderrRead := make(chan struct{})
 	go func() {
 		io.CopyBuffer(&stderr, s.channel.Stderr(), make([]byte, 512))

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/agent/bounded"
 	"ebbline/agent/source/snmp"
 	"ebbline/policy"
 )
@@ -176,4 +177,17 @@ func Start(ctx context.Context, cfg policy.SNMP, kind Kind, secrets snmp.Secrets
 		return now, fmt.Errorf("the order was lost on its way: %w", sent)
 	}
 	return now, fmt.Errorf("the card took the order and reads: %s, %s", now.Kind, now.Summary)
+}
+
+// Run is [Start], and waits for the end of the test that it started: it reads every so
+// often. A lost answer is no end.
+func Run(ctx context.Context, cfg policy.SNMP, kind Kind, secrets snmp.Secrets, every time.Duration) (Result, error) {
+	r, err := Start(ctx, cfg, kind, secrets)
+	for err == nil && kind != Aborted && r.Summary == Running && ctx.Err() == nil {
+		bounded.Pause(ctx, every)
+		if now, failed := Read(ctx, cfg, secrets); failed == nil {
+			r = now
+		}
+	}
+	return r, err
 }

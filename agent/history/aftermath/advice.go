@@ -193,9 +193,9 @@ func (b *Battery) by(m history.Maker) *history.Scored {
 	return nil
 }
 
-// said are conditions whose next step is in the advice already, or that ask for
+// inReport are conditions whose next step is in the advice already, or that ask for
 // nothing after the outage.
-var said = codes(shutdown.HostGivenUp, shutdown.HostNotBack, shutdown.NoWayToStart, shutdown.ForecastLowered, shutdown.OrderGivenUp, shutdown.PolicyWaits,
+var inReport = codes(shutdown.HostGivenUp, shutdown.HostNotBack, shutdown.NoWayToStart, shutdown.ForecastLowered, shutdown.OrderGivenUp, shutdown.PolicyWaits,
 	shutdown.HoldInForce, shutdown.BatteryLow, shutdown.TestOverdue)
 
 // lasting are those whose next step stands though they are over.
@@ -221,7 +221,7 @@ func (a *Account) adviseConditions() {
 			kind = MendWay
 		}
 		asks := c.Over.At == 0 || lasting[c.Code] && c.Raised.At >= a.Outage.Began.At
-		if asks && !said[c.Code] && !told[c.Code+" "+c.UPS+" "+c.Host] {
+		if asks && !inReport[c.Code] && !told[c.Code+" "+c.UPS+" "+c.Host] {
 			told[c.Code+" "+c.UPS+" "+c.Host] = true
 			a.add(Step{Kind: kind, Host: c.Host, UPS: c.UPS, Text: c.Text})
 		}

@@ -35,7 +35,7 @@ func home() *policy.Policy {
 }
 
 // read fills a history and reads it.
-func read(t *testing.T, fill func(*history.Store)) *history.Reader {
+func read(t *testing.T, fill func(*history.Writer)) *history.Reader {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "history.db")
 	store, err := history.Open(path, history.Options{})
@@ -94,7 +94,7 @@ func TestWorn(t *testing.T) {
 		"a minute":              {tested(time.Hour, time.Minute, history.StopByOperator, 950), false},
 	} {
 		p := home()
-		from := read(t, func(s *history.Store) { s.RecordTest(c.test) })
+		from := read(t, func(s *history.Writer) { s.RecordTest(c.test) })
 		r, err := Battery(t.Context(), from, p, 0, day)
 		if err != nil {
 			t.Fatal(err)
@@ -113,11 +113,11 @@ func TestWorn(t *testing.T) {
 // the minute before it; and what says nothing of a battery is no warning.
 func TestOutagesCloseBy(t *testing.T) {
 	p := home()
-	from := read(t, func(s *history.Store) {
+	from := read(t, func(s *history.Writer) {
 		o := history.Outage{Number: 1, Site: "home", Began: at(0), Ended: at(time.Hour)}
 		reading := func(d time.Duration, source shutdown.Source, tenths int64) {
 			m := shutdown.Nothing
-			m.Source, m.LoadWatts, m.ChargeTenths, m.TemperatureC = source, 180, tenths, 250
+			m.Source, m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC = source, 180, tenths, 250
 			if source == shutdown.FromNothing {
 				m.LoadWatts = 0
 			}
@@ -142,10 +142,10 @@ func TestOutagesCloseBy(t *testing.T) {
 		t.Fatalf("%d discharges, %v", len(r.Measured), err)
 	}
 	first, second := &r.Measured[0], &r.Measured[1]
-	if d := &first.Discharge; d.Start != 1 || d.Ended == battery.AtCutOff || first.Seconds() < 80 {
+	if d := &first.Discharge; d.StartCharge != 1 || d.Ended == battery.AtCutOff || first.Seconds() < 80 {
 		t.Errorf("the first: %+v", d)
 	}
-	if d := &second.Discharge; d.Start != 0.97 || d.Ended != battery.AtCutOff || second.Seconds() < 780 || !second.Judged.Used {
+	if d := &second.Discharge; d.StartCharge != 0.97 || d.Ended != battery.AtCutOff || second.Seconds() < 780 || !second.Judged.Used {
 		t.Errorf("the second: %+v, %+v", d, second.Judged)
 	}
 	_, notes := Apply(t.Context(), p, from, day)
@@ -163,8 +163,8 @@ func TestOutagesCloseBy(t *testing.T) {
 // readings lagged until 50 % meant that five sixths were gone.
 func TestGaugeLearned(t *testing.T) {
 	whole := full(t)
-	capacity := func(fill func(*history.Store, func(history.During))) (low, high float64) {
-		from := read(t, func(s *history.Store) {
+	capacity := func(fill func(*history.Writer, func(history.During))) (low, high float64) {
+		from := read(t, func(s *history.Writer) {
 			s.RecordTest(tested(time.Hour, whole/2, history.StopAtPercent, 500))
 			fill(s, func(during history.During) {
 				for d := time.Duration(0); d < whole; d += 5 * time.Second {
@@ -185,15 +185,15 @@ func TestGaugeLearned(t *testing.T) {
 		return r.Measured[1].Judged.Range()
 	}
 	test := tested(30*time.Hour, whole, history.StopAtCutOff, 0)
-	low, high := capacity(func(s *history.Store, _ func(history.During)) { s.RecordTest(test) })
-	counts, most := capacity(func(s *history.Store, readings func(history.During)) {
+	low, high := capacity(func(s *history.Writer, _ func(history.During)) { s.RecordTest(test) })
+	counts, most := capacity(func(s *history.Writer, readings func(history.During)) {
 		s.RecordTest(test)
 		readings(history.DuringTest)
 	})
 	if counts < low || counts > 1 || most < 1 || most-counts > 0.7*(high-low) {
 		t.Errorf("%v to %v with a gauge known to count, %v to %v without", counts, most, low, high)
 	}
-	least, sags := capacity(func(s *history.Store, readings func(history.During)) {
+	least, sags := capacity(func(s *history.Writer, readings func(history.During)) {
 		s.RecordOutage(history.Outage{Number: 1, Site: "home", Began: at(-30 * time.Hour), Ended: at(whole - 29*time.Hour),
 			Inputs: []history.Input{{UPS: "rack", Lost: at(-30 * time.Hour), Back: at(whole - 29*time.Hour)}}})
 		readings(history.DuringOutage)
@@ -209,7 +209,7 @@ func TestGaugeLearned(t *testing.T) {
 // Aim: an absurd test is refused, said, and kept; the forecast stays as it was.
 func TestAbsurd(t *testing.T) {
 	p := home()
-	from := read(t, func(s *history.Store) { s.RecordTest(tested(time.Hour, 10*full(t), history.StopAtCutOff, 0)) })
+	from := read(t, func(s *history.Writer) { s.RecordTest(tested(time.Hour, 10*full(t), history.StopAtCutOff, 0)) })
 	q, notes := Apply(t.Context(), p, from, day)
 	if q.UPSs[0].Battery.Model != nil || len(notes) != 1 || !notes[0].Warning || !strings.Contains(notes[0].Text, "which none does") {
 		t.Errorf("%+v\n%v", q.UPSs[0].Battery, notes)
@@ -231,7 +231,7 @@ func TestStops(t *testing.T) {
 		80 * time.Second: {80 * time.Second, `Write stops_in = "1m20s"`},
 		3 * time.Minute:  {2 * time.Minute, "longer than its whole allowance"},
 	} {
-		from := read(t, func(s *history.Store) {
+		from := read(t, func(s *history.Writer) {
 			s.RecordStop(history.Stop{Host: "desk", Asked: at(-time.Hour), Outage: 1, Method: "ssh", Took: took, Ended: history.Clean})
 		})
 		q, notes := Apply(t.Context(), home(), from, day)
@@ -269,7 +269,7 @@ func TestOwnDrawIsSaid(t *testing.T) {
 		loads []int64
 		said  bool
 	}{{[]int64{300}, false}, {[]int64{300, 20}, true}} {
-		from := read(t, func(s *history.Store) {
+		from := read(t, func(s *history.Writer) {
 			for i, watts := range c.loads {
 				if err := s.RecordTest(carried(time.Duration(10-i)*24*time.Hour, watts)); err != nil {
 					t.Fatal(err)

@@ -54,7 +54,7 @@ func (r *Recorder) stop(p *policy.Host, was *shutdown.Host, ended history.Ending
 	if !was.Ours || was.Asked == 0 || int(was.Last.Action.ID.Method) >= len(p.Methods) {
 		return
 	}
-	r.store.RecordStop(history.Stop{
+	r.writer.RecordStop(history.Stop{
 		Host: p.Name, Asked: r.when(was.Asked), Outage: outageOf(was.Last.Action.ID, s), Method: p.Methods[was.Last.Action.ID.Method].Kind.String(), Took: took, Ended: ended,
 	})
 }
@@ -67,7 +67,7 @@ func (r *Recorder) start(p *policy.Host, was *shutdown.Host, ended history.Endin
 	if int(was.Last.Action.ID.Method) < len(p.Starts) {
 		way = p.Starts[was.Last.Action.ID.Method].Kind.String()
 	}
-	r.store.RecordStart(history.Start{Host: p.Name, Told: r.when(was.Asked), Outage: outageOf(was.Last.Action.ID, s), Method: way, Took: took, Ended: ended})
+	r.writer.RecordStart(history.Start{Host: p.Name, Told: r.when(was.Asked), Outage: outageOf(was.Last.Action.ID, s), Method: way, Took: took, Ended: ended})
 }
 
 // What a step in a UPS's load is weighed by; engineering values, no source.
@@ -192,7 +192,7 @@ func (r *Recorder) draw(i int32, p *pending) {
 	if p.shared {
 		quality = history.Shared
 	}
-	r.store.RecordDraw(history.Draw{
+	r.writer.RecordDraw(history.Draw{
 		Host: r.policy.Hosts[p.host].Name, UPS: r.policy.UPSs[i].Name, At: r.when(p.to), Started: p.started,
 		Watts: watts, NoiseWatts: noise, Quality: quality,
 	})

@@ -29,7 +29,7 @@ type inputs struct {
 
 // input is one UPS's input as it is followed: by the minute, and each event.
 type input struct {
-	store   *history.Store
+	writer  *history.Writer
 	name    string
 	moment  history.Moment // of the last reading
 	nominal float64
@@ -44,13 +44,13 @@ type input struct {
 	linesAt     shutdown.Instant
 }
 
-func (r *inputs) get(store *history.Store, name string) *input {
+func (r *inputs) get(writer *history.Writer, name string) *input {
 	if r.of == nil {
 		r.of = map[string]*input{}
 	}
 	in := r.of[name]
 	if in == nil {
-		in = &input{store: store, name: name, hertz: math.NaN(), bads: math.NaN()}
+		in = &input{writer: writer, name: name, hertz: math.NaN(), bads: math.NaN()}
 		in.detect.Found = in.found
 		r.of[name] = in
 	}
@@ -61,7 +61,7 @@ func (r *inputs) get(store *history.Store, name string) *input {
 func (r *Recorder) input(e *shutdown.Event, u *policy.UPS) {
 	r.inputs.mu.Lock()
 	defer r.inputs.mu.Unlock()
-	r.inputs.get(r.store, u.Name).take(r.when(r.at), &e.Measurement)
+	r.inputs.get(r.writer, u.Name).take(r.when(r.at), &e.Measurement)
 }
 
 // Lines takes what a UPS says of its lines, from any goroutine. Of one that was never
@@ -111,17 +111,17 @@ func (in *input) take(at history.Moment, m *shutdown.Measurement) {
 	}
 	in.moment = at
 	in.minute.Readings++
-	if m.InputVolts == shutdown.Unread {
+	if m.InputDecivolts == shutdown.Unread {
 		in.detect.Gap(time.Duration(at.At))
 		return
 	}
 	in.volts++
-	in.sum += float64(m.InputVolts)
+	in.sum += float64(m.InputDecivolts)
 	if in.volts == 1 {
-		in.minute.Low, in.minute.High = m.InputVolts, m.InputVolts
+		in.minute.Low, in.minute.High = m.InputDecivolts, m.InputDecivolts
 	}
-	in.minute.Low, in.minute.High = min(in.minute.Low, m.InputVolts), max(in.minute.High, m.InputVolts)
-	v := float64(m.InputVolts) / 10
+	in.minute.Low, in.minute.High = min(in.minute.Low, m.InputDecivolts), max(in.minute.High, m.InputDecivolts)
+	v := float64(m.InputDecivolts) / 10
 	if in.nominal == 0 {
 		// Nobody has said it: the usual one nearest to a good input.
 		n := electrical.NearestNominal(v, in.hertz)
@@ -156,7 +156,7 @@ func (in *input) forget(now shutdown.Instant) {
 
 // found keeps an event that has ended.
 func (in *input) found(e electrical.Event) {
-	in.store.RecordInputEvent(history.InputEvent{UPS: in.name, Began: in.moment.When(shutdown.Instant(e.From)), Nominal: in.nominal, Event: e})
+	in.writer.RecordInputEvent(history.InputEvent{UPS: in.name, Began: in.moment.When(shutdown.Instant(e.From)), Nominal: in.nominal, Event: e})
 }
 
 // close keeps the minute that is over.
@@ -174,7 +174,7 @@ func (in *input) close() {
 	if !math.IsNaN(in.bads) {
 		in.minute.Bads = int64(in.bads)
 	}
-	in.store.RecordInput(in.minute)
+	in.writer.RecordInput(in.minute)
 	in.sum, in.volts = 0, 0
 }
 
@@ -195,6 +195,6 @@ func (in *input) lines(l electrical.Lines) {
 	in.bads, in.seen = l.Bads, 0
 	if in.linesAt == 0 || at.At.Sub(in.linesAt) >= linesEvery {
 		in.linesAt = at.At
-		in.store.RecordLines(history.LineReading{UPS: in.name, At: at, Lines: l})
+		in.writer.RecordLines(history.LineReading{UPS: in.name, At: at, Lines: l})
 	}
 }

@@ -22,12 +22,12 @@ type watched struct {
 
 func watch(t *testing.T) *watched {
 	path := filepath.Join(t.TempDir(), "history.db")
-	store, err := history.Open(path, history.Options{})
+	writer, err := history.Open(path, history.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { store.Close(context.Background()) })
-	return &watched{Recorder: New(store, time.Now, nil), t: t, path: path}
+	t.Cleanup(func() { writer.Close(context.Background()) })
+	return &watched{Recorder: New(writer, time.Now, nil), t: t, path: path}
 }
 
 var midnight = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
@@ -37,12 +37,12 @@ func (w *watched) read(volts int64, polls int) {
 	for range polls {
 		w.clock += 2 * time.Second
 		m := shutdown.Nothing
-		m.Source, m.Input, m.InputVolts = shutdown.FromInput, shutdown.LineGood, volts
+		m.Source, m.Input, m.InputDecivolts = shutdown.FromInput, shutdown.LineGood, volts
 		if volts < 1000 {
 			m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad
 		}
 		at := midnight.Add(w.clock)
-		w.inputs.get(w.store, "rack").take(history.Moment{At: shutdown.Instant(at.UnixNano()), UTC: at}, &m)
+		w.inputs.get(w.writer, "rack").take(history.Moment{At: shutdown.Instant(at.UnixNano()), UTC: at}, &m)
 	}
 }
 
@@ -75,7 +75,7 @@ func TestInputKept(t *testing.T) {
 	if w.unsteady() {
 		t.Error("it is unsteady though the first sag is more than an hour ago")
 	}
-	if err := w.store.Flush(t.Context()); err != nil {
+	if err := w.writer.Flush(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	r, err := history.OpenReader(t.Context(), w.path)
@@ -136,7 +136,7 @@ func TestInputSilent(t *testing.T) {
 	w.read(1200, 60)
 	w.read(shutdown.Unread, 30)
 	w.read(1200, 60)
-	if err := w.store.Flush(t.Context()); err != nil {
+	if err := w.writer.Flush(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	r, err := history.OpenReader(t.Context(), w.path)

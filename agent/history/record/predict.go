@@ -44,7 +44,7 @@ func (r *Recorder) end(e history.End) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.ends++
-	r.store.RecordEnd(e)
+	r.writer.RecordEnd(e)
 }
 
 // predict makes the predictions that are due for a UPS, and says what came of
@@ -66,7 +66,7 @@ func (r *Recorder) predict(i int32, e *shutdown.Event, s *shutdown.State) {
 	if measured && u.Last.Source != shutdown.FromNothing {
 		r.compare(name, f, u.Load)
 	}
-	if u.Last.Battery == shutdown.StoreDepleted && measured {
+	if u.Last.Battery == shutdown.StatusDepleted && measured {
 		r.end(history.End{UPS: name, Since: f.since, At: r.when(r.at), Measured: true})
 		f.open, f.next = nil, shutdown.Never // it carries on beyond its word, perhaps; that is no prediction
 		return
@@ -131,14 +131,14 @@ func (r *Recorder) byModel(name string, i int32, f *forecasts, s *shutdown.State
 	if high >= battery.Unending {
 		return
 	}
-	r.store.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByModel, i, s, low, likely, high)})
+	r.writer.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByModel, i, s, low, likely, high)})
 	f.open, f.made = append(f.open, s.UPSs[i].Load), r.at
 }
 
 func (r *Recorder) byUPS(name string, i int32, s *shutdown.State) {
 	if n := s.UPSs[i].Last.RuntimeSeconds; n != shutdown.Unread && n >= 0 {
 		d := time.Duration(n) * time.Second
-		r.store.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByUPS, i, s, d, d, d)})
+		r.writer.RecordPrediction(history.Prediction{UPS: name, Forecast: r.forecast(history.ByUPS, i, s, d, d, d)})
 	}
 }
 
@@ -156,7 +156,7 @@ func (r *Recorder) byPlan(i int32, s *shutdown.State) {
 		defer r.mu.Unlock()
 		if ok && r.ends == before {
 			f.Low, f.Likely, f.High = ends[0], ends[1], ends[2]
-			r.store.RecordPrediction(history.Prediction{UPS: c.Policy.UPSs[i].Name, Forecast: f})
+			r.writer.RecordPrediction(history.Prediction{UPS: c.Policy.UPSs[i].Name, Forecast: f})
 		}
 	}()
 }

@@ -61,7 +61,7 @@ func (r *Recorder) tell(outage history.OutageKey, e *shutdown.Event, effects []s
 				r.condition(n, of, s)
 			}
 			if n.Code == shutdown.OrderTaken {
-				r.store.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: strings.TrimPrefix(n.Text(of), "operator: "), By: e.Text})
+				r.writer.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: strings.TrimPrefix(n.Text(of), "operator: "), By: e.Text})
 			}
 			if of == s.Policy && outage.Began != 0 {
 				r.told(n, s)
@@ -92,10 +92,10 @@ func (r *Recorder) condition(n *shutdown.Notice, of *policy.Policy, s *shutdown.
 		host = of.Hosts[n.Host].Name
 	}
 	if n.Clear {
-		r.store.RecordOver(n.Code.String(), ups, host, r.when(r.at))
+		r.writer.RecordOver(n.Code.String(), ups, host, r.when(r.at))
 		return
 	}
-	r.store.RecordCondition(history.Condition{Code: n.Code.String(), UPS: ups, Host: host, Raised: r.when(r.at), Outage: number(s), Text: n.Text(of)})
+	r.writer.RecordCondition(history.Condition{Code: n.Code.String(), UPS: ups, Host: host, Raised: r.when(r.at), Outage: number(s), Text: n.Text(of)})
 }
 
 // told takes what the core told of a plan or of a host.
@@ -106,7 +106,7 @@ func (r *Recorder) told(n *shutdown.Notice, s *shutdown.State) {
 	case shutdown.HostAsked:
 		r.keep(s)
 		seen := r.hosts[n.Host].Seen
-		r.store.RecordAsking(history.Asking{
+		r.writer.RecordAsking(history.Asking{
 			Of: r.room.of, Host: s.Policy.Hosts[n.Host].Name, At: r.when(r.at), WasOff: seen == shutdown.SeenSilent || seen == shutdown.SeenOff,
 			Why: reason(n.Text(s.Policy)), Margin: n.Margin, MarginUnknown: n.Margin >= battery.Unending,
 		})
@@ -137,7 +137,7 @@ func (r *Recorder) keep(s *shutdown.State) {
 	m.kept = m.of
 	m.mu.Unlock()
 	if !kept {
-		r.store.RecordRoom(r.hostsOf(m.of, s.Policy))
+		r.writer.RecordRoom(r.hostsOf(m.of, s.Policy))
 		r.firstPlan(s) // the agent may have begun in the middle
 	}
 }
@@ -191,7 +191,7 @@ func (r *Recorder) firstPlan(s *shutdown.State) {
 			since := o.At.Sub(outage.Began)
 			for j, k := range o.Hosts {
 				stop := &o.Plan.Stops[j]
-				first[c.Policy.Hosts[k].Name] = planned{since + stop.Start, since + stop.Down}
+				first[c.Policy.Hosts[k].Name] = planned{since + stop.Asked, since + stop.Down}
 			}
 		}
 		m.mu.Lock()
@@ -201,7 +201,7 @@ func (r *Recorder) firstPlan(s *shutdown.State) {
 		kept := m.kept == outage
 		m.mu.Unlock()
 		if kept {
-			r.store.RecordRoom(r.hostsOf(outage, c.Policy))
+			r.writer.RecordRoom(r.hostsOf(outage, c.Policy))
 		}
 	})
 }
@@ -218,7 +218,7 @@ func (r *Recorder) leftOver(k int32, s *shutdown.State) {
 		if high >= battery.Unending {
 			continue
 		}
-		r.store.RecordLeftOver(history.LeftOver{
+		r.writer.RecordLeftOver(history.LeftOver{
 			Of: r.room.of, UPS: s.Policy.UPSs[i].Name, Host: s.Policy.Hosts[k].Name, At: r.when(r.at), LoadWatts: int64(u.Load + 0.5),
 			Low: low, Likely: likely, High: high, Reserve: s.Policy.Site.Reserve,
 			ModelTenths: int64(10 * s.ChargePercent(int32(i))), OwnTenths: u.Last.ChargeTenths, OwnSeconds: u.Last.RuntimeSeconds,
@@ -252,7 +252,7 @@ func (r *Recorder) darkness(e *shutdown.Event, s *shutdown.State) {
 		}
 		if lit, since, dark := r.carried(h); dark && (!off(&r.hosts[k]) || r.room.off[k] > lit) {
 			r.keep(s)
-			r.store.RecordCut(history.Cut{Of: r.room.of, Host: h.Name, At: r.when(since)})
+			r.writer.RecordCut(history.Cut{Of: r.room.of, Host: h.Name, At: r.when(since)})
 		}
 	}
 }

@@ -180,13 +180,13 @@ func TestOrderIsJudged(t *testing.T) {
 		return history.OutageHost{Host: name, Needs: needs, FedBy: []string{"rack"}, StopsIn: time.Minute, GivesUp: 2 * time.Minute}
 	}
 	for _, err := range []error{
-		r.store.RecordOutage(o),
-		r.store.RecordRoom(history.Room{Of: key, Hosts: []history.OutageHost{host("desk", "disks"), host("disks"), host("net"), host("wiki", "net")}}),
-		r.store.RecordAsking(history.Asking{Of: key, Host: "desk", At: at(60)}), r.store.RecordStop(history.Stop{Host: "desk", Asked: at(60), Outage: 8, Method: "ssh", Took: 70 * time.Second, Ended: history.Clean}),
-		r.store.RecordAsking(history.Asking{Of: key, Host: "disks", At: at(129)}), r.store.RecordStop(history.Stop{Host: "disks", Asked: at(129), Outage: 8, Method: "ssh", Took: time.Second, Ended: history.Clean}),
-		r.store.RecordAsking(history.Asking{Of: key, Host: "wiki", At: at(70)}), r.store.RecordStop(history.Stop{Host: "wiki", Asked: at(70), Outage: 8, Method: "ssh", Took: 30 * time.Second, Ended: history.Clean}),
-		r.store.RecordAsking(history.Asking{Of: key, Host: "net", At: at(100)}), r.store.RecordStop(history.Stop{Host: "net", Asked: at(100), Outage: 8, Method: "bmc", Took: 9 * time.Second, Ended: history.Forced}),
-		r.store.RecordStart(history.Start{Host: "net", Told: at(450), Outage: 8, Method: "wake", Took: time.Minute, Ended: history.GivenUp}),
+		r.writer.RecordOutage(o),
+		r.writer.RecordRoom(history.Room{Of: key, Hosts: []history.OutageHost{host("desk", "disks"), host("disks"), host("net"), host("wiki", "net")}}),
+		r.writer.RecordAsking(history.Asking{Of: key, Host: "desk", At: at(60)}), r.writer.RecordStop(history.Stop{Host: "desk", Asked: at(60), Outage: 8, Method: "ssh", Took: 70 * time.Second, Ended: history.Clean}),
+		r.writer.RecordAsking(history.Asking{Of: key, Host: "disks", At: at(129)}), r.writer.RecordStop(history.Stop{Host: "disks", Asked: at(129), Outage: 8, Method: "ssh", Took: time.Second, Ended: history.Clean}),
+		r.writer.RecordAsking(history.Asking{Of: key, Host: "wiki", At: at(70)}), r.writer.RecordStop(history.Stop{Host: "wiki", Asked: at(70), Outage: 8, Method: "ssh", Took: 30 * time.Second, Ended: history.Clean}),
+		r.writer.RecordAsking(history.Asking{Of: key, Host: "net", At: at(100)}), r.writer.RecordStop(history.Stop{Host: "net", Asked: at(100), Outage: 8, Method: "bmc", Took: 9 * time.Second, Ended: history.Forced}),
+		r.writer.RecordStart(history.Start{Host: "net", Told: at(450), Outage: 8, Method: "wake", Took: time.Minute, Ended: history.GivenUp}),
 	} {
 		if err != nil {
 			t.Fatal(err)

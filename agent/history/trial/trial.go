@@ -70,7 +70,7 @@ func New(s Setup, at history.Moment, m shutdown.Measurement) (*Trial, error) {
 	if s.Load > 0 {
 		load = s.Load
 	}
-	celsius := m.TemperatureC
+	celsius := m.TemperatureTenthsC
 	if s.CelsiusSet {
 		celsius = int64(math.Round(10 * s.Celsius))
 	}
@@ -83,7 +83,7 @@ func New(s Setup, at history.Moment, m shutdown.Measurement) (*Trial, error) {
 		return nil, fmt.Errorf("UPS %s is on battery already. Wait until the input is back and the battery is full", u.Name)
 	case m.Source == shutdown.FromBypass || m.Source == shutdown.FromNothing:
 		return nil, fmt.Errorf("UPS %s is not in normal mode; its battery carries nothing. Bring it back to normal mode first", u.Name)
-	case m.Battery == shutdown.StoreLow || m.Battery == shutdown.StoreDepleted:
+	case m.Battery == shutdown.StatusLow || m.Battery == shutdown.StatusDepleted:
 		return nil, fmt.Errorf("UPS %s says that its battery is low. Let it recharge first", u.Name)
 	case m.ChargeTenths != shutdown.Unread && m.ChargeTenths < startCharge:
 		return nil, fmt.Errorf("the battery of UPS %s is at %g %%; a test shows something from %d %% on, and is sound from %d %%. Let it recharge first",
@@ -113,7 +113,7 @@ func New(s Setup, at history.Moment, m shutdown.Measurement) (*Trial, error) {
 	t.record = history.Test{
 		UPS: u.Name, Began: at, Seen: at, Forecast: t.forecast(at, m), LoadWatts: load, LeastWatts: load, MostWatts: load,
 		ChargeTenths: m.ChargeTenths, EndChargeTenths: m.ChargeTenths, EndMillivolts: m.Millivolts,
-		BatteryTenthsC: m.TemperatureC, AmbientTenthsC: shutdown.Unread, BatteryAgeDays: shutdown.Unread,
+		BatteryTenthsC: m.TemperatureTenthsC, AmbientTenthsC: shutdown.Unread, BatteryAgeDays: shutdown.Unread,
 	}
 	if s.CelsiusSet {
 		t.record.AmbientTenthsC = celsius
@@ -201,7 +201,7 @@ func (t *Trial) Read(at history.Moment, m shutdown.Measurement) Advice {
 		t.record.EndMillivolts = m.Millivolts
 	}
 	if t.record.BatteryTenthsC == shutdown.Unread {
-		t.record.BatteryTenthsC = m.TemperatureC
+		t.record.BatteryTenthsC = m.TemperatureTenthsC
 	}
 	a := t.judge(at, m)
 	if a.Stop != 0 {
@@ -244,9 +244,9 @@ func (t *Trial) judge(at history.Moment, m shutdown.Measurement) Advice {
 	}
 	toEnd := t.Stop.Rule == history.StopAtCutOff
 	switch {
-	case m.Source == shutdown.FromNothing || m.Battery == shutdown.StoreDepleted:
+	case m.Source == shutdown.FromNothing || m.Battery == shutdown.StatusDepleted:
 		return stop(history.StopAtCutOff, "the battery is empty")
-	case m.Battery == shutdown.StoreLow && !toEnd:
+	case m.Battery == shutdown.StatusLow && !toEnd:
 		return stop(history.StopUnsafe, "the UPS says that its battery is low")
 	case goal > 0 && m.ChargeTenths != shutdown.Unread && m.ChargeTenths <= goal:
 		return stop(history.StopAtPercent, "the charge is down to %g %%", float64(m.ChargeTenths)/10)
@@ -298,7 +298,7 @@ func (t *Trial) left(m shutdown.Measurement) time.Duration {
 		n := shutdown.Nothing
 		n.Source = shutdown.FromInput
 		if i == t.UPS {
-			n.ChargeTenths, n.LoadWatts, n.TemperatureC = m.ChargeTenths, int64(math.Ceil(t.watts)), m.TemperatureC
+			n.ChargeTenths, n.LoadWatts, n.TemperatureTenthsC = m.ChargeTenths, int64(math.Ceil(t.watts)), m.TemperatureTenthsC
 		}
 		s.Step(now, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: n}, nil)
 	}

@@ -50,8 +50,8 @@ func room() *policy.Policy {
 // reading is the UPS in normal mode, full, with the worked example's load.
 func reading(change ...func(*shutdown.Measurement)) shutdown.Measurement {
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts, m.ChargeTenths, m.TemperatureC, m.Millivolts = 186, 1000, 250, 27_000
+	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal
+	m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC, m.Millivolts = 186, 1000, 250, 27_000
 	for _, c := range change {
 		c(&m)
 	}
@@ -59,7 +59,7 @@ func reading(change ...func(*shutdown.Measurement)) shutdown.Measurement {
 }
 
 func celsius(tenths int64) func(*shutdown.Measurement) {
-	return func(m *shutdown.Measurement) { m.TemperatureC = tenths }
+	return func(m *shutdown.Measurement) { m.TemperatureTenthsC = tenths }
 }
 
 func charge(tenths int64) func(*shutdown.Measurement) {
@@ -268,7 +268,7 @@ func TestSafe(t *testing.T) {
 	if a, at := discharge(tr, time.Hour, func(d time.Duration) shutdown.Measurement {
 		m := weak(d)
 		if d >= 90*time.Second {
-			m.Battery = shutdown.StoreLow
+			m.Battery = shutdown.StatusLow
 		}
 		return m
 	}); a.Stop != history.StopUnsafe || at != 90*time.Second {

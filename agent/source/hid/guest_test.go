@@ -101,24 +101,24 @@ func (g *guest) change(change func(*uhidups.State)) {
 func TestGuestOutage(t *testing.T) {
 	g := plugIn(t, "SN1", uhidups.Descriptor(false))
 	want := shutdown.Measurement{
-		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StoreNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
-		LowSeconds: shutdown.Unread, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureC: 248, InputVolts: 2305,
+		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StatusNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
+		LowSeconds: shutdown.Unread, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureTenthsC: 248, InputDecivolts: 2305,
 	}
 	if m := g.poll(); m != want {
 		t.Errorf("in normal mode %+v", m)
 	}
 	g.change((*uhidups.State).Fail)
-	want.Source, want.Input, want.InputVolts = shutdown.FromBattery, shutdown.LineBad, 0
+	want.Source, want.Input, want.InputDecivolts = shutdown.FromBattery, shutdown.LineBad, 0
 	if m := g.poll(); m != want {
 		t.Errorf("on battery %+v", m)
 	}
 	g.change(func(s *uhidups.State) { s.Low, s.ChargePercent, s.RuntimeSeconds = true, 12, 95 })
-	want.Battery, want.ChargeTenths, want.RuntimeSeconds = shutdown.StoreLow, 120, 95
+	want.Battery, want.ChargeTenths, want.RuntimeSeconds = shutdown.StatusLow, 120, 95
 	if m := g.poll(); m != want {
 		t.Errorf("battery low %+v", m)
 	}
 	g.change(func(s *uhidups.State) { *s = uhidups.Normal(); s.Test = 5; s.Charging = true })
-	if m := g.poll(); m.Source != shutdown.FromInput || m.Battery != shutdown.StoreNormal || !m.Testing {
+	if m := g.poll(); m.Source != shutdown.FromInput || m.Battery != shutdown.StatusNormal || !m.Testing {
 		t.Errorf("input back, testing %+v", m)
 	}
 }
@@ -170,7 +170,7 @@ func TestGuestRefusedReport(t *testing.T) {
 // start, and believed when it sends it.
 func TestGuestInputReportOnly(t *testing.T) {
 	g := plugIn(t, "SN1", uhidups.Descriptor(true))
-	if m := g.poll(); m.Source != shutdown.FromInput || m.Battery != shutdown.StoreNormal {
+	if m := g.poll(); m.Source != shutdown.FromInput || m.Battery != shutdown.StatusNormal {
 		t.Errorf("asked %+v", m)
 	}
 	g.ups.Set(func(s *uhidups.State) { s.Refused = []uint8{uhidups.IDStatus} })

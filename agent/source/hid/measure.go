@@ -78,17 +78,17 @@ func (r *readings) apart() bool {
 func measure(r *readings, rated Rated, settled bool) shutdown.Measurement {
 	m := shutdown.Nothing
 	m.Testing = r.get(batteryTest, anywhere) == 5 // in progress
-	m.Battery = r.store()
+	m.Battery = r.batteryStatus()
 	m.Source = r.source(settled)
 	m.LoadWatts = r.load(m.Source, rated.Watts)
-	m.InputVolts, m.Input = r.input(m.Source)
+	m.InputDecivolts, m.Input = r.input(m.Source)
 	m.ChargeTenths = down(believed(r.charge(), m.Battery) * 10)
 	m.RuntimeSeconds = down(believed(plausible(r.get(runTimeToEmpty, powerSummary, battery, anywhere), 0, 7*86400), m.Battery))
 	m.LowSeconds = down(plausible(r.get(timeLimit, powerSummary, battery, anywhere), 1, 3600))
 	if v := plausible(r.get(voltage, battery, powerSummary, batterySystem), 1, 1e4); rated.BatteryVolts == 0 || math.Abs(v-rated.BatteryVolts) <= rated.BatteryVolts/2 {
 		m.Millivolts = down(v * 1000)
 	}
-	m.TemperatureC = down(plausible(r.get(temperature, battery, batterySystem, powerSummary)-273.15, -40, 100) * 10)
+	m.TemperatureTenthsC = down(plausible(r.get(temperature, battery, batterySystem, powerSummary)-273.15, -40, 100) * 10)
 	return m
 }
 
@@ -103,23 +103,23 @@ func down(f float64) int64 {
 
 // believed drops a zero that the UPS's own word on its battery contradicts:
 // devices read 0 for what they do not measure.
-func believed(n float64, s shutdown.Store) float64 {
-	if n == 0 && s == shutdown.StoreNormal {
+func believed(n float64, s shutdown.BatteryStatus) float64 {
+	if n == 0 && s == shutdown.StatusNormal {
 		return math.NaN()
 	}
 	return n
 }
 
-// store takes "will switch off in a very short time" as depleted: it is about
+// batteryStatus takes "will switch off in a very short time" as depleted: it is about
 // to leave the load alone, whatever the battery holds.
-func (r *readings) store() shutdown.Store {
+func (r *readings) batteryStatus() shutdown.BatteryStatus {
 	switch {
 	case r.any(shutdownImminent) || r.any(fullyDischarged) || r.any(terminateDischarge):
-		return shutdown.StoreDepleted
+		return shutdown.StatusDepleted
 	case r.any(belowCapacityLimit) || r.any(timeLimitExpired) || r.any(shutdownRequested):
-		return shutdown.StoreLow
+		return shutdown.StatusLow
 	case r.bit(belowCapacityLimit, anywhere) == 0 || r.bit(timeLimitExpired, anywhere) == 0:
-		return shutdown.StoreNormal
+		return shutdown.StatusNormal
 	}
 	return 0
 }

@@ -51,8 +51,8 @@ var rated = Rated{Watts: 900, BatteryVolts: 24}
 // Aim: a UPS in normal mode is read whole.
 func TestMeasureCalm(t *testing.T) {
 	want := shutdown.Measurement{
-		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StoreNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
-		LowSeconds: 120, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureC: 250, InputVolts: 2305,
+		Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StatusNormal, LoadWatts: 200, ChargeTenths: 1000, RuntimeSeconds: 1800,
+		LowSeconds: 120, OnBatterySecs: shutdown.Unread, Millivolts: 27300, TemperatureTenthsC: 250, InputDecivolts: 2305,
 	}
 	if got := measure(readingsOf(), rated, false); got != want {
 		t.Errorf("%+v\nwant %+v", got, want)
@@ -105,16 +105,16 @@ func TestMeasure(t *testing.T) {
 		{"out of range by its own word", []value{{inputSide, voltageOutOfRange, 1}}, false, line, shutdown.LineBad},
 		{"the output is out of range", []value{{outputSide, voltageOutOfRange, 1}}, false, line, shutdown.LineGood},
 		{"no ACPresent, no voltage", []value{ac(nan), {inputSide, voltage, nan}}, false, line, shutdown.Line(0)},
-		{"0 V in normal mode", []value{{inputSide, voltage, 0}}, false, func(m M) any { return m.InputVolts }, u},
-		{"0 V on battery", []value{ac(0), out(1), {inputSide, voltage, 0}}, false, func(m M) any { return m.InputVolts }, int64(0)},
+		{"0 V in normal mode", []value{{inputSide, voltage, 0}}, false, func(m M) any { return m.InputDecivolts }, u},
+		{"0 V on battery", []value{ac(0), out(1), {inputSide, voltage, 0}}, false, func(m M) any { return m.InputDecivolts }, int64(0)},
 
-		{"low by capacity", []value{{powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StoreLow},
-		{"low by capacity, in the battery", []value{{battery, belowCapacityLimit, 1}}, false, store, shutdown.StoreLow},
-		{"low by time", []value{{powerSummary, timeLimitExpired, 1}}, false, store, shutdown.StoreLow},
-		{"the UPS asks for it", []value{{powerSummary, shutdownRequested, 1}}, false, store, shutdown.StoreLow},
-		{"about to switch off", []value{{powerSummary, shutdownImminent, 1}, {powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StoreDepleted},
-		{"empty", []value{{battery, fullyDischarged, 1}}, false, store, shutdown.StoreDepleted},
-		{"nothing said", []value{{powerSummary, belowCapacityLimit, nan}}, false, store, shutdown.Store(0)},
+		{"low by capacity", []value{{powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StatusLow},
+		{"low by capacity, in the battery", []value{{battery, belowCapacityLimit, 1}}, false, store, shutdown.StatusLow},
+		{"low by time", []value{{powerSummary, timeLimitExpired, 1}}, false, store, shutdown.StatusLow},
+		{"the UPS asks for it", []value{{powerSummary, shutdownRequested, 1}}, false, store, shutdown.StatusLow},
+		{"about to switch off", []value{{powerSummary, shutdownImminent, 1}, {powerSummary, belowCapacityLimit, 1}}, false, store, shutdown.StatusDepleted},
+		{"empty", []value{{battery, fullyDischarged, 1}}, false, store, shutdown.StatusDepleted},
+		{"nothing said", []value{{powerSummary, belowCapacityLimit, nan}}, false, store, shutdown.BatteryStatus(0)},
 		{"testing", []value{{battery, batteryTest, 5}}, false, func(m M) any { return m.Testing }, true},
 
 		{"0 W is no load", []value{{outputSide, activePower, 0}}, false, watts, int64(207)},
@@ -139,8 +139,8 @@ func TestMeasure(t *testing.T) {
 		{"negative runtime", []value{{powerSummary, runTimeToEmpty, -1}}, false, runtime, u},
 		{"voltage in other units", []value{{battery, voltage, 2.73}}, false, func(m M) any { return m.Millivolts }, u},
 		{"the summary's voltage is the battery's", []value{{battery, voltage, nan}, {powerSummary, voltage, 25}}, false, func(m M) any { return m.Millivolts }, int64(25000)},
-		{"temperature in Celsius is none", []value{{battery, temperature, 25}}, false, func(m M) any { return m.TemperatureC }, u},
-		{"0 K is none", []value{{battery, temperature, 0}}, false, func(m M) any { return m.TemperatureC }, u},
+		{"temperature in Celsius is none", []value{{battery, temperature, 25}}, false, func(m M) any { return m.TemperatureTenthsC }, u},
+		{"0 K is none", []value{{battery, temperature, 0}}, false, func(m M) any { return m.TemperatureTenthsC }, u},
 		{"no threshold", []value{{powerSummary, timeLimit, 0}}, false, func(m M) any { return m.LowSeconds }, u},
 	} {
 		if got := c.field(measure(readingsOf(c.changes...), rated, c.settled)); got != c.want {
@@ -222,8 +222,8 @@ func checkPlausible(t *testing.T, m shutdown.Measurement) {
 		n, low, top int64
 	}{
 		{"load", m.LoadWatts, 0, 1e6}, {"charge", m.ChargeTenths, 0, 1000}, {"runtime", m.RuntimeSeconds, 0, 7 * 86400},
-		{"low threshold", m.LowSeconds, 1, 3600}, {"battery voltage", m.Millivolts, 12000, 36000}, {"temperature", m.TemperatureC, -400, 1000},
-		{"input voltage", m.InputVolts, 0, 10000},
+		{"low threshold", m.LowSeconds, 1, 3600}, {"battery voltage", m.Millivolts, 12000, 36000}, {"temperature", m.TemperatureTenthsC, -400, 1000},
+		{"input voltage", m.InputDecivolts, 0, 10000},
 	} {
 		if c.n != shutdown.Unread && (c.n < c.low || c.n > c.top) {
 			t.Fatalf("%s of %d in %+v", c.name, c.n, m)

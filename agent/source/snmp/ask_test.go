@@ -59,7 +59,7 @@ func TestAsk(t *testing.T) {
 		if want := []string{"upsEstimatedChargeRemaining reads 1048576"}; !slices.Equal(card.Odd, want) {
 			t.Errorf("v%d: not used: %q", version, card.Odd)
 		}
-		if m := card.First; m.LoadWatts != 450 || m.TemperatureC != 243 || m.InputVolts != 2301 || card.NominalVolts != 230 {
+		if m := card.First; m.LoadWatts != 450 || m.TemperatureTenthsC != 243 || m.InputDecivolts != 2301 || card.NominalVolts != 230 {
 			t.Errorf("v%d: with what it found it reads %+v", version, m)
 		}
 	}

@@ -156,7 +156,7 @@ func TestForgedAnswers(t *testing.T) {
 		return m
 	}
 	for version := 1; version <= 3; version++ {
-		if m := forged(version, nil); m.Source != shutdown.FromBattery || m.Battery != shutdown.StoreLow {
+		if m := forged(version, nil); m.Source != shutdown.FromBattery || m.Battery != shutdown.StatusLow {
 			t.Errorf("v%d, a perfect forgery gives %+v: the test tests nothing", version, m)
 		}
 	}
@@ -268,7 +268,7 @@ func TestStaleAnswer(t *testing.T) {
 				relay.Inject(client, old)
 			}
 		}})
-		if m := poll(t, s); len(stale) == 0 || m.Source != shutdown.FromBattery || m.Battery != shutdown.StoreLow {
+		if m := poll(t, s); len(stale) == 0 || m.Source != shutdown.FromBattery || m.Battery != shutdown.StatusLow {
 			t.Errorf("v%d, %d stale answers: %+v", version, len(stale), m)
 		}
 	}
@@ -292,7 +292,7 @@ func TestForgerFloods(t *testing.T) {
 	}{
 		"on battery, low, said while the input is there": {onBattery, func(*peertest.UPSState) {}, func(m shutdown.Measurement) bool { return m == normal }},
 		"input good, said while it is away": {allWell, away, func(m shutdown.Measurement) bool {
-			return m.Source == shutdown.FromBattery && m.Battery == shutdown.StoreLow
+			return m.Source == shutdown.FromBattery && m.Battery == shutdown.StatusLow
 		}},
 	} {
 		for _, version := range []int{1, 2} {

@@ -34,10 +34,10 @@ func alarmSet(rows []Value) (set alarms) {
 func measure(f *figures, a alarms, rated Rated) shutdown.Measurement {
 	m := shutdown.Nothing
 	m.Testing = f[testResults] == 5 || a.has(alarmTest)
-	m.Battery = store(f[batteryStatus], a)
+	m.Battery = statusOf(f[batteryStatus], a)
 	m.Source = source(f, a)
 	m.LoadWatts = load(f, m.Source, rated.Watts)
-	m.InputVolts, m.Input = input(f, a, m.Source)
+	m.InputDecivolts, m.Input = input(f, a, m.Source)
 	m.ChargeTenths = whole(believed(f[chargeRemaining], m.Battery) * 10)
 	// By its syntax the count never falls below 1, so 1 may also be nothing.
 	if minutes := believed(f[minutesRemaining], m.Battery); minutes == 1 {
@@ -55,7 +55,7 @@ func measure(f *figures, a alarms, rated Rated) shutdown.Measurement {
 	}
 	// 0 and -1 are what a card without a sensor says.
 	if t := f[batteryTemperature]; t != 0 && t != -1 {
-		m.TemperatureC = whole(t * 10)
+		m.TemperatureTenthsC = whole(t * 10)
 	}
 	return m
 }
@@ -70,21 +70,21 @@ func whole(f float64) int64 {
 
 // believed drops a zero that the UPS's own word on its battery contradicts:
 // cards answer 0 for what they do not measure.
-func believed(f float64, s shutdown.Store) float64 {
-	if f == 0 && s == shutdown.StoreNormal {
+func believed(f float64, s shutdown.BatteryStatus) float64 {
+	if f == 0 && s == shutdown.StatusNormal {
 		return math.NaN()
 	}
 	return f
 }
 
-func store(status float64, a alarms) shutdown.Store {
+func statusOf(status float64, a alarms) shutdown.BatteryStatus {
 	switch {
 	case status == 4 || a.has(alarmDepletedBattery):
-		return shutdown.StoreDepleted
+		return shutdown.StatusDepleted
 	case status == 3 || a.has(alarmLowBattery):
-		return shutdown.StoreLow
+		return shutdown.StatusLow
 	case status == 2:
-		return shutdown.StoreNormal
+		return shutdown.StatusNormal
 	}
 	return 0
 }
@@ -93,18 +93,18 @@ func store(status float64, a alarms) shutdown.Store {
 // upsOutputSource otherwise than its definition does (normal 2, battery 4), so
 // a card may say "none" in normal mode and "bypass" on battery.
 func source(f *figures, a alarms) shutdown.Source {
-	said := f[outputSource]
+	reported := f[outputSource]
 	carries := f[outputPower1] > 0 || f[outputPower2] > 0 || f[outputPower3] > 0 ||
 		f[percentLoad1] > 0 || f[percentLoad2] > 0 || f[percentLoad3] > 0
-	onBattery := said == 5 || f[secondsOnBattery] > 0 || a.has(alarmOnBattery)
+	onBattery := reported == 5 || f[secondsOnBattery] > 0 || a.has(alarmOnBattery)
 	switch {
-	case said == 2 && !carries, math.IsNaN(said) && a.outputOff() && !carries:
+	case reported == 2 && !carries, math.IsNaN(reported) && a.outputOff() && !carries:
 		return shutdown.FromNothing
 	case onBattery:
 		return shutdown.FromBattery
-	case said == 4 || a.has(alarmOnBypass):
+	case reported == 4 || a.has(alarmOnBypass):
 		return shutdown.FromBypass
-	case said == 3 || said == 6 || said == 7 || said == 2:
+	case reported == 3 || reported == 6 || reported == 7 || reported == 2:
 		return shutdown.FromInput
 	}
 	return 0
@@ -142,8 +142,8 @@ func load(f *figures, s shutdown.Source, rated int64) int64 {
 
 // lines is how many lines there are: as many as the card says, or else as many
 // as one of the columns reaches.
-func lines(f *figures, said index, columns ...index) index {
-	if n := f[said]; n > 0 {
+func lines(f *figures, reported index, columns ...index) index {
+	if n := f[reported]; n > 0 {
 		return index(n)
 	}
 	for n := index(3); n > 1; n-- {

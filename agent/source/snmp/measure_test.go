@@ -43,7 +43,7 @@ func TestMeasure(t *testing.T) {
 	watts := func(m M) any { return m.LoadWatts }
 	charge := func(m M) any { return m.ChargeTenths }
 	runtime := func(m M) any { return m.RuntimeSeconds }
-	volts := func(m M) any { return m.InputVolts }
+	volts := func(m M) any { return m.InputDecivolts }
 	for _, c := range []struct {
 		name   string
 		change change
@@ -68,10 +68,10 @@ func TestMeasure(t *testing.T) {
 		{"seconds are negative", change{secondsOnBattery: -1}, 0, source, shutdown.FromInput},
 
 		{"card restarted in an outage", change{outputSource: 5, secondsOnBattery: 0}, 0, func(m M) any { return m.OnBatterySecs }, int64(0)},
-		{"status low", change{batteryStatus: 3}, 0, func(m M) any { return m.Battery }, shutdown.StoreLow},
-		{"status stuck, alarm low", nil, 1 << alarmLowBattery, func(m M) any { return m.Battery }, shutdown.StoreLow},
-		{"status stuck, alarms low and depleted", nil, 1<<alarmLowBattery | 1<<alarmDepletedBattery, func(m M) any { return m.Battery }, shutdown.StoreDepleted},
-		{"no status", change{batteryStatus: gone}, 0, func(m M) any { return m.Battery }, shutdown.Store(0)},
+		{"status low", change{batteryStatus: 3}, 0, func(m M) any { return m.Battery }, shutdown.StatusLow},
+		{"status stuck, alarm low", nil, 1 << alarmLowBattery, func(m M) any { return m.Battery }, shutdown.StatusLow},
+		{"status stuck, alarms low and depleted", nil, 1<<alarmLowBattery | 1<<alarmDepletedBattery, func(m M) any { return m.Battery }, shutdown.StatusDepleted},
+		{"no status", change{batteryStatus: gone}, 0, func(m M) any { return m.Battery }, shutdown.BatteryStatus(0)},
 		{"test by summary", change{testResults: 5}, 0, func(m M) any { return m.Testing }, true},
 		{"test by alarm", change{testResults: gone}, 1 << alarmTest, func(m M) any { return m.Testing }, true},
 		{"test on battery keeps a good input", change{outputSource: 5, testResults: 5}, 0, line, shutdown.LineGood},
@@ -131,10 +131,10 @@ func TestMeasure(t *testing.T) {
 		{"battery voltage", nil, 0, func(m M) any { return m.Millivolts }, int64(81900)},
 		{"battery voltage in volts", change{batteryVoltage: 82}, 0, func(m M) any { return m.Millivolts }, u},
 		{"battery voltage in hundredths", change{batteryVoltage: 8190}, 0, func(m M) any { return m.Millivolts }, u},
-		{"temperature", nil, 0, func(m M) any { return m.TemperatureC }, int64(240)},
-		{"no sensor says 0", change{batteryTemperature: 0}, 0, func(m M) any { return m.TemperatureC }, u},
-		{"no sensor says -1", change{batteryTemperature: -1}, 0, func(m M) any { return m.TemperatureC }, u},
-		{"temperature in tenths", change{batteryTemperature: 240}, 0, func(m M) any { return m.TemperatureC }, u},
+		{"temperature", nil, 0, func(m M) any { return m.TemperatureTenthsC }, int64(240)},
+		{"no sensor says 0", change{batteryTemperature: 0}, 0, func(m M) any { return m.TemperatureTenthsC }, u},
+		{"no sensor says -1", change{batteryTemperature: -1}, 0, func(m M) any { return m.TemperatureTenthsC }, u},
+		{"temperature in tenths", change{batteryTemperature: 240}, 0, func(m M) any { return m.TemperatureTenthsC }, u},
 	} {
 		values := maps.Clone(calm)
 		maps.Copy(values, c.change)
@@ -151,7 +151,7 @@ func TestMeasure(t *testing.T) {
 func TestMeasureSubsetCard(t *testing.T) {
 	f := figuresOf(map[index]int64{outputSource: 5, secondsOnBattery: 61, batteryStatus: 3, alarmsPresent: 2})
 	want := shutdown.Nothing
-	want.Source, want.Battery, want.OnBatterySecs, want.Input = shutdown.FromBattery, shutdown.StoreLow, 61, shutdown.LineBad
+	want.Source, want.Battery, want.OnBatterySecs, want.Input = shutdown.FromBattery, shutdown.StatusLow, 61, shutdown.LineBad
 	if m := measure(&f, 1<<alarmOnBattery|1<<alarmInputBad, Rated{}); m != want {
 		t.Errorf("%+v, not %+v", m, want)
 	}
@@ -221,13 +221,13 @@ func FuzzMeasure(f *testing.F) {
 		within("low threshold", m.LowSeconds, 60, 86400)
 		within("seconds on battery", m.OnBatterySecs, 0, 30*86400)
 		within("battery voltage", m.Millivolts, 36000, 108000)
-		within("temperature", m.TemperatureC, -400, 1000)
-		within("input", m.InputVolts, 0, 10000)
+		within("temperature", m.TemperatureTenthsC, -400, 1000)
+		within("input", m.InputDecivolts, 0, 10000)
 		evidence := v[outputSource] == 5 || v[secondsOnBattery] > 0 || a.has(alarmOnBattery)
 		if evidence && (m.Source == shutdown.FromInput || m.Source == shutdown.FromBypass || m.Source == 0) {
 			t.Errorf("evidence of battery gives %v", m.Source)
 		}
-		if (v[batteryStatus] >= 3 || a.has(alarmLowBattery)) && m.Battery < shutdown.StoreLow {
+		if (v[batteryStatus] >= 3 || a.has(alarmLowBattery)) && m.Battery < shutdown.StatusLow {
 			t.Errorf("evidence of a low battery gives %v", m.Battery)
 		}
 		if a.has(alarmInputBad) && m.Input != shutdown.LineBad {

@@ -94,7 +94,7 @@ func TestEnumerationsAreRFC1628s(t *testing.T) {
 	table := rfc1628(t)
 	sources := map[string]shutdown.Source{"other": 0, "none": shutdown.FromNothing, "normal": shutdown.FromInput, "bypass": shutdown.FromBypass,
 		"battery": shutdown.FromBattery, "booster": shutdown.FromInput, "reducer": shutdown.FromInput}
-	stores := map[string]shutdown.Store{"unknown": 0, "batteryNormal": shutdown.StoreNormal, "batteryLow": shutdown.StoreLow, "batteryDepleted": shutdown.StoreDepleted}
+	stores := map[string]shutdown.BatteryStatus{"unknown": 0, "batteryNormal": shutdown.StatusNormal, "batteryLow": shutdown.StatusLow, "batteryDepleted": shutdown.StatusDepleted}
 	check := func(object string, i index, want int, right func(name string, m shutdown.Measurement) bool) {
 		values := table[object].enumeration()
 		if len(values) != want {
@@ -120,14 +120,14 @@ func TestAlarmsAreRFC1628s(t *testing.T) {
 	type effect struct {
 		source  shutdown.Source
 		line    shutdown.Line
-		battery shutdown.Store
+		battery shutdown.BatteryStatus
 		testing bool
 	}
 	off := effect{source: shutdown.FromNothing}
 	effects := map[string]effect{
 		"upsAlarmOnBattery":       {source: shutdown.FromBattery},
-		"upsAlarmLowBattery":      {battery: shutdown.StoreLow},
-		"upsAlarmDepletedBattery": {battery: shutdown.StoreDepleted},
+		"upsAlarmLowBattery":      {battery: shutdown.StatusLow},
+		"upsAlarmDepletedBattery": {battery: shutdown.StatusDepleted},
 		"upsAlarmInputBad":        {line: shutdown.LineBad},
 		"upsAlarmOnBypass":        {source: shutdown.FromBypass},
 		"upsAlarmTestInProgress":  {testing: true},

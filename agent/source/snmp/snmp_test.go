@@ -60,8 +60,8 @@ func poll(t testing.TB, s *Source) shutdown.Measurement {
 
 // normal is what the scripted UPS reports.
 var normal = shutdown.Measurement{
-	Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StoreNormal, LoadWatts: 450, ChargeTenths: 1000, RuntimeSeconds: 2520,
-	LowSeconds: 300, OnBatterySecs: 0, Millivolts: 81900, TemperatureC: 240, InputVolts: 2300,
+	Source: shutdown.FromInput, Input: shutdown.LineGood, Battery: shutdown.StatusNormal, LoadWatts: 450, ChargeTenths: 1000, RuntimeSeconds: 2520,
+	LowSeconds: 300, OnBatterySecs: 0, Millivolts: 81900, TemperatureTenthsC: 240, InputDecivolts: 2300,
 }
 
 // Aim: every version, and every pair of v3 protocols that net-snmp offers,
@@ -202,7 +202,7 @@ func TestMissingObjects(t *testing.T) {
 	missing := []string{"upsEstimatedMinutesRemaining", "upsEstimatedChargeRemaining", "upsBatteryTemperature", "upsBatteryVoltage",
 		"upsOutputPower", "upsConfigOutputPower", "upsSecondsOnBattery"}
 	want := normal
-	want.RuntimeSeconds, want.ChargeTenths, want.TemperatureC, want.Millivolts, want.OnBatterySecs = shutdown.Unread, shutdown.Unread, shutdown.Unread, shutdown.Unread, shutdown.Unread
+	want.RuntimeSeconds, want.ChargeTenths, want.TemperatureTenthsC, want.Millivolts, want.OnBatterySecs = shutdown.Unread, shutdown.Unread, shutdown.Unread, shutdown.Unread, shutdown.Unread
 	want.LoadWatts = 459 // 17 % of the policy's 2700 W
 	for version := 1; version <= 3; version++ {
 		state := peertest.DefaultUPS()
@@ -243,7 +243,7 @@ func TestPolicyOverrides(t *testing.T) {
 	cfg.Missing = []string{"upsAlarmDescr", "upsOutputSource"}
 	cfg.Scale = map[string]float64{"upsInputVoltage": 0.1, "upsOutputPower": 10}
 	m := poll(t, newSource(t, cfg))
-	if m.Source != 0 || m.InputVolts != 2312 || m.Input != shutdown.LineGood || m.LoadWatts != 450 {
+	if m.Source != 0 || m.InputDecivolts != 2312 || m.Input != shutdown.LineGood || m.LoadWatts != 450 {
 		t.Errorf("%+v", m)
 	}
 }

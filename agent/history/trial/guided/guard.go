@@ -1,4 +1,4 @@
-package main
+package guided
 
 import (
 	"cmp"
@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbline/agent"
+	"ebbline/agent/bounded"
 	"ebbline/agent/control"
 	"ebbline/agent/history/trial"
 	"ebbline/shutdown"
@@ -106,7 +107,7 @@ func (g *guard) release(back bool) string {
 		if !back {
 			break
 		}
-		pause(ctx, time.Second)
+		bounded.Pause(ctx, time.Second)
 	}
 	return "The agent's hold is left in force, for a UPS is not seen on its input. It ends with that outage, or by `ebbline status --release` once every input is back."
 }

@@ -1,7 +1,7 @@
-// Package said keeps the beginning of what a command or a device said, and
+// Package firstline keeps the beginning of what a command or a device said, and
 // gives its first line in a form that is fit for a log: short, printable, one
 // line.
-package said
+package firstline
 
 import (
 	"strings"

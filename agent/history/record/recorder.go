@@ -12,11 +12,11 @@ import (
 	"ebbline/shutdown"
 )
 
-// Recorder is an agent's witness. The agent's loop alone calls it.
+// Recorder is an agent's observer. The agent's loop alone calls it.
 type Recorder struct {
-	store *history.Store
-	wall  func() time.Time
-	over  func() // may be nil
+	writer *history.Writer
+	wall   func() time.Time
+	over   func() // may be nil
 
 	at     shutdown.Instant
 	utc    time.Time
@@ -41,8 +41,8 @@ type ups struct {
 
 // New makes a recorder. It calls over after each outage, and after a stop or start
 // outside of one, when all that was learned was handed to the store.
-func New(store *history.Store, wall func() time.Time, over func()) *Recorder {
-	return &Recorder{store: store, wall: wall, over: over}
+func New(writer *history.Writer, wall func() time.Time, over func()) *Recorder {
+	return &Recorder{writer: writer, wall: wall, over: over}
 }
 
 // Stepped takes one step of the agent.
@@ -125,7 +125,7 @@ func (r *Recorder) sample(e *shutdown.Event, s *shutdown.State) {
 	case s.Outstanding():
 		during = history.DuringOutage
 	}
-	r.store.RecordSample(history.Sample{UPS: s.Policy.UPSs[e.UPS].Name, Moment: r.when(r.at), During: during, Measurement: *m})
+	r.writer.RecordSample(history.Sample{UPS: s.Policy.UPSs[e.UPS].Name, Moment: r.when(r.at), During: during, Measurement: *m})
 	r.weigh(e.UPS, m)
 	r.input(e, &s.Policy.UPSs[e.UPS])
 }
@@ -135,7 +135,7 @@ func (r *Recorder) outage(s *shutdown.State, ended bool) {
 	if s.Outstanding() {
 		if r.began != 0 && r.number != s.Outage {
 			// The input was lost again before all was normal.
-			r.store.RecordOutage(history.Outage{Number: r.number, Site: s.Policy.Site.Name, Began: r.when(r.began), Ended: r.when(max(r.began, s.Began))})
+			r.writer.RecordOutage(history.Outage{Number: r.number, Site: s.Policy.Site.Name, Began: r.when(r.began), Ended: r.when(max(r.began, s.Began))})
 		}
 		r.began, r.number = s.Began, s.Outage
 	}
@@ -161,6 +161,6 @@ func (r *Recorder) outage(s *shutdown.State, ended bool) {
 		r.began = 0
 	}
 	if len(o.Inputs)+len(o.Phases) > 0 || ended {
-		r.store.RecordOutage(o)
+		r.writer.RecordOutage(o)
 	}
 }

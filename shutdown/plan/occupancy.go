@@ -2,23 +2,23 @@ package plan
 
 import "math/bits"
 
-// crowd counts the stops under way in each slot. Those of 64 slots lie side by side,
+// occupancy counts the stops under way in each slot. Those of 64 slots lie side by side,
 // a word for each binary digit: a stop of many slots is taken in, or looked for room
 // for, at about the cost of one of few.
-type crowd struct {
+type occupancy struct {
 	digits int
 	words  []uint64 // of 64 slots: so many words as there are digits, the lowest first
 }
 
 // vacate empties so many slots, for counts up to most.
-func (c *crowd) vacate(slots, most int) {
+func (c *occupancy) vacate(slots, most int) {
 	c.digits = bits.Len(uint(most))
 	c.words = resize(c.words, (slots+63)/64*c.digits)
 	clear(c.words)
 }
 
 // add counts one more in the slots from one up to another.
-func (c *crowd) add(from, to int) {
+func (c *occupancy) add(from, to int) {
 	for at := from; at < to; at = at&^63 + 64 {
 		carry := span(at, to)
 		for d := range c.of(at) {
@@ -29,7 +29,7 @@ func (c *crowd) add(from, to int) {
 }
 
 // sub counts one less.
-func (c *crowd) sub(from, to int) {
+func (c *occupancy) sub(from, to int) {
 	for at := from; at < to; at = at&^63 + 64 {
 		borrow := span(at, to)
 		for d := range c.of(at) {
@@ -40,7 +40,7 @@ func (c *crowd) sub(from, to int) {
 }
 
 // of are the digits of the 64 slots among which one is.
-func (c *crowd) of(slot int) []uint64 { return c.words[slot/64*c.digits:][:c.digits] }
+func (c *occupancy) of(slot int) []uint64 { return c.words[slot/64*c.digits:][:c.digits] }
 
 // span has a bit for each slot from one up to another, or up to the end of its word.
 func span(from, to int) uint64 {
@@ -52,7 +52,7 @@ func span(from, to int) uint64 {
 }
 
 // full has a bit for each of the 64 slots that has so many or more.
-func (c *crowd) full(slot, room int) uint64 {
+func (c *occupancy) full(slot, room int) uint64 {
 	m := ^uint64(0)
 	for d, w := range c.of(slot) {
 		if room>>d&1 == 1 {
@@ -69,12 +69,12 @@ func (c *crowd) full(slot, room int) uint64 {
 
 // firstFull is the first slot from one up to another that has so many or more, or the
 // other.
-func (c *crowd) firstFull(from, to, room int) int { return c.first(from, to, room, 0) }
+func (c *occupancy) firstFull(from, to, room int) int { return c.first(from, to, room, 0) }
 
 // firstFree is the first that has fewer, likewise.
-func (c *crowd) firstFree(from, to, room int) int { return c.first(from, to, room, ^uint64(0)) }
+func (c *occupancy) firstFree(from, to, room int) int { return c.first(from, to, room, ^uint64(0)) }
 
-func (c *crowd) first(from, to, room int, turn uint64) int {
+func (c *occupancy) first(from, to, room int, turn uint64) int {
 	for at := from; at < to; at = at&^63 + 64 {
 		if m := (c.full(at, room) ^ turn) & span(at, to); m != 0 {
 			return at&^63 + bits.TrailingZeros64(m)
@@ -84,7 +84,7 @@ func (c *crowd) first(from, to, room int, turn uint64) int {
 }
 
 // lastFull is the last full one, or the one before the first.
-func (c *crowd) lastFull(from, to, room int) int {
+func (c *occupancy) lastFull(from, to, room int) int {
 	for end := to; end > from; {
 		at := max(from, (end-1)&^63)
 		if m := c.full(at, room) & span(at, end); m != 0 {

@@ -15,6 +15,7 @@ import (
 	"ebbline/agent/history"
 	"ebbline/agent/history/learn"
 	"ebbline/agent/history/record"
+	"ebbline/agent/history/trial/guided"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -26,15 +27,15 @@ const (
 	learnEvery  = 24 * time.Hour
 )
 
-// memory is the running agent's history: what it records, and the policy
+// historian is the running agent's history: what it records, and the policy
 // corrected by it. Nothing that is wrong with it stops the agent; a condition
 // says so. One goroutine at a time calls learned and again.
-type memory struct {
-	path  string
-	store *history.Store
-	log   *zap.Logger
-	rec   *record.Recorder
-	over  chan struct{} // an outage or a test has ended
+type historian struct {
+	path   string
+	writer *history.Writer
+	log    *zap.Logger
+	rec    *record.Recorder
+	over   chan struct{} // an outage or a test has ended
 
 	own  *policy.Policy // as the operator wrote it
 	used *policy.Policy // as it was learned last
@@ -48,17 +49,17 @@ type memory struct {
 	last     uint32                                            // the outage that it was told of
 }
 
-func openMemory(path string, log *zap.Logger) (*memory, error) {
-	store, err := history.Open(path, history.Options{})
+func openHistorian(path string, log *zap.Logger) (*historian, error) {
+	writer, err := history.Open(path, history.Options{})
 	if err != nil {
 		return nil, err
 	}
-	m := &memory{path: path, store: store, log: log, over: make(chan struct{}, 1)}
-	m.rec = record.New(store, time.Now, m.learnAgain)
+	m := &historian{path: path, writer: writer, log: log, over: make(chan struct{}, 1)}
+	m.rec = record.New(writer, time.Now, m.learnAgain)
 	return m, nil
 }
 
-func (m *memory) learnAgain() {
+func (m *historian) learnAgain() {
 	select {
 	case m.over <- struct{}{}:
 	default: // it is to be already
@@ -75,7 +76,7 @@ func changed(path string) time.Time {
 }
 
 // learned is the operator's policy with what was measured in it; nil stays nil.
-func (m *memory) learned(ctx context.Context, own *policy.Policy) *policy.Policy {
+func (m *historian) learned(ctx context.Context, own *policy.Policy) *policy.Policy {
 	if own == nil {
 		return nil
 	}
@@ -98,7 +99,7 @@ func (m *memory) learned(ctx context.Context, own *policy.Policy) *policy.Policy
 }
 
 // tell logs what was measured: what is new at once, the rest once a day.
-func (m *memory) tell(notes []learn.Note, at time.Time) {
+func (m *historian) tell(notes []learn.Note, at time.Time) {
 	if at.Sub(m.toldAll) >= learnEvery {
 		m.told, m.toldAll = nil, at
 	}
@@ -119,10 +120,10 @@ func (m *memory) tell(notes []learn.Note, at time.Time) {
 
 // again learns from the outage that has just ended, or from a test that another
 // program recorded. The core would hold a policy back that comes in an outage.
-func (m *memory) again(ctx context.Context, a *agent.Agent) {
+func (m *historian) again(ctx context.Context, a *agent.Agent) {
 	flush, cancel := context.WithTimeout(ctx, learnWithin)
 	defer cancel()
-	if err := m.store.Flush(flush); err != nil {
+	if err := m.writer.Flush(flush); err != nil {
 		return // the condition says why
 	}
 	m.reports(ctx)
@@ -139,7 +140,7 @@ func (m *memory) again(ctx context.Context, a *agent.Agent) {
 }
 
 // dues raises and clears what is to be done for the batteries.
-func (m *memory) dues(ctx context.Context, a *agent.Agent) {
+func (m *historian) dues(ctx context.Context, a *agent.Agent) {
 	ctx, cancel := context.WithTimeout(ctx, learnWithin)
 	defer cancel()
 	from, err := history.OpenReader(ctx, m.path)
@@ -167,24 +168,24 @@ func alike(p, q *policy.Policy) bool {
 
 // watch raises and settles the conditions that the history cannot be written and
 // that an input is unsteady, and sees that a test was recorded beside this program.
-func (m *memory) watch(ctx context.Context, a *agent.Agent) {
+func (m *historian) watch(ctx context.Context, a *agent.Agent) {
 	tick := time.NewTicker(healthEvery)
 	defer tick.Stop()
 	var was history.Health
-	tested := changed(m.path + lockSuffix)
+	tested := changed(m.path + guided.LockSuffix)
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
 		}
-		if now := changed(m.path + lockSuffix); !now.Equal(tested) {
+		if now := changed(m.path + guided.LockSuffix); !now.Equal(tested) {
 			tested = now
 			m.learnAgain()
 		}
 		m.heard(a)
 		m.rec.Inputs(func(ups string, unsteady bool) { a.Mark(shutdown.InputUnsteady, ups, unsteady) })
-		h := m.store.Health()
+		h := m.writer.Health()
 		switch {
 		case h.Problem != "" && h.Problem != was.Problem:
 			m.log.Warn(h.Problem)
@@ -203,9 +204,9 @@ func (m *memory) watch(ctx context.Context, a *agent.Agent) {
 }
 
 // close writes what waits.
-func (m *memory) close() {
+func (m *historian) close() {
 	m.rec.End()
-	if err := m.store.Close(context.Background()); err != nil {
+	if err := m.writer.Close(context.Background()); err != nil {
 		m.log.Warn(err.Error())
 	}
 }

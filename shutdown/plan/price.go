@@ -2,18 +2,18 @@ package plan
 
 import "math"
 
-// flooder looks for a good plan to begin with.
-type flooder struct {
-	stay     []int     // until when a host would stay, at the price looked at
-	want     []int     // from when on its next slot is worth less than that
-	least    []int     // the same at a price that was too high,
-	most     []int     // and at one that was too low
-	own      []float64 // what staying is worth over its price
-	net      []float64 // own, with what it makes possible for those that wait for it
-	stays    []bool
-	counted  []bool
-	flooded  []int // the best plan so far
-	floodsTo int64 // its worth
+// pricer looks for a good plan to begin with.
+type pricer struct {
+	stay        []int     // until when a host would stay, at the price looked at
+	want        []int     // from when on its next slot is worth less than that
+	least       []int     // the same at a price that was too high,
+	most        []int     // and at one that was too low
+	own         []float64 // what staying is worth over its price
+	net         []float64 // own, with what it makes possible for those that wait for it
+	stays       []bool
+	counted     []bool
+	priced      []int // the best plan so far
+	pricedTotal int64 // its worth
 }
 
 const (
@@ -29,25 +29,25 @@ const (
 	farEnough, nearIsIt = 1.1, 1.01
 )
 
-// flood lets some hosts stay up until a common end, or until what they take from
+// byPrice lets some hosts stay up until a common end, or until what they take from
 // the stores is worth more than a price, and the others stop at once. For each
 // of a few ends it finds the lowest price that is safe. The stores' own draw
 // makes it worth while to keep many up for a short time or few for long, and
 // single moves do not lead from the one to the other.
-func (w *Planner) flood(effort int) {
+func (w *Planner) byPrice(effort int) {
 	if len(w.hosts) == 0 {
 		return
 	}
-	w.flooded = append(w.flooded[:0], w.start...)
-	w.floodsTo = w.total()
+	w.priced = append(w.priced[:0], w.start...)
+	w.pricedTotal = w.total()
 	first := w.last
 	for _, s := range w.start {
 		first = min(first, s+1)
 	}
 	best, price, bestPrice := first, 0.0, 0.0
 	look := func(end int, guess, step, enough float64) {
-		most := w.floodsTo
-		if price = w.floodTo(end, guess, step, enough); w.floodsTo > most {
+		most := w.pricedTotal
+		if price = w.atPrice(end, guess, step, enough); w.pricedTotal > most {
 			best, bestPrice = end, price
 		}
 	}
@@ -68,15 +68,15 @@ func (w *Planner) flood(effort int) {
 			look(min(end+by, w.last), bestPrice, nearStep, nearIsIt)
 		}
 	}
-	copy(w.start, w.flooded)
+	copy(w.start, w.priced)
 	w.afresh()
 }
 
-// floodTo tries prices near a guess with one end, and gives the lowest that is
+// atPrice tries prices near a guess with one end, and gives the lowest that is
 // safe, about. A price is too high, safe or not, where all that stays is worth no
 // more than the best plan so far; and what a price that is too low makes worth,
 // no higher one exceeds.
-func (w *Planner) floodTo(end int, guess, step, enough float64) float64 {
+func (w *Planner) atPrice(end int, guess, step, enough float64) float64 {
 	w.horizon = end
 	top := 0.0
 	for i := range w.all() {
@@ -91,7 +91,7 @@ func (w *Planner) floodTo(end int, guess, step, enough float64) float64 {
 		case high:
 			hi = price
 			copy(w.least, w.want)
-		case worth <= w.floodsTo+w.floodsTo>>10:
+		case worth <= w.pricedTotal+w.pricedTotal>>10:
 			return min(hi, price*step)
 		default:
 			copy(w.most, w.want)
@@ -117,22 +117,22 @@ func (w *Planner) floodTo(end int, guess, step, enough float64) float64 {
 // plan is worth. The plan is kept if it is safe and the best so far.
 func (w *Planner) tooHigh(price float64, end int) (worth int64, high bool) {
 	defer w.back()
-	if !w.floodAt(price, end) {
+	if !w.priceAt(price, end) {
 		return math.MaxInt64, false
 	}
-	if worth = w.total(); worth > w.floodsTo {
+	if worth = w.total(); worth > w.pricedTotal {
 		if !w.sound() {
 			return worth, false
 		}
-		w.floodsTo = worth
-		copy(w.flooded, w.start)
+		w.pricedTotal = worth
+		copy(w.priced, w.start)
 	}
 	return worth, true
 }
 
-// floodAt makes the plan of one price and one end, and is false when it goes past
+// priceAt makes the plan of one price and one end, and is false when it goes past
 // the last slot.
-func (w *Planner) floodAt(price float64, end int) bool {
+func (w *Planner) priceAt(price float64, end int) bool {
 	for i := range w.all() {
 		s := w.start[i]
 		w.stay[i], w.want[i], w.own[i] = s, s, 0

@@ -8,10 +8,10 @@ import (
 
 // Aim: stops are counted as one counts them slot by slot. Method: random stops put in
 // and taken out, beside a plain list of numbers.
-func TestCrowd(t *testing.T) {
+func TestOccupancy(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		slots, most := rapid.IntRange(1, 300).Draw(t, "slots"), rapid.IntRange(1, 9).Draw(t, "most")
-		var c crowd
+		var c occupancy
 		c.vacate(slots, most)
 		plain := make([]int, slots)
 		type stop struct{ from, to int }

@@ -26,7 +26,7 @@ type room struct {
 	t      *testing.T
 	policy *policy.Policy
 	state  *shutdown.State
-	store  *history.Store
+	writer *history.Writer
 	path   string
 	rec    *Recorder
 	over   int
@@ -81,11 +81,11 @@ func newRoom(t *testing.T) *room {
 		t.Fatal(err)
 	}
 	r := &room{t: t, policy: p, path: filepath.Join(t.TempDir(), "history"), at: start, battery: label.Model, more: 1000}
-	r.battery.Store *= 0.9
-	if r.store, err = history.Open(r.path, history.Options{}); err != nil {
+	r.battery.Energy *= 0.9
+	if r.writer, err = history.Open(r.path, history.Options{}); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { r.store.Close(context.Background()) })
+	t.Cleanup(func() { r.writer.Close(context.Background()) })
 	r.hosts = []body{{up: true, takes: 20 * time.Second}, {up: true, takes: 45 * time.Second}}
 	r.begin()
 	return r
@@ -93,7 +93,7 @@ func newRoom(t *testing.T) *room {
 
 // begin is an agent's start.
 func (r *room) begin() {
-	r.rec = New(r.store, func() time.Time { return time.Unix(0, int64(r.at)).Add(time.Hour) }, func() { r.over++ })
+	r.rec = New(r.writer, func() time.Time { return time.Unix(0, int64(r.at)).Add(time.Hour) }, func() { r.over++ })
 	if r.state == nil {
 		r.state = shutdown.New()
 		r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
@@ -182,8 +182,8 @@ func (r *room) run(seconds int) {
 
 func (r *room) measurement() shutdown.Measurement {
 	m := shutdown.Nothing
-	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StoreNormal
-	m.LoadWatts, m.ChargeTenths, m.TemperatureC = r.load(), int64(1000*(1-r.charge.Delivered/r.battery.Full())), 250
+	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal
+	m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC = r.load(), int64(1000*(1-r.charge.Delivered/r.battery.Full())), 250
 	switch {
 	case r.empty:
 		m.Source, m.Input, m.LoadWatts = shutdown.FromNothing, shutdown.LineBad, 0
@@ -197,7 +197,7 @@ func (r *room) measurement() shutdown.Measurement {
 // reader reads what was recorded.
 func (r *room) reader() *history.Reader {
 	r.t.Helper()
-	if err := r.store.Flush(r.t.Context()); err != nil {
+	if err := r.writer.Flush(r.t.Context()); err != nil {
 		r.t.Fatal(err)
 	}
 	from, err := history.OpenReader(r.t.Context(), r.path)

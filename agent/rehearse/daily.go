@@ -1,4 +1,4 @@
-package main
+package rehearse
 
 import (
 	"context"
@@ -7,34 +7,36 @@ import (
 	"go.uber.org/zap"
 
 	"ebbline/agent"
+	"ebbline/agent/bounded"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
 
 const (
-	drillLook   = time.Minute    // after the start, and between two looks whether it is time
-	drillEvery  = 24 * time.Hour // for a policy that has not changed
-	drillSooner = time.Hour      // after a round in which a host failed. Not more often: a refused password brings an account nearer to its lock
-	drillAtOnce = 2              // hosts
+	dailyLook   = time.Minute    // after the start, and between two looks whether it is time
+	dailyEvery  = 24 * time.Hour // for a policy that has not changed
+	dailySooner = time.Hour      // after a round in which a host failed. Not more often: a refused password brings an account nearer to its lock
+	dailyAtOnce = 2              // hosts
 	calmEvery   = time.Second    // a round ends so soon after the begin of an outage
 )
 
-// drill is the running agent's own rehearsal: it tries the ways to the hosts
+// Daily is the running agent's own rehearsal: it tries the ways to the hosts
 // while all is well, so that a key that was changed is known before the night.
 // It never works in an outage, where the hosts have other things to do.
-type drill struct {
-	read secrets
-	log  *zap.Logger
-	bad  map[string]bool // hosts whose way failed when it was last tried
+type Daily struct {
+	Parts Parts
+	Log   *zap.Logger
+
+	bad map[string]bool // hosts whose way failed when it was last tried
 }
 
-// run lives until ctx ends.
-func (d *drill) run(ctx context.Context, a *agent.Agent) {
-	tick := time.NewTicker(drillLook)
+// Run lives until ctx ends.
+func (d *Daily) Run(ctx context.Context, a *agent.Agent) {
+	tick := time.NewTicker(dailyLook)
 	defer tick.Stop()
 	var of *policy.Policy // that the last round was for
 	var at time.Time
-	every := drillEvery
+	every := dailyEvery
 	for {
 		select {
 		case <-ctx.Done():
@@ -43,7 +45,7 @@ func (d *drill) run(ctx context.Context, a *agent.Agent) {
 		}
 		p, _ := a.Calm()
 		if p == nil {
-			if every == drillSooner {
+			if every == dailySooner {
 				at = time.Time{} // after an outage what failed may be mended, or fail otherwise
 			}
 			continue
@@ -51,20 +53,20 @@ func (d *drill) run(ctx context.Context, a *agent.Agent) {
 		if p == of && time.Since(at) < every {
 			continue
 		}
-		failed, whole := d.round(ctx, a)
+		failed, whole := d.Round(ctx, a)
 		if !whole {
 			continue // an outage came in between, or another policy
 		}
-		of, at, every = p, time.Now(), drillEvery
+		of, at, every = p, time.Now(), dailyEvery
 		if failed {
-			every = drillSooner
+			every = dailySooner
 		}
 	}
 }
 
-// round tries every host that is not off, raises and clears its condition, and
+// Round tries every host that is not off, raises and clears its condition, and
 // tells whether one failed, and whether it came to its end.
-func (d *drill) round(ctx context.Context, a *agent.Agent) (failed, whole bool) {
+func (d *Daily) Round(ctx context.Context, a *agent.Agent) (failed, whole bool) {
 	p, on := a.Calm()
 	if p == nil {
 		return false, false
@@ -85,22 +87,22 @@ func (d *drill) round(ctx context.Context, a *agent.Agent) (failed, whole bool) 
 		cancel()
 	}()
 	bad := make([]bool, len(p.Hosts))
-	few(ctx, len(p.Hosts), drillAtOnce, func(k int) {
+	bounded.Each(ctx, len(p.Hosts), dailyAtOnce, func(k int) {
 		h := &p.Hosts[k]
 		if !on[k] { // nothing can be said of it; one that failed is tried again when it is up
 			a.MarkHost(shutdown.HostUnready, h.Name, false)
 			bad[k] = d.bad[h.Name]
 			return
 		}
-		ways := tryAll(ctx, h, d.read)
+		ways := d.Parts.Try(ctx, h)
 		if ctx.Err() != nil || !calm() {
 			return // what was cut short says nothing
 		}
 		for i := range ways {
-			if w := &ways[i]; w.verdict != ready {
+			if w := &ways[i]; w.Readiness != Ready {
 				bad[k] = true
-				d.log.Warn("a way to a host fails", zap.String("host", h.Name), zap.String("by", w.by), zap.String("address", w.address),
-					zap.String("verdict", string(w.verdict)), zap.String("said", w.said))
+				d.Log.Warn("a way to a host fails", zap.String("host", h.Name), zap.String("by", w.By), zap.String("address", w.Address),
+					zap.String("verdict", string(w.Readiness)), zap.String("said", w.Text))
 			}
 		}
 		a.MarkHost(shutdown.HostUnready, h.Name, bad[k])

@@ -11,9 +11,9 @@ import (
 	"ebbline/shutdown"
 )
 
-// crew is what works for one policy: a poller for each UPS, a looker and a
+// workers are what works for one policy: a poller for each UPS, a looker and a
 // connector for each host. It speaks in that policy's numbers.
-type crew struct {
+type workers struct {
 	policy *policy.Policy
 	parts  *Parts
 	ctx    context.Context
@@ -39,9 +39,9 @@ const (
 	listenWait = 5 * time.Second        // before listening is tried again
 )
 
-func newCrew(p *policy.Policy, parts *Parts) *crew {
+func newWorkers(p *policy.Policy, parts *Parts) *workers {
 	n := len(p.UPSs)
-	c := &crew{policy: p, parts: parts, begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n), heard: make(chan struct{})}
+	c := &workers{policy: p, parts: parts, begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n), heard: make(chan struct{})}
 	c.ctx, c.stop = context.WithCancel(context.Background())
 	for range p.UPSs {
 		c.polls = append(c.polls, make(chan struct{}, 1))
@@ -53,12 +53,12 @@ func newCrew(p *policy.Policy, parts *Parts) *crew {
 	return c
 }
 
-// employ puts a crew to work in the place of the one before.
-func (a *Agent) employ(c *crew) {
-	before := a.crew
+// employ puts workers to work in the place of the one before.
+func (a *Agent) employ(c *workers) {
+	before := a.workers
 	a.dismiss()
 	a.mu.Lock()
-	a.crew = c
+	a.workers = c
 	a.mu.Unlock()
 	for i, s := range c.parts.Sources {
 		if s != nil {
@@ -108,15 +108,15 @@ func (a *Agent) employ(c *crew) {
 	})
 }
 
-// dismiss lets the crew go, and with it its actions: nobody is left who could
+// dismiss lets the workers go, and with them their actions: nobody is left who could
 // be told of their end.
 func (a *Agent) dismiss() {
-	if a.crew == nil {
+	if a.workers == nil {
 		return
 	}
-	a.crew.stop()
-	a.flights = nil
-	a.gone.Go(a.crew.parts.close) // it may wait for the network
+	a.workers.stop()
+	a.executions = nil
+	a.gone.Go(a.workers.parts.close) // it may wait for the network
 }
 
 func (p *Parts) close() {
@@ -128,11 +128,11 @@ func (p *Parts) close() {
 // poll, look and connect pass a wish on to the goroutine that it concerns. The
 // newest counts.
 
-func (c *crew) poll(i int32) { replace(c.polls[i], struct{}{}) }
+func (c *workers) poll(i int32) { replace(c.polls[i], struct{}{}) }
 
-func (c *crew) look(k int32, every time.Duration) { replace(c.rates[k], every) }
+func (c *workers) look(k int32, every time.Duration) { replace(c.rates[k], every) }
 
-func (c *crew) connect(k int32) { replace(c.opens[k], struct{}{}) }
+func (c *workers) connect(k int32) { replace(c.opens[k], struct{}{}) }
 
 func replace[T any](ch chan T, v T) {
 	select {
@@ -147,7 +147,7 @@ func replace[T any](ch chan T, v T) {
 
 // pollEach asks one UPS as often as the policy says and whenever it is woken. A
 // poll that fails is no event: the core counts silence by time.
-func (a *Agent) pollEach(c *crew, i int32, s Source) {
+func (a *Agent) pollEach(c *workers, i int32, s Source) {
 	u := &c.policy.UPSs[i]
 	for c.ctx.Err() == nil {
 		began := time.Now()
@@ -167,7 +167,7 @@ func (a *Agent) pollEach(c *crew, i int32, s Source) {
 		}
 		cancel()
 		if err == nil {
-			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: m}})
+			a.queue.put(c.ctx, message{workers: c, event: shutdown.Event{Kind: shutdown.Measured, UPS: i, Measurement: m}})
 		}
 		if was := c.endPoll(i, err); err != nil && was == "" && c.ctx.Err() == nil {
 			a.voice.warn("a UPS does not answer", zap.String("ups", u.Name), zap.Error(err))
@@ -190,7 +190,7 @@ const readWithin = 10 * time.Second // one sensor or emergency input
 
 // readEach reads one sensor or emergency input as often as the policy says. A reading
 // that fails is no event: the core counts silence by time.
-func (a *Agent) readEach(c *crew, kind, name string, every time.Duration, read func(context.Context) (shutdown.Event, error)) {
+func (a *Agent) readEach(c *workers, kind, name string, every time.Duration, read func(context.Context) (shutdown.Event, error)) {
 	was := false
 	for c.ctx.Err() == nil {
 		began := time.Now()
@@ -203,7 +203,7 @@ func (a *Agent) readEach(c *crew, kind, name string, every time.Duration, read f
 		cancel()
 		switch {
 		case err == nil:
-			a.queue.put(c.ctx, message{crew: c, event: e})
+			a.queue.put(c.ctx, message{workers: c, event: e})
 			if was {
 				a.voice.info("it is read again", zap.String(kind, name))
 			}
@@ -218,19 +218,19 @@ func (a *Agent) readEach(c *crew, kind, name string, every time.Duration, read f
 }
 
 // sourceFor gives the way to ask a UPS; see wayOf.
-func (a *Agent) sourceFor(c *crew, i int32) Source {
+func (a *Agent) sourceFor(c *workers, i int32) Source {
 	by, id := a.wayOf(c, shutdown.ActionID{Host: -1, UPS: i})
 	return by.parts.Sources[id.UPS]
 }
 
-func (c *crew) beginPoll(i int32) {
+func (c *workers) beginPoll(i int32) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.begun[i]++
 }
 
 // endPoll notes the end of a poll and gives the fault of the one before.
-func (c *crew) endPoll(i int32, err error) (was string) {
+func (c *workers) endPoll(i int32, err error) (was string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	was, c.faults[i] = c.faults[i], ""
@@ -242,7 +242,7 @@ func (c *crew) endPoll(i int32, err error) (was string) {
 }
 
 // asked tells whether of each UPS so many polls have ended.
-func (c *crew) asked(times func(i int) uint64) bool {
+func (c *workers) asked(times func(i int) uint64) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for i, s := range c.parts.Sources {
@@ -257,7 +257,7 @@ func once(int) uint64 { return 1 }
 
 // askAll asks every UPS afresh and waits for the answers, as long as two polls
 // may take: one may be under way.
-func (c *crew) askAll(ctx context.Context) {
+func (c *workers) askAll(ctx context.Context) {
 	c.mu.Lock()
 	want := append([]uint64(nil), c.begun...)
 	c.mu.Unlock()
@@ -276,7 +276,7 @@ func (c *crew) askAll(ctx context.Context) {
 // lookEach looks at one host as often as the core last said, and never twice at
 // once. A silence is several looks close together: where one learnt nothing, the
 // next ones follow at once.
-func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
+func (a *Agent) lookEach(c *workers, k int32, l Looker, places chan struct{}) {
 	var every time.Duration
 	select {
 	case every = <-c.rates[k]:
@@ -290,7 +290,7 @@ func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
 		var text string
 		a.inPlace(c.ctx, places, lookWithin, func(ctx context.Context) { seen, text = l.Look(ctx) })
 		if seen >= shutdown.SeenUp && seen <= shutdown.SeenOff {
-			a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen, Text: brief(text)}})
+			a.queue.put(c.ctx, message{workers: c, event: shutdown.Event{Kind: shutdown.Observed, Host: k, Sighting: seen, Text: brief(text)}})
 		}
 		wait := every
 		if seen == 0 && soon > 0 {
@@ -315,7 +315,7 @@ func (a *Agent) lookEach(c *crew, k int32, l Looker, places chan struct{}) {
 
 // openEach opens the way to one host when it is asked to. A way that does not
 // open is no event: the action that needs it says so.
-func (a *Agent) openEach(c *crew, k int32, o Connector, doors chan struct{}) {
+func (a *Agent) openEach(c *workers, k int32, o Connector, doors chan struct{}) {
 	for {
 		select {
 		case <-c.opens[k]:
@@ -348,7 +348,7 @@ func (a *Agent) inPlace(ctx context.Context, places chan struct{}, within time.D
 
 // listen hears notifications, again after an error: a port may be taken for a
 // while.
-func (a *Agent) listen(c *crew) {
+func (a *Agent) listen(c *workers) {
 	for {
 		var err error
 		if fault := a.voice.safely(func() { err = c.parts.Listen(c.ctx, a.Wake) }); fault != nil {

@@ -1,4 +1,4 @@
-package said
+package firstline
 
 import (
 	"fmt"

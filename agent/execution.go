@@ -12,9 +12,9 @@ import (
 	"ebbline/shutdown"
 )
 
-// flight is one action under way. It is over when it leaves the loop's list,
+// execution is one action under way. It is over when it leaves the loop's list,
 // and that happens once: by its own end or by its deadline.
-type flight struct {
+type execution struct {
 	action shutdown.Action
 	cancel context.CancelFunc
 }
@@ -25,11 +25,11 @@ const ahead = 200 * time.Millisecond
 
 // begin starts an action in a goroutine of its own.
 func (a *Agent) begin(action shutdown.Action) {
-	c, now := a.crew, a.clock.now()
+	c, now := a.workers, a.clock.now()
 	name := action.ID.Name(c.policy)
 	left := action.Deadline.Sub(now)
 	ctx, cancel := context.WithTimeout(c.ctx, left-min(ahead, left/10))
-	a.flights = append(a.flights, &flight{action, cancel})
+	a.executions = append(a.executions, &execution{action, cancel})
 	if left <= 0 {
 		return // its end is the loop's next turn
 	}
@@ -38,13 +38,13 @@ func (a *Agent) begin(action shutdown.Action) {
 		defer cancel()
 		o, text := a.perform(ctx, c, action)
 		a.voice.info("ended", zap.String("action", name), zap.Stringer("outcome", o), zap.String("text", text))
-		a.queue.put(c.ctx, message{crew: c, event: shutdown.Event{
+		a.queue.put(c.ctx, message{workers: c, event: shutdown.Event{
 			Kind: shutdown.Finished, Action: action.ID, Host: action.ID.Host, UPS: action.ID.UPS, Outcome: o, Text: brief(text)}})
 	})
 }
 
 // perform carries out an action and survives its panic.
-func (a *Agent) perform(ctx context.Context, c *crew, action shutdown.Action) (o shutdown.Outcome, text string) {
+func (a *Agent) perform(ctx context.Context, c *workers, action shutdown.Action) (o shutdown.Outcome, text string) {
 	c, action.ID = a.wayOf(c, action.ID)
 	fault := a.voice.safely(func() { o, text = c.parts.do(ctx, c.policy, action) })
 	switch {
@@ -63,11 +63,11 @@ func (p *Parts) do(ctx context.Context, pol *policy.Policy, action shutdown.Acti
 	return p.Doer.Do(ctx, pol, action)
 }
 
-// finish ends a flight and tells the core.
-func (a *Agent) finish(f *flight, o shutdown.Outcome, text string) {
-	for i := range a.flights {
-		if a.flights[i] == f {
-			a.flights = append(a.flights[:i], a.flights[i+1:]...)
+// finish ends an execution and tells the core.
+func (a *Agent) finish(f *execution, o shutdown.Outcome, text string) {
+	for i := range a.executions {
+		if a.executions[i] == f {
+			a.executions = append(a.executions[:i], a.executions[i+1:]...)
 			break
 		}
 	}

@@ -132,7 +132,7 @@ const emptyVolts = 0.875
 // OfTest is a discharge test as evidence.
 func OfTest(u *policy.UPS, t *history.Test) battery.Discharge {
 	d := battery.Discharge{
-		Day: dayOf(t.Began), Segments: t.Segments, Start: charge(t.ChargeTenths), Ended: battery.Early, Weak: len(t.Verdict.Weak) > 0,
+		Day: dayOf(t.Began), Segments: t.Segments, StartCharge: charge(t.ChargeTenths), Ended: battery.Early, Weak: len(t.Verdict.Weak) > 0,
 	}
 	celsius := t.BatteryTenthsC
 	if celsius == shutdown.Unread {
@@ -213,7 +213,7 @@ func ours(o *history.Outage, u *policy.UPS) shutdown.Instant {
 
 // ofOutage follows the readings on battery; false when they say too little.
 func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant) (battery.Discharge, bool) {
-	d := battery.Discharge{Day: dayOf(in.Lost), Start: 1, Ended: battery.Early, Outage: true}
+	d := battery.Discharge{Day: dayOf(in.Lost), StartCharge: 1, Ended: battery.Early, Outage: true}
 	var last *history.Sample
 	end := shutdown.Unread
 	for k := range samples {
@@ -224,7 +224,7 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 		if s.Source != shutdown.FromBattery {
 			switch {
 			case last == nil && s.ChargeTenths != shutdown.Unread:
-				d.Start = charge(s.ChargeTenths)
+				d.StartCharge = charge(s.ChargeTenths)
 			case last != nil && s.Source == shutdown.FromNothing && s.At < ours:
 				d.Ended = battery.AtCutOff
 			}
@@ -234,8 +234,8 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 			continue
 		}
 		if last == nil {
-			if s.TemperatureC != shutdown.Unread {
-				d.Celsius, d.CelsiusSet = float64(s.TemperatureC)/10, true
+			if s.TemperatureTenthsC != shutdown.Unread {
+				d.Celsius, d.CelsiusSet = float64(s.TemperatureTenthsC)/10, true
 			}
 			s.Moment = in.Lost.When(min(in.Lost.At, s.At))
 		} else if gap := s.At.Sub(last.At); gap > longestGap {
@@ -251,7 +251,7 @@ func ofOutage(in history.Input, samples []history.Sample, ours shutdown.Instant)
 		}
 		gauged(&d, s.ChargeTenths, s.At.Sub(in.Lost.At))
 		last = s
-		if s.Battery == shutdown.StoreDepleted {
+		if s.Battery == shutdown.StatusDepleted {
 			d.Ended = battery.AtCutOff
 			break
 		}

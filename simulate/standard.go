@@ -7,10 +7,10 @@ import (
 	"ebbline/simulate/world"
 )
 
-// Fears are the outages that every plan is put through when none is named: each
+// Standard are the outages that every plan is put through when none is named: each
 // with one thing to go by, so that its name says what failed. The bounds take
 // each battery as low as given ([LowParts]).
-func Fears(p *policy.Policy, low []Low) []*Outage {
+func Standard(p *policy.Policy, low []Low) []*Outage {
 	ride := p.Site.RideThrough
 	long := 8 * time.Hour
 	list := []*Outage{

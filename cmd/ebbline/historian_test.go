@@ -14,7 +14,7 @@ import (
 // What was measured is logged when it is new, and all of it once a day.
 func TestMeasuredIsToldOnce(t *testing.T) {
 	core, lines := observer.New(zap.InfoLevel)
-	m := &memory{log: zap.New(core)}
+	m := &historian{log: zap.New(core)}
 	start := time.Date(2026, 11, 2, 3, 14, 0, 0, time.UTC)
 	note := func(host, text string) learn.Note { return learn.Note{Host: host, Text: text} }
 	for _, c := range []struct {

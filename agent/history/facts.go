@@ -291,7 +291,7 @@ func (s *Sample) check() error {
 	f.name("UPS", s.UPS)
 	f.moment("was read", s.Moment)
 	f.add(s.During < DuringNormal || s.During > DuringTest, "it is not stated what goes on around it")
-	f.add(s.Source > shutdown.FromNothing || s.Input > shutdown.LineBad || s.Battery > shutdown.StoreDepleted,
+	f.add(s.Source > shutdown.FromNothing || s.Input > shutdown.LineBad || s.Battery > shutdown.StatusDepleted,
 		"its source %d, input %d or battery %d is none", s.Source, s.Input, s.Battery)
 	return f.of("sample")
 }

@@ -29,7 +29,7 @@ const (
 	Stopping
 	Off
 	Booting
-	Lost // its power went while it was up; it is off since
+	Cut // its power went while it was up; it is off since
 )
 
 // Span is a part of a host's run.
@@ -66,7 +66,7 @@ func (r *Recorder) Event(at shutdown.Instant, e *shutdown.Event) {
 		r.Curves = make([][]Level, len(r.r.world.UPSs))
 	}
 	if r.Text && e.Kind != shutdown.Adopted {
-		r.Lines = append(r.Lines, transcript.Event(r.r.Policy, at-Start, e))
+		r.Lines = append(r.Lines, transcript.Event(r.r.Policy, at-Epoch, e))
 	}
 	r.look(at)
 	if r.Next != nil {
@@ -79,12 +79,12 @@ func (r *Recorder) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	if r.Text {
 		g := *f
 		if g.Kind == shutdown.Begin {
-			g.Action.Deadline -= Start
+			g.Action.Deadline -= Epoch
 		}
-		r.Lines = append(r.Lines, transcript.Effect(r.r.Policy, at-Start, &g))
+		r.Lines = append(r.Lines, transcript.Effect(r.r.Policy, at-Epoch, &g))
 	}
 	if f.Kind == shutdown.Notify {
-		r.Notes = append(r.Notes, Note{at.Sub(Start), f.Notice})
+		r.Notes = append(r.Notes, Note{at.Sub(Epoch), f.Notice})
 	}
 	if r.Next != nil {
 		r.Next.Effect(at, f)
@@ -94,14 +94,14 @@ func (r *Recorder) Effect(at shutdown.Instant, f *shutdown.Effect) {
 // gone is what a host is that is off.
 func gone(h *world.Host) Being {
 	if h.LastCut {
-		return Lost
+		return Cut
 	}
 	return Off
 }
 
 // look notes where hosts and batteries stand.
 func (r *Recorder) look(at shutdown.Instant) {
-	t := at.Sub(Start)
+	t := at.Sub(Epoch)
 	for k := range r.r.world.Hosts {
 		h := &r.r.world.Hosts[k]
 		now := Running
@@ -114,9 +114,9 @@ func (r *Recorder) look(at shutdown.Instant) {
 			now = gone(h)
 		}
 		s := r.Spans[k]
-		if n := len(s); n > 0 && s[n-1].Being != Off && s[n-1].Being != Lost && h.OffAt != shutdown.Never {
+		if n := len(s); n > 0 && s[n-1].Being != Off && s[n-1].Being != Cut && h.OffAt != shutdown.Never {
 			// With the agent off, nobody was told: the host may be up again by now.
-			if off := h.OffAt.Sub(Start); off > s[n-1].From || off == 0 && n == 1 {
+			if off := h.OffAt.Sub(Epoch); off > s[n-1].From || off == 0 && n == 1 {
 				s[n-1].To = off
 				s = append(s, Span{off, off, gone(h)})
 			}
