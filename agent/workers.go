@@ -16,6 +16,7 @@ import (
 type workers struct {
 	policy *policy.Policy
 	parts  *Parts
+	epoch  time.Time // the beats of the polls are counted from it
 	ctx    context.Context
 	stop   context.CancelFunc
 	polls  []chan struct{}      // by UPS: ask now
@@ -37,11 +38,15 @@ const (
 	openWithin = 30 * time.Second       // one connection
 	pollApart  = 250 * time.Millisecond // between two polls of one UPS, whatever wakes it
 	listenWait = 5 * time.Second        // before listening is tried again
+
+	// pollTogether is how many UPSs are asked in one moment. To wake up costs this
+	// machine several times what a poll does, and those of a moment share that.
+	pollTogether = 25
 )
 
 func newWorkers(p *policy.Policy, parts *Parts) *workers {
 	n := len(p.UPSs)
-	c := &workers{policy: p, parts: parts, begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n), heard: make(chan struct{})}
+	c := &workers{policy: p, parts: parts, epoch: time.Now(), begun: make([]uint64, n), ended: make([]uint64, n), faults: make([]string, n), heard: make(chan struct{})}
 	c.ctx, c.stop = context.WithCancel(context.Background())
 	for range p.UPSs {
 		c.polls = append(c.polls, make(chan struct{}, 1))
@@ -176,7 +181,7 @@ func (a *Agent) pollEach(c *workers, i int32, s Source) {
 			a.voice.info("a UPS answers again", zap.String("ups", u.Name))
 		}
 		sleep(c.ctx, pollApart-time.Since(began))
-		timer := time.NewTimer(u.PollEvery() - time.Since(began))
+		timer := time.NewTimer(time.Until(began.Add(c.pause(i, u.PollEvery(), began))))
 		select {
 		case <-timer.C:
 		case <-c.polls[i]:
@@ -184,6 +189,14 @@ func (a *Agent) pollEach(c *workers, i int32, s Source) {
 		}
 		timer.Stop()
 	}
+}
+
+// pause is the time from the beginning of one poll of a UPS to the next: to the
+// latest moment that its group is asked in, and no longer than every.
+func (c *workers) pause(i int32, every time.Duration, began time.Time) time.Duration {
+	groups := (len(c.polls) + pollTogether - 1) / pollTogether
+	beat := every * time.Duration(int(i)/pollTogether) / time.Duration(groups)
+	return every - (began.Sub(c.epoch)+every-beat)%every
 }
 
 const readWithin = 10 * time.Second // one sensor or emergency input

@@ -174,23 +174,23 @@ func securityOf(cfg *policy.SNMP, secrets Secrets) (*gosnmp.UsmSecurityParameter
 // again for the halves.
 func (c *Client) Get(ctx context.Context, oids []string) ([]Value, error) {
 	values := make([]Value, len(oids))
-	return values, c.get(ctx, oids, values)
+	q, err := about(gosnmp.GetRequest, oids...)
+	if err != nil {
+		return values, err
+	}
+	return values, c.get(ctx, q, values)
 }
 
-func (c *Client) get(ctx context.Context, oids []string, values []Value) error {
-	q, err := about(gosnmp.GetRequest, oids...)
-	if err == nil {
-		err = c.ask(ctx, q)
-	}
-	if err != nil {
+func (c *Client) get(ctx context.Context, q *question, values []Value) error {
+	if err := c.ask(ctx, q); err != nil {
 		return err
 	}
-	if c.answer.status != gosnmp.NoError && len(oids) > 1 {
-		half := len(oids) / 2
-		if err := c.get(ctx, oids[:half], values[:half]); err != nil {
+	if c.answer.status != gosnmp.NoError && len(values) > 1 {
+		half := len(values) / 2
+		if err := c.get(ctx, &question{kind: q.kind, names: q.names[:half]}, values[:half]); err != nil {
 			return err
 		}
-		return c.get(ctx, oids[half:], values[half:])
+		return c.get(ctx, &question{kind: q.kind, names: q.names[half:]}, values[half:])
 	}
 	for i := range values {
 		values[i] = Value{Type: gosnmp.NoSuchObject}

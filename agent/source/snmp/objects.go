@@ -84,6 +84,17 @@ var objects = [count]object{
 	lowBatteryTime:     {"upsConfigLowBattTime", upsMIB + "9.7.0", 1, 1440},
 }
 
+// objectNames is how a message names each of the objects.
+var objectNames = func() (names [count][]byte) {
+	for i := range objects {
+		var err error
+		if names[i], err = appendOID(nil, objects[i].oid); err != nil {
+			panic(err)
+		}
+	}
+	return names
+}()
+
 // Text objects, and the control group, are read once, by Probe.
 const (
 	identManufacturer = upsMIB + "1.1.0"

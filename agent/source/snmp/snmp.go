@@ -37,6 +37,16 @@ type Source struct {
 	absent  [count]bool // the card said that it has no such object
 	known   figures     // the last of each fixed object
 	relearn time.Time   // when to look at both again
+	usual   selection   // what a poll asks for, as absent has it
+}
+
+// selection is some of the objects, and the question that asks for them: a poll
+// puts the same one each time.
+type selection struct {
+	without  [count]bool // absent, when it was made
+	which    []index
+	question *question
+	answers  []Value
 }
 
 const (
@@ -73,11 +83,16 @@ func New(cfg policy.SNMP, secrets Secrets, rated Rated) (*Source, error) {
 // timeout. An error means that nothing is known: no answer, or none that can
 // be used.
 func (s *Source) Poll(ctx context.Context) (shutdown.Measurement, error) {
-	ctx, cancel := context.WithTimeout(ctx, s.cfg.Timeout)
-	defer cancel()
+	if end, ok := ctx.Deadline(); !ok || time.Until(end) > s.cfg.Timeout {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, s.cfg.Timeout)
+		defer cancel()
+	}
+	if s.usual.question == nil || s.usual.without != s.absent {
+		s.usual = s.choose(func(i index) bool { return i < fixed && !s.absent[i] })
+	}
 	f := s.known
-	err := s.fill(ctx, &f, func(i index) bool { return i < fixed && !s.absent[i] })
-	if err != nil {
+	if err := s.fill(ctx, &f, &s.usual); err != nil {
 		return shutdown.Nothing, err
 	}
 	if !slices.ContainsFunc(f[:fixed], func(v float64) bool { return !math.IsNaN(v) }) {
@@ -100,7 +115,8 @@ func (s *Source) Poll(ctx context.Context) (shutdown.Measurement, error) {
 
 // learn asks for the fixed objects, and again for what the card did not have.
 func (s *Source) learn(ctx context.Context, f *figures) {
-	err := s.fill(ctx, f, func(i index) bool { return i >= fixed || s.absent[i] })
+	rest := s.choose(func(i index) bool { return i >= fixed || s.absent[i] })
+	err := s.fill(ctx, f, &rest)
 	copy(s.known[fixed:], f[fixed:])
 	wait := relearnAfter
 	if slices.Contains(s.absent[:evidence], true) {
@@ -111,28 +127,34 @@ func (s *Source) learn(ctx context.Context, f *figures) {
 	s.relearn = time.Now().Add(wait)
 }
 
-// fill asks for the objects chosen and notes which of them the card has.
-func (s *Source) fill(ctx context.Context, f *figures, chosen func(index) bool) error {
-	var which []index
-	var oids []string
+// choose makes a selection.
+func (s *Source) choose(chosen func(index) bool) selection {
+	l := selection{without: s.absent, question: &question{kind: gosnmp.GetRequest}}
 	for _, i := range s.asked {
 		if chosen(i) {
-			which = append(which, i)
-			oids = append(oids, objects[i].oid)
+			l.which = append(l.which, i)
+			l.question.names = append(l.question.names, objectNames[i])
 		}
 	}
-	if len(which) == 0 {
+	l.answers = make([]Value, len(l.which))
+	return l
+}
+
+// fill asks for the objects of a selection and notes which of them the card has.
+func (s *Source) fill(ctx context.Context, f *figures, l *selection) error {
+	if len(l.which) == 0 {
 		return nil
 	}
-	answers, err := s.client.Get(ctx, oids)
-	for k, i := range which {
-		if answers[k].Type == 0 {
+	clear(l.answers)
+	err := s.client.get(ctx, l.question, l.answers)
+	for k, i := range l.which {
+		if l.answers[k].Type == 0 {
 			// Not asked before the deadline. What is known by now is kept, so that a
 			// slow v1 card is learned over several polls.
 			continue
 		}
-		s.absent[i] = answers[k].Type == gosnmp.NoSuchObject || answers[k].Type == gosnmp.NoSuchInstance
-		f[i] = objects[i].figure(answers[k], s.scale[i])
+		s.absent[i] = l.answers[k].Type == gosnmp.NoSuchObject || l.answers[k].Type == gosnmp.NoSuchInstance
+		f[i] = objects[i].figure(l.answers[k], s.scale[i])
 	}
 	return err
 }
@@ -173,8 +195,8 @@ func (s *Source) Probe(ctx context.Context) (Capabilities, error) {
 		ctx, cancel = context.WithTimeout(ctx, 5*s.cfg.Timeout)
 		defer cancel()
 	}
-	f := unread()
-	if err := s.fill(ctx, &f, func(index) bool { return true }); err != nil {
+	f, all := unread(), s.choose(func(index) bool { return true })
+	if err := s.fill(ctx, &f, &all); err != nil {
 		return Capabilities{}, err
 	}
 	copy(s.known[fixed:], f[fixed:])

@@ -29,6 +29,8 @@ type engine struct {
 	digest int       // octets of it that a message carries
 	priv   []byte
 	block  cipher.Block
+	iv     [aes.BlockSize]byte // of the running crypt
+	sum    [64]byte            // of the running sign
 }
 
 const usmModel = 3
@@ -78,7 +80,7 @@ func (e *engine) crypt(text, salt []byte, boots, at uint32, encrypt bool) bool {
 	if len(salt) != 8 {
 		return false
 	}
-	var iv [aes.BlockSize]byte
+	iv := &e.iv
 	if e.block.BlockSize() == des.BlockSize { // RFC 3414, 8.1.1
 		for i := range salt {
 			iv[i] = e.priv[des.BlockSize+i] ^ salt[i]
@@ -127,8 +129,7 @@ func (e *engine) salt() (s [8]byte) {
 func (e *engine) sign(message, place []byte) {
 	e.mac.Reset()
 	e.mac.Write(message)
-	var sum [64]byte
-	copy(place, e.mac.Sum(sum[:0]))
+	copy(place, e.mac.Sum(e.sum[:0]))
 }
 
 // signed tells whether a message that came carries the digest that its
