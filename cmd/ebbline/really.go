@@ -88,6 +88,8 @@ func (r *realStop) refuses(ctx context.Context, read secrets) error {
 	switch {
 	case r.h.Self:
 		return fmt.Errorf("the agent runs on %s: nothing would start it again", name)
+	case r.h.Observe:
+		return fmt.Errorf("%s is only watched, says the policy (observe): no order is given to it. Remove observe, and reload the agent", name)
 	case r.h.StaysUp:
 		return fmt.Errorf("%s is never to be stopped, says the policy (stays_up)", name)
 	case len(r.h.Starts) == 0:
