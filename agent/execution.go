@@ -43,8 +43,13 @@ func (a *Agent) begin(action shutdown.Action) {
 	})
 }
 
-// perform carries out an action and survives its panic.
+// perform carries out an action and survives its panic. What is only watched gets no
+// order; the core begins none, and if it did, it would end here.
 func (a *Agent) perform(ctx context.Context, c *workers, action shutdown.Action) (o shutdown.Outcome, text string) {
+	if onlyWatched(c.policy, action.ID) {
+		a.voice.fault("an order to what is only watched is not given", zap.String("action", action.ID.Name(c.policy)))
+		return shutdown.Refused, "only watched (observe): no order is given"
+	}
 	c, action.ID = a.wayOf(c, action.ID)
 	fault := a.voice.safely(func() { o, text = c.parts.do(ctx, c.policy, action) })
 	switch {
@@ -54,6 +59,14 @@ func (a *Agent) perform(ctx context.Context, c *workers, action shutdown.Action)
 		return shutdown.Unknown, "no outcome was given: " + text
 	}
 	return o, text
+}
+
+// onlyWatched tells whether an action is on a host or UPS that gets no order.
+func onlyWatched(p *policy.Policy, id shutdown.ActionID) bool {
+	if id.Host < 0 {
+		return p.Watched(int(id.UPS))
+	}
+	return p.Hosts[id.Host].Observe
 }
 
 func (p *Parts) do(ctx context.Context, pol *policy.Policy, action shutdown.Action) (shutdown.Outcome, string) {

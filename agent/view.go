@@ -24,6 +24,7 @@ type View struct {
 	Policy     string    `json:"policy"`      // fingerprint of the one in force
 	NextPolicy string    `json:"next_policy"` // of the one that waits for the end of the outage; "" for none
 	Status     string    `json:"status"`      // all of it in one line
+	Observing  string    `json:"observing"`   // "site" or "hosts" while no order is given to all or some; "" for orders to all
 
 	Outage  *OutageView `json:"outage"`  // null when all is normal
 	Outages uint32      `json:"outages"` // how many there have been, this one included
@@ -104,7 +105,9 @@ type HostView struct {
 	Seen               string     `json:"seen"` // at the last look; "" before the first
 	SeenAt             *time.Time `json:"seen_at"`
 	StaysUp            bool       `json:"stays_up"`
-	Ordered            string     `json:"ordered"` // by an operator, for this host: "stop", "start" or "keep"; "" for nothing
+	Observed           bool       `json:"observed"`               // it is only watched
+	WouldBeAsked       *int64     `json:"would_be_asked_seconds"` // when it would have been asked to stop; null where it is not only watched
+	Ordered            string     `json:"ordered"`                // by an operator, for this host: "stop", "start" or "keep"; "" for nothing
 	Asked              *int64     `json:"asked_seconds"`
 	Down               *int64     `json:"down_seconds"` // when it went off, or its allowance is used up
 	StopSeconds        *int64     `json:"stop_seconds"`
@@ -187,6 +190,7 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 		return v
 	}
 	v.Site, v.Policy = s.Policy.Site.Name, s.Policy.Fingerprint
+	v.Observing = observing(s.Policy)
 	if s.Waits() {
 		v.NextPolicy = s.Next.Fingerprint
 	}
@@ -297,7 +301,7 @@ func off(h shutdown.HostState) bool {
 
 func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Off: off(h.State), Seen: h.Seen.String(), StaysUp: p.StaysUp, Ordered: h.Word.String()}
+	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Off: off(h.State), Seen: h.Seen.String(), StaysUp: p.StaysUp, Observed: p.Observe, Ordered: h.Word.String()}
 	for _, f := range p.FedBy {
 		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
 	}
@@ -307,9 +311,14 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 	}
 	in := func(t shutdown.Instant) *int64 { return seconds(t.Sub(zero)) }
 	was := func(t shutdown.Instant) *int64 { return seconds(t.Sub(s.Began)) }
+	if at, is := s.WouldBeAsked(k); is {
+		v.WouldBeAsked = was(at)
+	}
 	stop, inPlan := planned.StopOf(k)
 	from := planned.Schedule.At
 	switch {
+	case v.WouldBeAsked != nil && planned == s:
+		v.Down = was(s.GiveUp(k))
 	case s.Outstanding() && h.Stopping():
 		v.Asked, v.Down = was(h.Asked), was(s.GiveUp(k))
 	case s.Outstanding() && h.State == shutdown.Off && h.Asked >= s.Began:
@@ -320,6 +329,17 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 		v.Reason = planned.ReasonOf(k)
 	}
 	return v
+}
+
+// observing tells who is only watched.
+func observing(p *policy.Policy) string {
+	switch {
+	case p.Site.Observe:
+		return "site"
+	case p.Observes():
+		return "hosts"
+	}
+	return ""
 }
 
 func onBattery(s *shutdown.State) bool {
@@ -333,6 +353,12 @@ func statusLine(s *shutdown.State) string {
 		return "no policy yet"
 	}
 	var parts []string
+	switch observing(s.Policy) {
+	case "site":
+		parts = append(parts, "only watching")
+	case "hosts":
+		parts = append(parts, "some hosts only watched")
+	}
 	if s.Outstanding() {
 		parts = append(parts, fmt.Sprintf("outage %d for %s", s.Outage, shutdown.Spell(s.Now.Sub(s.Began))))
 	}

@@ -199,6 +199,8 @@ func (c *checker) host(i int) {
 	c.need(h.RunsOn < 0 || slices.Contains(h.DependsOn, h.RunsOn), "host %q: does not depend on the host it runs on", h.Name)
 	c.need(h.Watts >= 0 && h.StoppingWatts >= 0, "host %q: draws %d watts, %d while stopping", h.Name, h.Watts, h.StoppingWatts)
 	c.need(h.KeepFor >= 0, "host %q: kept for %v", h.Name, h.KeepFor)
+	c.need(!c.p.Site.Observe || h.Observe || h.StaysUp, "host %q: the site is only watched, and it is not", h.Name)
+	c.need(!h.Observe || h.RunsOn < 0 || h.RunsOn >= len(c.p.Hosts) || c.p.Hosts[h.RunsOn].Observe || c.p.Hosts[h.RunsOn].StaysUp, "host %q: only watched, and runs on one that is stopped", h.Name)
 	if h.StaysUp {
 		return
 	}

@@ -38,6 +38,7 @@ type Site struct {
 	Reserve            time.Duration // battery time never planned away
 	ConfidencePermille int64         // how sure the plan must be that the battery lasts, 500 to 999
 	AtOnce             int           // stops under way at the same time, at most; 0 is no limit
+	Observe            bool          `json:",omitzero"` // everything is decided and shown, and no order is given; it holds for every host
 	Restore            Restore
 	Traps              *Traps
 	SignOfLife         *SignOfLife `json:",omitzero"`
@@ -281,6 +282,7 @@ type Host struct {
 	RunsOn        int           // index of the host it is a guest of; -1 for a machine
 	Self          bool          // the agent runs here: last
 	StaysUp       bool          // never stopped by ebbline
+	Observe       bool          `json:",omitzero"` // what would be done to it is decided and shown, and not done
 	Prepare       *Prepare
 	Methods       []Method // ways to stop it, in the order tried; empty only with StaysUp
 	Starts        []Start  // ways to start it, in the order tried; empty: it starts with the power
@@ -296,6 +298,33 @@ func (h *Host) FirstSSH() *SSH {
 		}
 	}
 	return nil
+}
+
+// Watched tells whether a UPS gets no order, since a host that is only watched hangs on
+// it, or needs a load that does; or since all are.
+func (p *Policy) Watched(ups int) bool {
+	return p.Site.Observe || slices.ContainsFunc(p.Hosts, func(h Host) bool {
+		return h.Observe && (slices.Contains(h.FedBy, ups) || slices.ContainsFunc(h.NeedsLoads, func(l int) bool { return slices.Contains(p.Loads[l].FedBy, ups) }))
+	})
+}
+
+// Observes tells whether any host is only watched.
+func (p *Policy) Observes() bool {
+	return p.Site.Observe || slices.ContainsFunc(p.Hosts, func(h Host) bool { return h.Observe })
+}
+
+// Acting gives the policy as it is with orders for all: itself, where no host is only
+// watched.
+func (p *Policy) Acting() *Policy {
+	if !p.Observes() {
+		return p
+	}
+	q := *p
+	q.Site.Observe, q.Hosts = false, slices.Clone(p.Hosts)
+	for i := range q.Hosts {
+		q.Hosts[i].Observe = false
+	}
+	return &q
 }
 
 // GivesUp is the host's whole allowance: every method tried to its end.

@@ -163,7 +163,7 @@ func (s *State) Phase(i int32) Phase {
 		if !s.fedBy(int32(k), i) {
 			continue
 		}
-		left = left || s.planned(int32(k))
+		left = left || s.planned(int32(k)) || s.Policy.Hosts[k].Observe && !h.IsOff()
 		begun = begun || h.Asked >= u.Lost && (h.asked() || h.State == Off || h.State == Dark)
 	}
 	switch {
@@ -261,7 +261,13 @@ func (s *State) ofSite() {
 		s.holdsThat(AbortInForce, -1, -1)
 	}
 	if s.Waits() {
-		s.holdsThat(PolicyWaits, -1, -1)
+		n := s.holdsThat(PolicyWaits, -1, -1)
+		if s.Next.Observes() && !s.Policy.Site.Observe {
+			n.A = 1
+		}
+	}
+	if s.Policy.Site.Observe {
+		s.holdsThat(Observing, -1, -1)
 	}
 }
 
@@ -292,6 +298,9 @@ func (s *State) ofHosts(at Instant) {
 		}
 		if h.Word == KeepHost {
 			s.holdsThat(KeepInForce, -1, k)
+		}
+		if s.drawsOn(k) {
+			s.holdsThat(Observing, -1, k)
 		}
 	}
 }
@@ -328,6 +337,9 @@ func (s *State) ofStop(k int32) {
 // ShownAs is a host's state for people, with what is known of it: "silent for 1m40s".
 func (s *State) ShownAs(k int32) string {
 	h := &s.Hosts[k]
+	if asked, is := s.WouldBeAsked(k); is && h.State == Up {
+		return "up; would have been asked to stop " + Spell(s.Now.Sub(asked)) + " ago"
+	}
 	switch h.State {
 	case Silent:
 		return "silent for " + Spell(s.Now.Sub(h.SeenFrom)+s.Policy.Hosts[k].Probe.QuietFor)

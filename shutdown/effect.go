@@ -61,7 +61,7 @@ const (
 
 	// About a host, from here to StoppedHalfway: each raised once, see raise.
 	OrderGivenUp    // it goes though B may still be up
-	LeftDependent   // it goes though B stays up: B has another feed with input
+	LeftDependent   // it goes though B stays up: B has another feed with input, or is only watched
 	HostRefuses     // it answers and says no
 	HostUnreachable // it does not get the order
 	HostGivenUp     // its allowance is used up
@@ -73,7 +73,7 @@ const (
 
 	HoldInForce      // operator
 	AbortInForce     // operator
-	PolicyWaits      // a new policy waits for the end of the outage
+	PolicyWaits      // a new policy waits for the end of the outage; A: it has hosts that are only to be watched (1, 0)
 	ForecastLowered  // UPS: readings speak against the belief
 	JournalUnwritten // raised by the runner
 	SecretUnreadable // UPS or Host, Name; raised by the runner
@@ -94,6 +94,7 @@ const (
 	SensorStuck      // Name, A: what it says
 	EmergencyOff     // Name, A: there is input (1)
 	EmergencyUnread  // Name
+	Observing        // Host, or none: all are only watched
 )
 
 // Condition tells whether the code is one of a condition.
@@ -134,6 +135,7 @@ var codes = [...]struct {
 	RoomWarms: {"room-warms", policy.Critical}, RoomWarmsFast: {name: "room-warms-fast"},
 	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
 	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
+	Observing: {"observing", policy.Info},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -197,15 +199,22 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
 	case PlanMade:
+		plan := "plan: "
+		if p.Site.Observe {
+			plan = "plan, if orders were given: "
+		}
 		if n.Margin >= battery.Unending {
-			return "plan: nothing is left to stop"
+			return plan + "nothing is left to stop"
 		}
 		if n.A == 1 {
-			return fmt.Sprintf("plan: every host is off in time; a safe plan still exists for %s", Spell(n.Margin))
+			return fmt.Sprintf("%severy host is off in time; a safe plan still exists for %s", plan, Spell(n.Margin))
 		}
-		return "plan: at worst durations there is no safe plan left; the order is kept as far as the time reaches"
+		return plan + "at worst durations there is no safe plan left; the order is kept as far as the time reaches"
 	case HostAsked:
 		text := fmt.Sprintf("%s is asked to stop: %s", host, reasonWords(plan.Reason(n.A), other))
+		if p.Hosts[n.Host].Observe {
+			text = fmt.Sprintf("%s would be asked to stop, but is only watched: %s", host, reasonWords(plan.Reason(n.A), other))
+		}
 		if n.Margin < battery.Unending {
 			text += "; margin " + Spell(n.Margin)
 		}
@@ -229,6 +238,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case SourceSilent:
 		return fmt.Sprintf("UPS %s has not answered for %s. While it was on battery it keeps draining in the projection. Look at its management card and the way to it.", ups, Spell(n.Margin))
 	case PlanDoesNotFit:
+		if p.Site.Observe {
+			return "If orders were given, not every host would be off in time at worst durations. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
+		}
 		if n.A == 1 {
 			return "At worst durations not every host is off in time; at expected ones they are. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
 		}
@@ -245,6 +257,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case OrderGivenUp:
 		return fmt.Sprintf("%s goes at its latest start though %s may still be up: waiting longer would leave it running into an empty battery.", host, other)
 	case LeftDependent:
+		if p.Hosts[n.B].Observe {
+			return fmt.Sprintf("%s goes though %s, which depends on it, is only watched and stays up: the battery ends.", host, other)
+		}
 		return fmt.Sprintf("%s goes though %s, which depends on it, stays up on another feed: its own battery ends.", host, other)
 	case HostRefuses:
 		return fmt.Sprintf("%s answers and refuses the order to stop. Check the account's right to run the command there (`ebbline check` prints the line that suffices).", host)
@@ -294,7 +309,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case AbortInForce:
 		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
 	case PolicyWaits:
-		return "A new policy is read and waits for the end of the outage, or of a stop or start that was ordered."
+		text := "A new policy is read and waits for the end of the outage, or of a stop or start that was ordered."
+		if n.A == 1 {
+			text += " Its observe waits too: orders are given as before. To have no further host stopped now: `ebbline status --abort`."
+		}
+		return text
 	case ForecastLowered:
 		what := "its charge reading falls faster than was counted on"
 		if n.B == ByMinutes {
@@ -327,6 +346,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return "The page or the figures for Prometheus cannot be served. The log says why; it is tried again every few seconds."
 	case UpgradeFailed:
 		return "The program that was installed last does not stay up; the one that it replaced does the work. `journalctl -u ebbline` says why. Install one that works; or, when what kept it down is mended, `systemctl restart ebbline`."
+	case Observing:
+		if host != "" {
+			return fmt.Sprintf("%s is only watched (observe): what would be done to it is decided and shown, and not done. When its battery is empty it loses its power. To have it stopped in time, remove observe from the policy and reload.", host)
+		}
+		return "Only watching (observe): everything is decided and shown, and no order is given. When a battery is empty, what hangs on it loses its power. To have hosts stopped in time, remove observe from the policy and reload."
 	case PolicyRefused:
 		return "The new policy has errors and is refused; the old one stays in force. Run `ebbline check`."
 	}

@@ -274,6 +274,8 @@ func (s *State) mayBeCut(k int32) bool {
 func (s *State) seemsCut(k int32) bool {
 	h := &s.Hosts[k]
 	switch {
+	case s.Policy.Hosts[k].Observe:
+		return false // it is not for us to start it
 	case h.Seen != SeenSilent || s.affected(k) || !s.inView(k, true) || h.Word == StopHost:
 		return false
 	case h.State == Silent:
@@ -286,7 +288,7 @@ func (s *State) seemsCut(k int32) bool {
 // was silent at two looks, and its UPS has said between them that it has input.
 func (s *State) turnedOff(k int32) bool {
 	h := &s.Hosts[k]
-	if h.State != Silent || s.Outstanding() || h.Seen != SeenSilent || h.SeenAt == h.SeenFrom || !s.inView(k, true) || s.mayBeCut(k) {
+	if h.State != Silent || s.Outstanding() || h.Seen != SeenSilent || h.SeenAt == h.SeenFrom || !s.inView(k, true) || s.mayBeCut(k) && !s.Policy.Hosts[k].Observe {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {

@@ -201,7 +201,7 @@ func (s *State) adopted(at Instant, e *Event) {
 		if j := old.hostNamed(e.Policy.Hosts[k].Name); j >= 0 {
 			h := old.Hosts[j]
 			h.Every, h.Last, h.Prepared = 0, Begun{}, 0
-			if p := &e.Policy.Hosts[k]; p.StaysUp || p.Self {
+			if p := &e.Policy.Hosts[k]; p.StaysUp || p.Self || p.Observe {
 				h.Word = 0
 			}
 			if h.Word == 0 {

@@ -122,6 +122,9 @@ func (s *State) fold(k int32, in Input) {
 		h.Ours = true // it runs after all
 	}
 	to := next(from, in, h.Ours)
+	if to == Off && s.Policy.Hosts[k].Observe {
+		to = TurnedOff // not by us: it is only watched
+	}
 	if to == from {
 		return
 	}

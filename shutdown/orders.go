@@ -149,7 +149,7 @@ func (s *State) stop(at Instant) {
 		switch h := &s.Hosts[k]; {
 		case s.toStop(k):
 			s.askForWord(at, k)
-		case h.runs():
+		case s.unasked(k):
 			s.maybeAsk(at, k, own)
 		case stopping(h.State) && s.due(k):
 			s.goOn(at, k)
@@ -161,11 +161,10 @@ func (s *State) stop(at Instant) {
 // start: then nothing is left to ask the others later, and all that are up are asked now.
 func (s *State) ownGoes(at Instant) bool {
 	k := s.ownHost()
-	if k < 0 {
+	if k < 0 || s.drawsOn(k) {
 		return false
 	}
-	h := &s.Hosts[k]
-	return stopping(h.State) || h.runs() && s.planned(k) && at >= s.latestOf(k)
+	return s.going(k) || s.unasked(k) && s.planned(k) && at >= s.latestOf(k)
 }
 
 // maybeAsk asks a host to stop when its start has come and all that depends on it is
@@ -186,7 +185,7 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 		return
 	}
 	blocker, _ := s.blocker(k)
-	if p.Prepare != nil && h.Prepared == 0 && at >= start.Add(-p.Prepare.Ahead) {
+	if p.Prepare != nil && !p.Observe && h.Prepared == 0 && at >= start.Add(-p.Prepare.Ahead) {
 		h.Prepared = at
 		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
 	}
@@ -206,6 +205,9 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 // outputsWanted tells whether the agent's own host waits for an output to be told to
 // go off: a UPS is being asked, or will be, since that is why the host goes now.
 func (s *State) outputsWanted(at Instant, k int32) bool {
+	if s.Policy.Site.Observe {
+		return false
+	}
 	for i := range s.UPSs {
 		if s.output(at, int32(i)) == outputAsked {
 			return true
@@ -216,7 +218,7 @@ func (s *State) outputsWanted(at Instant, k int32) bool {
 }
 
 // blocker gives a host that may still be up and must be off before k stops, or -1; and
-// one that depends on k and stays up on another feed, or -1.
+// one that depends on k and stays up, on another feed or since it is only watched, or -1.
 func (s *State) blocker(k int32) (blocker, stays int32) {
 	blocker, stays = -1, -1
 	self := s.Policy.Hosts[k].Self
@@ -241,7 +243,7 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 func (s *State) stops() int {
 	n := 0
 	for k := range s.Hosts {
-		if stopping(s.Hosts[k].State) {
+		if s.going(int32(k)) {
 			n++
 		}
 	}
@@ -265,11 +267,15 @@ func (s *State) ask(at Instant, k int32) {
 	if why := s.urgent(k); why != 0 {
 		n.Notice.A, n.Notice.B = int64(why), -1
 	}
-	if o.Other >= 0 && !s.Hosts[o.Other].runs() {
+	if o.Other >= 0 && !s.unasked(o.Other) {
 		n.Notice.A, n.Notice.B = int64(plan.ForBattery), -1
 	}
 	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), s.latestOf(k).Sub(at)
 	s.emit(n)
+	if s.Policy.Hosts[k].Observe {
+		s.suppose(at, k)
+		return
+	}
 	if !s.away(k) {
 		s.reopen(at, k) // it goes though it has input
 	}
@@ -478,7 +484,7 @@ func (s *State) ownLeaves(i int32) bool {
 // would start it again if the input came back before the battery's end.
 func (s *State) mayCut(at Instant, i int32) bool {
 	u := &s.UPSs[i]
-	if s.Policy.UPSs[i].Output == nil || !u.OnBattery() || u.Dead() || s.Word == Abort || !s.Planned() || !s.sure(at, i) {
+	if s.Policy.UPSs[i].Output == nil || s.watched(i) || !u.OnBattery() || u.Dead() || s.Word == Abort || !s.Planned() || !s.sure(at, i) {
 		return false
 	}
 	any, own, runs := false, false, false

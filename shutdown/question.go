@@ -16,6 +16,7 @@ type work struct {
 	order    []int32  // indices into hosts: dependents first, own host last
 	own      int32    // host that the agent runs on; -1 for none
 	beliefs  []believed
+	watched  []bool  // by UPS: it gets no order
 	slots    []int32 // policy host to its place in the schedule, -1; while placed
 	placed   bool
 	readies  []readiness
@@ -61,7 +62,7 @@ func (s *State) scratch() *work {
 
 func (s *State) makeWork() {
 	n, m := len(s.Hosts), len(s.UPSs)
-	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), own: -1}
+	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), own: -1}
 	if s.Policy != nil {
 		for _, k := range s.Policy.Order() {
 			w.order = append(w.order, int32(k))
@@ -70,6 +71,9 @@ func (s *State) makeWork() {
 			if s.Policy.Hosts[k].Self {
 				w.own = int32(k)
 			}
+		}
+		for i := range w.watched {
+			w.watched[i] = s.Policy.Watched(i)
 		}
 	}
 	s.work = w
@@ -132,7 +136,9 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 		// more than the measured load leaves for it, asked or not.
 		for k := range s.Hosts {
 			off := s.Hosts[k].looksOff()
-			if w.place[k] >= 0 && !off {
+			switch {
+			case s.drawsOn(int32(k)):
+			case w.place[k] >= 0 && !off, s.supposedOff(int32(k)):
 				continue
 			}
 			watts := s.part(int32(k), w.stores[i])
@@ -233,7 +239,7 @@ const forever = time.Duration(math.MaxInt64 / 4)
 // poseHost is one host as the planner sees it.
 func (s *State) poseHost(at Instant, k int32, w *work) plan.Host {
 	p, h := &s.Policy.Hosts[k], &s.Hosts[k]
-	q := plan.Host{Stops: s.allowance(k), Expected: p.StopsIn, Priority: p.Priority, Asked: stopping(h.State)}
+	q := plan.Host{Stops: s.allowance(k), Expected: p.StopsIn, Priority: p.Priority, Asked: s.going(k)}
 	if q.Asked {
 		q.Stops = max(0, s.giveUp(k).Sub(at))
 		q.Expected = max(0, h.Asked.Add(p.StopsIn).Sub(at))
@@ -251,7 +257,7 @@ func (s *State) poseHost(at Instant, k int32, w *work) plan.Host {
 	for j := range q.Feeds {
 		q.Feeds[j].Part = 1 / float64(len(q.Feeds))
 	}
-	if !h.looksOff() { // to have that one go frees nothing that can be counted on
+	if !h.looksOff() && !s.drawsOn(k) { // to have that one go frees nothing that can be counted on
 		q.Watts, q.Stopping = float64(p.Watts), float64(p.StoppingWatts)
 	}
 	if len(q.Feeds) == 0 {
@@ -312,18 +318,18 @@ func (s *State) allowance(k int32) time.Duration {
 // switches tells whether any UPS's output is to be switched off.
 func (s *State) switches() bool {
 	for i := range s.Policy.UPSs {
-		if s.Policy.UPSs[i].Output != nil {
+		if s.switched(int32(i)) {
 			return true
 		}
 	}
 	return false
 }
 
-// carriesOther tells whether a host that stays up, since another feed has input,
-// depends on this one.
+// carriesOther tells whether a host that stays up, since another feed has input or it is
+// only watched, depends on this one.
 func (s *State) carriesOther(k int32) bool {
 	for i := range s.Hosts {
-		if s.Hosts[i].runs() && !s.affected(int32(i)) && dependsOn(s.Policy.Hosts[i].DependsOn, k) {
+		if s.Hosts[i].runs() && (!s.affected(int32(i)) || s.drawsOn(int32(i))) && dependsOn(s.Policy.Hosts[i].DependsOn, k) {
 			return true
 		}
 	}

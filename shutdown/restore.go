@@ -499,7 +499,7 @@ func (s *State) poseReady(i int32, unexplained float64) {
 		fed, parts := s.fedBy(int32(k), i), float64(len(h.FedBy))
 		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: onlyStore}); {
 		case !w.counts[k] || !fed && !waited[k]:
-		case fed && h.StaysUp:
+		case fed && (h.StaysUp || s.drawsOn(int32(k))):
 			base += float64(h.Watts) / parts
 		default:
 			if fed && !s.Hosts[k].seemsOff() { // what that draws, if it does, is among what is not explained

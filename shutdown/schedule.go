@@ -75,7 +75,7 @@ func (s *State) review(at Instant) verdict {
 			return anew
 		case in && (h.State == GivenUp || h.State == Late || s.askedInVain(int32(k))):
 			r = max(r, worse) // it draws on, for all that is known
-		case in && h.IsOff():
+		case in && (h.IsOff() || s.supposedOff(int32(k))):
 			r = max(r, slack)
 		}
 	}
@@ -145,7 +145,7 @@ func (s *State) anyDue(at Instant) bool {
 		}
 	}
 	for k := range s.Hosts {
-		if s.Hosts[k].runs() && s.planned(int32(k)) && at >= s.startOf(int32(k)) {
+		if s.unasked(int32(k)) && s.planned(int32(k)) && at >= s.startOf(int32(k)) {
 			return true
 		}
 	}
@@ -156,14 +156,14 @@ func (s *State) anyDue(at Instant) bool {
 // nothing carries it but batteries.
 func (s *State) planned(k int32) bool {
 	h := &s.Hosts[k]
-	return (h.runs() && !s.askedInVain(k) || stopping(h.State)) && !s.Policy.Hosts[k].StaysUp && s.affected(k) && !s.dark(k)
+	return (h.runs() && !s.askedInVain(k) && !s.supposedOff(k) || stopping(h.State)) && !s.Policy.Hosts[k].StaysUp && s.affected(k) && !s.dark(k)
 }
 
 // askedInVain tells whether a host that was off before was asked to stop in this
 // outage nevertheless, and never answered.
 func (s *State) askedInVain(k int32) bool {
 	h := &s.Hosts[k]
-	return h.State == TurnedOff && s.Began != 0 && h.Asked >= s.Began
+	return h.State == TurnedOff && s.Began != 0 && h.Asked >= s.Began && !s.Policy.Hosts[k].Observe
 }
 
 // Planned tells whether a schedule is in force.
@@ -346,7 +346,7 @@ func (s *State) enact(at Instant, w *work) {
 	}
 	s.stayLast(at, c)
 	for j, k := range c.Hosts {
-		if stopping(s.Hosts[k].State) && w.latest[j] < Never {
+		if s.going(k) && w.latest[j] < Never {
 			c.Plan.Stops[j].Latest = w.latest[j].Sub(at) // as it was when it was asked
 		}
 	}
@@ -359,10 +359,10 @@ func (s *State) recall(at Instant, w *work) {
 	for _, k := range w.hosts {
 		o, _ := s.StopOf(k)
 		stop := plan.Stop{Why: o.Why, Other: -1, Kept: o.Kept}
-		if s.Hosts[k].runs() {
+		if s.unasked(k) {
 			stop.Asked = max(0, c.At.Add(o.Asked).Sub(at))
 		}
-		if o.Other >= 0 && w.place[o.Other] >= 0 && s.Hosts[o.Other].runs() {
+		if o.Other >= 0 && w.place[o.Other] >= 0 && s.unasked(o.Other) {
 			stop.Other = int(w.place[o.Other])
 		} else if o.Other >= 0 || o.Why == ForOutput {
 			stop.Why = plan.ForBattery // what it spoke of is off or going, or worked out anew: what is left is the battery
@@ -387,7 +387,7 @@ func (s *State) safe(w *work, later time.Duration) bool {
 
 func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
 	start := w.plan.Stops[j].Asked
-	if !s.Hosts[w.hosts[j]].runs() {
+	if !s.unasked(w.hosts[j]) {
 		return start
 	}
 	return max(min(start, w.problem.Floor), start+later)
@@ -460,7 +460,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 		full = full && gone < 0.01*m.Energy
 	}
 	for _, k := range w.hosts {
-		if !s.Hosts[k].runs() {
+		if !s.unasked(k) {
 			return false
 		}
 	}

@@ -22,7 +22,7 @@ func (s *State) excuse(c *Schedule) {
 		if stop.Why == plan.ForBattery || stop.Why == ForHeat {
 			stop.Why = s.batteryOrHeat(c, j, k)
 		}
-		if !s.Hosts[k].runs() || stop.Why != plan.ForPromise || stop.Other < 0 {
+		if !s.unasked(k) || stop.Why != plan.ForPromise || stop.Other < 0 {
 			continue
 		}
 		other := c.Hosts[stop.Other]
@@ -62,7 +62,7 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 		for j, k := range c.Hosts {
 			stop := &c.Plan.Stops[j]
 			why := stop.Why
-			if !s.Hosts[k].runs() || s.urgent(k) == 0 && why != ByOperator {
+			if !s.unasked(k) || s.urgent(k) == 0 && why != ByOperator {
 				continue
 			}
 			start := stop.Asked
@@ -71,7 +71,7 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 			}
 			for _, a := range w.problem.Hosts[j].After {
 				begun := time.Duration(0)
-				if s.Hosts[c.Hosts[a]].runs() {
+				if s.unasked(c.Hosts[a]) {
 					begun = c.Plan.Stops[a].Asked
 				}
 				start = max(start, begun+w.problem.Hosts[a].Stops)
@@ -95,7 +95,7 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 	least, most := held, held
 	for j, k := range c.Hosts {
 		stop, kept := &c.Plan.Stops[j], s.Word == Hold || s.Hosts[k].Word == KeepHost
-		if !s.Hosts[k].runs() {
+		if !s.unasked(k) {
 			continue
 		}
 		any = any || kept
@@ -113,7 +113,7 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 		for j, k := range c.Hosts {
 			for _, a := range w.problem.Hosts[j].After {
 				stop, after := &c.Plan.Stops[j], &c.Plan.Stops[a]
-				if off := after.Asked + w.problem.Hosts[a].Stops; s.Hosts[k].runs() && after.Why == ByOperator && stop.Asked < off {
+				if off := after.Asked + w.problem.Hosts[a].Stops; s.unasked(k) && after.Why == ByOperator && stop.Asked < off {
 					stop.Asked, stop.Why, stop.Other, moved = off, ByOperator, -1, true
 				}
 			}
@@ -205,7 +205,7 @@ func (s *State) runsLow(k int32) bool {
 // long as the battery lets it: nothing would start it again. True when it was moved.
 func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	k := s.ownHost()
-	if k < 0 || !s.Hosts[k].runs() || s.slot(k) < 0 {
+	if k < 0 || !s.unasked(k) || s.slot(k) < 0 {
 		return false
 	}
 	stop := &c.Plan.Stops[s.slot(k)]
@@ -236,7 +236,7 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 // look after them, or to start this host again. "Battery low" outranks that.
 func (s *State) stayLast(at Instant, c *Schedule) {
 	k := s.ownHost()
-	if c.Plan.FitsExpected || k < 0 || s.slot(k) < 0 || !s.Hosts[k].runs() || !s.away(k) || s.runsLow(k) {
+	if c.Plan.FitsExpected || k < 0 || s.slot(k) < 0 || !s.unasked(k) || !s.away(k) || s.runsLow(k) {
 		return
 	}
 	ends := time.Duration(0)
@@ -296,7 +296,7 @@ func (s *State) outputsCount(at Instant, k int32) bool {
 // returns tells whether the power of a host goes off and on again by itself.
 func (s *State) returns(at Instant, k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
-		if s.Policy.UPSs[f].Output == nil || s.output(at, int32(f)) == outputRefused {
+		if !s.switched(int32(f)) || s.output(at, int32(f)) == outputRefused {
 			return false
 		}
 	}

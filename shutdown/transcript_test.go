@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -39,7 +40,8 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 // (go test ./shutdown -run Transcripts -rewrite writes it; only commit what you
 // can explain).
 //
-//	policy FILE              adopt it, all UPSs with input and full, all hosts seen up
+//	policy FILE [observe]    adopt it, all UPSs with input and full, all hosts seen up; with the
+//	                         site only watched, or with observe=HOST that host
 //	step                     event lines, as in the journal; prints the effects
 //	until INSTANT            ticks, whenever the core wants one, up to the instant
 //	poll UPS EVERY UNTIL     the same answer again and again, ticks between
@@ -47,14 +49,14 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //	hosts                    how each host stands, and an operator's word for it
 //	plan                     who stops when
 //	upss                     how each UPS stands
-//	adopt FILE               another policy
+//	adopt FILE [observe]     another policy
 //	clone                    the state goes through its JSON form and back
 func TestTranscripts(t *testing.T) {
 	datadriven.Walk(t, "../testdata/transcripts", func(t *testing.T, path string) {
 		var s *shutdown.State
 		datadriven.RunTest(t, path, func(t *testing.T, d *datadriven.TestData) string {
 			if d.Cmd == "policy" {
-				s = begin(readPolicy(t, "../testdata/policies/"+d.CmdArgs[0].Key))
+				s = begin(policyOf(t, d))
 				return ""
 			}
 			var b strings.Builder
@@ -77,6 +79,9 @@ func TestTranscripts(t *testing.T) {
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
 					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, h.State)
+					if at, is := s.WouldBeAsked(int32(k)); is {
+						fmt.Fprintf(&b, "; would have been asked at %s", whole(at))
+					}
 					if h.Word != 0 {
 						fmt.Fprintf(&b, "; operator: %s", h.Word)
 					}
@@ -94,7 +99,7 @@ func TestTranscripts(t *testing.T) {
 					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)), s.ChargePercent(int32(i)))
 				}
 			case "adopt":
-				give(s, s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: readPolicy(t, "../testdata/policies/"+d.CmdArgs[0].Key), Day: day}, &b)
+				give(s, s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: policyOf(t, d), Day: day}, &b)
 			case "clone":
 				text, err := json.Marshal(s)
 				if err != nil {
@@ -110,6 +115,26 @@ func TestTranscripts(t *testing.T) {
 			return b.String()
 		})
 	})
+}
+
+// policyOf reads the policy that a command names, and who of it is only watched.
+func policyOf(t *testing.T, d *datadriven.TestData) *policy.Policy {
+	p := readPolicy(t, "../testdata/policies/"+d.CmdArgs[0].Key)
+	for _, a := range d.CmdArgs[1:] {
+		if a.Key != "observe" {
+			d.Fatalf(t, "no policy is changed by %s", a.Key)
+		}
+		p.Fingerprint += " observed" // it is another
+		p.Site.Observe = p.Site.Observe || len(a.Vals) == 0
+		for k := range p.Hosts {
+			h := &p.Hosts[k]
+			h.Observe = h.Observe || p.Site.Observe || slices.Contains(a.Vals, h.Name)
+		}
+	}
+	if err := p.Check(); err != nil {
+		d.Fatalf(t, "%v", err)
+	}
+	return p
 }
 
 var spans = regexp.MustCompile(`\d+\.\.\d+`)

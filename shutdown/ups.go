@@ -205,7 +205,7 @@ func (s *State) inputLost(at Instant, i int32, since Instant, resumes bool) {
 		if h := &s.Hosts[k]; !resumes || h.State == Starting {
 			s.fold(int32(k), InLost)
 		}
-		if s.Hosts[k].runs() && !s.Policy.Hosts[k].StaysUp {
+		if p := &s.Policy.Hosts[k]; s.Hosts[k].runs() && !p.StaysUp && !p.Observe {
 			s.emit(Effect{Kind: Connect, Host: int32(k)})
 		}
 	}

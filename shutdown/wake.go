@@ -79,6 +79,8 @@ func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 		sooner(h.SeenAt.Add(afterBoot))
 	}
 	switch {
+	case s.supposed(k):
+		sooner(s.giveUp(k))
 	case h.runs() && s.planned(k):
 		sooner(s.startOf(k))
 		sooner(s.latestOf(k))

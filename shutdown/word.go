@@ -29,6 +29,8 @@ func (s *State) Objection(e *Event) string {
 		return s.objectionToClear(e.Code, e.Host)
 	case s.Policy.Hosts[e.Host].StaysUp:
 		return s.Policy.Hosts[e.Host].Name + " is never to be stopped or started, says the policy (stays_up)."
+	case s.Policy.Hosts[e.Host].Observe && e.Order != KeepHost:
+		return s.Policy.Hosts[e.Host].Name + " is only watched, says the policy (observe): no order is given to it. Remove observe from the policy and reload; or see to the host by hand."
 	case e.Order == StopHost:
 		return s.objectionToStop(e.Host)
 	case e.Order == StartHost:

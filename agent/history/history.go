@@ -35,12 +35,12 @@
 //	input_minutes       ups, at_utc, readings, low/mean/high_volts, hertz, line_bads
 //	input_events        ups, began_utc, seconds, percent, kind, without_voltage_seconds, trips, at_least
 //	line_readings       ups, at_utc, side, line, volts, amps, watts, va, percent
-//	outage_hosts        number, host, planned_stop_seconds, asked_utc, asked_seconds, off_seconds, took_seconds, ended, margin_seconds, why, ...
+//	outage_hosts        number, host, planned_stop_seconds, asked_utc, asked_seconds, off_seconds, took_seconds, ended, margin_seconds, why, observed, would_be_asked_seconds, ...
 //	outage_margins      number, ups, last_host, at_utc, low/likely/high_seconds left then, reserve_seconds, margin_seconds, ...
 //	orders              at_utc, outage, word, by_whom
 //	conditions          raised_utc, over_utc, seconds, code, ups, host, outage, text
 //
-// The tables below them (version1.sql to version3.sql) hold each time twice: *_ns by the agent's
+// The tables below them (version1.sql to version4.sql) hold each time twice: *_ns by the agent's
 // clock, for reckoning, and *_ms by the wall's, UTC. A test without ended_ns is
 // unfinished: it runs, or the agent ended before it.
 //

@@ -31,6 +31,7 @@ type OutageHost struct {
 	RunsOn        string   // "" for none
 	FedBy         []string // UPSs
 	Own, StaysUp  bool
+	Observed      bool // only watched: when it would have been asked stands where others were
 	StopsIn       time.Duration
 	GivesUp       time.Duration
 	KeepFor       time.Duration
@@ -253,10 +254,10 @@ func (t *transaction) told(f any) bool {
 func (t *transaction) room(r *Room) {
 	for i := range r.Hosts {
 		h := &r.Hosts[i]
-		t.exec(`INSERT INTO outage_host (outage, host, priority, needs, runs_on, fed_by, own, stays_up, stops_in_ms, gives_up_ms, keep_ms, plan_stop_ms, plan_off_ms)
-			SELECT id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? FROM outage WHERE site = ? AND number = ? AND began_ns = ?
+		t.exec(`INSERT INTO outage_host (outage, host, priority, needs, runs_on, fed_by, own, stays_up, observed, stops_in_ms, gives_up_ms, keep_ms, plan_stop_ms, plan_off_ms)
+			SELECT id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? FROM outage WHERE site = ? AND number = ? AND began_ns = ?
 			ON CONFLICT DO UPDATE SET plan_stop_ms = coalesce(plan_stop_ms, excluded.plan_stop_ms), plan_off_ms = coalesce(plan_off_ms, excluded.plan_off_ms)`,
-			append([]any{h.Host, h.Priority, strings.Join(h.Needs, "\n"), h.RunsOn, strings.Join(h.FedBy, "\n"), h.Own, h.StaysUp,
+			append([]any{h.Host, h.Priority, strings.Join(h.Needs, "\n"), h.RunsOn, strings.Join(h.FedBy, "\n"), h.Own, h.StaysUp, h.Observed,
 				h.StopsIn.Milliseconds(), h.GivesUp.Milliseconds(), h.KeepFor.Milliseconds(), millis(h.PlanStop, !h.Planned), millis(h.PlanOff, !h.Planned)},
 				r.Of.args()...)...)
 	}
@@ -304,7 +305,7 @@ func (r *Reader) OutageHosts(ctx context.Context, k OutageKey) ([]OutageHost, er
 		var wasOff *bool
 		var stop, off, margin *int64
 		ms := func(to *time.Duration) lasted { return lasted{to, time.Millisecond} }
-		err := scan(line{&h.Host}, &h.Priority, names{&h.Needs}, line{&h.RunsOn}, names{&h.FedBy}, &h.Own, &h.StaysUp, ms(&h.StopsIn), ms(&h.GivesUp), ms(&h.KeepFor),
+		err := scan(line{&h.Host}, &h.Priority, names{&h.Needs}, line{&h.RunsOn}, names{&h.FedBy}, &h.Own, &h.StaysUp, &h.Observed, ms(&h.StopsIn), ms(&h.GivesUp), ms(&h.KeepFor),
 			&stop, &off, &asked.ns, &asked.ms, &wasOff, line{&h.Why}, &margin, &cut.ns, &cut.ms)
 		h.Asked, h.Cut = asked.moment(), cut.moment()
 		if stop != nil && off != nil {
@@ -316,7 +317,7 @@ func (r *Reader) OutageHosts(ctx context.Context, k OutageKey) ([]OutageHost, er
 		h.WasOff = wasOff != nil && *wasOff
 		list = append(list, h)
 		return err
-	}, `SELECT host, priority, needs, runs_on, fed_by, own, stays_up, stops_in_ms, gives_up_ms, keep_ms, plan_stop_ms, plan_off_ms,
+	}, `SELECT host, priority, needs, runs_on, fed_by, own, stays_up, observed, stops_in_ms, gives_up_ms, keep_ms, plan_stop_ms, plan_off_ms,
 		asked_ns, asked_ms, was_off, why, margin_ms, cut_ns, cut_ms FROM outage_host WHERE outage = `+ofOutage+`
 		ORDER BY asked_ns IS NULL, asked_ns, own, priority, host`, k.args()...)
 	return list, err
@@ -463,7 +464,7 @@ func (r *Reader) OutageSums(ctx context.Context) (map[OutageKey]OutageSum, error
 		sums[k] = s
 		return err
 	}, `SELECT o.site, o.number, o.began_ns, h.asked, h.cut, u.margin
-		FROM (SELECT outage, count(asked_ns) AS asked, count(cut_ns) AS cut FROM outage_host GROUP BY outage) h JOIN outage o ON o.id = h.outage
+		FROM (SELECT outage, count(CASE WHEN NOT observed THEN asked_ns END) AS asked, count(cut_ns) AS cut FROM outage_host GROUP BY outage) h JOIN outage o ON o.id = h.outage
 		LEFT JOIN (SELECT outage, min(low_seconds - reserve_seconds) AS margin FROM outage_ups GROUP BY outage) u ON u.outage = o.id`)
 	return sums, err
 }

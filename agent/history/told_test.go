@@ -11,12 +11,13 @@ import (
 
 // Aim: what is told of an outage's hosts and batteries, of orders and conditions is
 // read as it was recorded, by the program and by sqlite3; what is told twice is
-// there once; a history of version 1 and one of version 2 take it, and lose nothing.
+// there once; histories of versions 1 to 3 take it, and lose nothing.
+// A host that was only watched counts as none that was asked.
 // Method: one of each into a new file, and into files of the older versions, made by
-// sqlite3 from the dump of version 1 and the step to version 2.
+// sqlite3 from the dump of version 1 and the steps to the later ones.
 func TestToldRoundTrip(t *testing.T) {
 	one := string(contents(t, "testdata/version1.sql"))
-	for name, dump := range map[string]string{"new": "", "version 1": one, "version 2": one + version2 + "PRAGMA user_version = 2;"} {
+	for name, dump := range map[string]string{"new": "", "version 1": one, "version 2": one + version2 + "PRAGMA user_version = 2;", "version 3": one + version2 + version3 + "PRAGMA user_version = 3;"} {
 		t.Run(name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "history.db")
 			if dump != "" {
@@ -28,7 +29,9 @@ func TestToldRoundTrip(t *testing.T) {
 			host := OutageHost{Host: "desk", Priority: 10, Needs: []string{"disks", "net"}, RunsOn: "disks", FedBy: []string{"rack", "shelf"},
 				StopsIn: time.Minute, GivesUp: 2 * time.Minute, KeepFor: 5 * time.Minute}
 			must(t, s.RecordOutage(o))
-			must(t, s.RecordRoom(Room{of, []OutageHost{host}}))
+			seen := OutageHost{Host: "trial", Priority: 5, FedBy: []string{"rack"}, Observed: true, StopsIn: time.Minute, GivesUp: 2 * time.Minute}
+			must(t, s.RecordRoom(Room{of, []OutageHost{host, seen}}))
+			must(t, s.RecordAsking(Asking{Of: of, Host: "trial", At: at(610), Why: "its turn has come", MarginUnknown: true}))
 			host.Planned, host.PlanStop, host.PlanOff = true, 90*time.Second, 150*time.Second
 			must(t, s.RecordRoom(Room{of, []OutageHost{host}}))
 			must(t, s.RecordAsking(Asking{Of: of, Host: "desk", At: at(600), Why: "its turn has come", Margin: -1500 * time.Millisecond}))
@@ -53,7 +56,8 @@ func TestToldRoundTrip(t *testing.T) {
 			host.Asked, host.Why, host.Margin, host.Cut = at(600), "its turn has come", -1500*time.Millisecond, at(640)
 			hosts, err := r.OutageHosts(ctx, of)
 			must(t, err)
-			equal(t, "hosts", []OutageHost{host}, hosts)
+			seen.Asked, seen.Why, seen.MarginUnknown = at(610), "its turn has come", true
+			equal(t, "hosts", []OutageHost{host, seen}, hosts)
 			lefts, err := r.LeftOvers(ctx, of)
 			must(t, err)
 			equal(t, "what was left", []LeftOver{left}, lefts)
@@ -71,10 +75,11 @@ func TestToldRoundTrip(t *testing.T) {
 			sums, err := r.OutageSums(ctx)
 			must(t, err)
 			equal(t, "sums", map[OutageKey]OutageSum{of: {Asked: 1, Cut: 1, Margin: 20 * time.Second, HasMargin: true}}, sums)
-			got := shell(t, path, `PRAGMA user_version; SELECT planned_stop_seconds, asked_seconds, margin_seconds, cut_seconds FROM outage_hosts;
+			got := shell(t, path, `PRAGMA user_version; SELECT planned_stop_seconds, asked_seconds, margin_seconds, cut_seconds FROM outage_hosts WHERE NOT observed;
+				SELECT host, asked_utc IS NULL, asked_seconds IS NULL, would_be_asked_seconds FROM outage_hosts WHERE observed;
 				SELECT last_host, margin_seconds, own_charge_percent FROM outage_margins; SELECT word, by_whom FROM orders;
 				SELECT code, seconds FROM conditions WHERE over_utc IS NOT NULL; PRAGMA integrity_check`)
-			if want := "3\n90.0|100.0|-1.5|140.0\ndesk|20|33.3\nhold|root\nbattery-low|40.0\nhost-unready|15.0\nok"; got != want {
+			if want := "4\n90.0|100.0|-1.5|140.0\ntrial|1|1|110.0\ndesk|20|33.3\nhold|root\nbattery-low|40.0\nhost-unready|15.0\nok"; got != want {
 				t.Errorf("sqlite3 says\n%s\nnot\n%s", got, want)
 			}
 			if dump != "" && shell(t, path, "SELECT count(*) FROM outage WHERE number = 7") != "1" {

@@ -66,6 +66,8 @@ func (w *writer) agent(v *agent.View, version string, started time.Time) {
 	}
 	w.family("policy_waiting", "gauge", "1 while a newer policy waits for the end of the outage.")
 	w.set(truth(v.NextPolicy != ""))
+	w.family("observing", "gauge", "1 while the whole site is only watched: no order is given to any host or UPS.")
+	w.set(truth(v.Observing == "site"))
 }
 
 func (w *writer) plan(v *agent.View) {
@@ -134,6 +136,9 @@ var hostFigures = []struct {
 		for _, u := range h.FedBy {
 			w.set(1, "host", h.Name, "ups", u)
 		}
+	}},
+	{"host_observed", "1 for a host that is only watched: it gets no order.", func(w *writer, h *agent.HostView, _ int64) {
+		w.set(truth(h.Observed), "host", h.Name)
 	}},
 	{"host_state", "The state that the host is in; always 1.", func(w *writer, h *agent.HostView, _ int64) {
 		w.set(1, "host", h.Name, "state", word(h.Power))

@@ -42,6 +42,8 @@ func (r *RealStop) Refuses(ctx context.Context) error {
 	switch {
 	case r.Host.Self:
 		return fmt.Errorf("the agent runs on %s: nothing would start it again", name)
+	case r.Host.Observe:
+		return fmt.Errorf("%s is only watched, says the policy (observe): no order is given to it. Remove observe, and reload the agent", name)
 	case r.Host.StaysUp:
 		return fmt.Errorf("%s is never to be stopped, says the policy (stays_up)", name)
 	case len(r.Host.Starts) == 0:

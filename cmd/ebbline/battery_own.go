@@ -87,6 +87,9 @@ func setUPSTest(c *call) action {
 		if kind == 0 {
 			r, err = upstest.Read(ctx, *u.SNMP, read)
 		} else {
+			if kind != upstest.Aborted && p.Watched(i) {
+				return c.fail("UPS %s gets no order while what it feeds is only watched (observe): a test takes its load from the battery", u.Name)
+			}
 			if err := c.mayTest(ctx, u, kind, read, *yes); err != nil {
 				return c.fail("%v", err)
 			}

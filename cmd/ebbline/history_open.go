@@ -93,6 +93,15 @@ func (c *call) policyLearned(ctx context.Context, pf *policyFlags, named string)
 	return q, m, exitDone
 }
 
+// acting gives the policy with orders for all, for a command that tests the plan itself,
+// and says so where some are only watched.
+func (c *call) acting(p *policy.Policy) *policy.Policy {
+	if p.Observes() {
+		fmt.Fprintf(c.Err, "ebbline %s: the policy has observe = true, with which the agent only watches; here the plan is tried as if orders were given.\n", c.cmd.name)
+	}
+	return p.Acting()
+}
+
 // noteView is one thing measured, in a JSON document.
 type noteView struct {
 	UPS       string `json:"ups,omitempty"`

@@ -98,13 +98,24 @@ func (r *outageReport) verdict() (text string, mark report.Finding) {
 	case r.Running && r.Count(aftermath.Stopping) > 0:
 		return fmt.Sprintf("%d of %s off so far", r.off(), count(asked, "asked host")), report.Open
 	case r.Running:
-		return "No host was stopped so far", report.Open
+		return "No host was stopped so far" + r.watchedText(), report.Open
+	case asked == 0 && r.Count(aftermath.Watched) > 0:
+		return "No host was stopped" + r.watchedText(), report.Open
 	case asked == 0:
 		return "No host was stopped", report.Supports
 	case late > 0:
 		return fmt.Sprintf("All stopped hosts were off in time, %d late", late), report.Open
 	}
 	return "All stopped hosts were off in time", report.Supports
+}
+
+// watchedText says how many hosts would have been asked, and were only watched; "" for
+// none.
+func (r *outageReport) watchedText() string {
+	if n := r.Count(aftermath.Watched); n > 0 {
+		return fmt.Sprintf("; %s only watched would have been", count(n, "host"))
+	}
+	return ""
 }
 
 func (r *outageReport) off() int {
@@ -174,6 +185,8 @@ func (r *outageReport) hostsText() string {
 		}
 	}
 	switch {
+	case asked == 0 && r.Count(aftermath.Watched) > 0:
+		return "no order was given; only watched, would have been asked: " + listed(r.Which(aftermath.Watched), 40)
 	case asked == 0 && r.Running:
 		return "none was asked to stop so far"
 	case asked == 0:
@@ -206,6 +219,9 @@ func (r *outageReport) hostsText() string {
 		text += "; OUT OF ORDER: " + listed(early, 20)
 	case r.Full && asked > 1:
 		text += "; in order"
+	}
+	if list := r.Which(aftermath.Watched); len(list) > 0 {
+		text += "; only watched: " + listed(list, 20)
 	}
 	return text
 }
@@ -438,6 +454,8 @@ func (r *outageReport) fate(h *aftermath.Host) string {
 		text = "told to stop last; nothing sees it off"
 	case aftermath.Spared:
 		text = "asked; up when the input was back"
+	case aftermath.Watched:
+		text = "only watched: it would have been asked then; no order was given"
 	case aftermath.Stopping:
 		text = "stopping"
 	case aftermath.Unseen:

@@ -71,7 +71,11 @@ func (r *outageReport) bar(h *aftermath.Host, length time.Duration) report.Bar {
 	}
 	up := length // until when it was up
 	switch {
-	case h.Asked.At != 0:
+	case h.Fate == aftermath.Watched:
+		b.Right = "only watched"
+		add(0, up, report.IsUp)
+		return b
+	case h.Asked.At != 0 && !h.Observed:
 		up = at(h.Asked)
 	case h.Cut.At != 0:
 		up = at(h.Cut)
@@ -81,7 +85,7 @@ func (r *outageReport) bar(h *aftermath.Host, length time.Duration) report.Bar {
 	add(0, up, report.IsUp)
 	switch {
 	case h.Fate == aftermath.LostPower && h.Cut.At != 0:
-		if h.Asked.At != 0 {
+		if h.Asked.At != 0 && !h.Observed {
 			add(up, at(h.Cut), report.IsStopping)
 		}
 		add(at(h.Cut), at(h.Cut), report.WasCut)
@@ -156,6 +160,7 @@ type outageHostView struct {
 	Name     string   `json:"name"`
 	Priority int64    `json:"priority"`
 	Fate     string   `json:"fate"`
+	Observed bool     `json:"observed"`             // only watched: asked is when it would have been
 	Planned  *float64 `json:"planned_stop_seconds"` // by the first plan
 	Asked    *float64 `json:"asked_seconds"`
 	Down     *float64 `json:"down_seconds"`
@@ -174,7 +179,7 @@ type outageHostView struct {
 
 var fateNames = [...]string{
 	aftermath.StayedUp: "stayed_up", aftermath.WentOff: "off", aftermath.WithHost: "off_with_host", aftermath.WasOff: "was_off", aftermath.GoesLast: "told_last",
-	aftermath.Spared: "spared", aftermath.Stopping: "stopping", aftermath.Unseen: "unseen", aftermath.GaveUp: "given_up", aftermath.LostPower: "lost_power",
+	aftermath.Spared: "spared", aftermath.Watched: "only_watched", aftermath.Stopping: "stopping", aftermath.Unseen: "unseen", aftermath.GaveUp: "given_up", aftermath.LostPower: "lost_power",
 }
 
 type leftView struct {
@@ -237,7 +242,7 @@ func (r *outageReport) document() outageDocument {
 
 func (r *outageReport) askedAtAll() (n int) {
 	for k := range r.Hosts {
-		if r.Hosts[k].Asked.At != 0 {
+		if r.Hosts[k].Asked.At != 0 && !r.Hosts[k].Observed {
 			n++
 		}
 	}
@@ -246,7 +251,7 @@ func (r *outageReport) askedAtAll() (n int) {
 
 func (r *outageReport) hostView(h *aftermath.Host) outageHostView {
 	at := func(m history.Moment) *float64 { return lapse(r.Outage.Began, m) }
-	v := outageHostView{Name: h.Host, Priority: h.Priority, Fate: fateNames[h.Fate], Asked: at(h.Asked), Down: at(h.Off), Cut: at(h.Cut), Started: at(h.Told), BackAt: at(h.BackAt),
+	v := outageHostView{Name: h.Host, Priority: h.Priority, Fate: fateNames[h.Fate], Observed: h.Observed, Asked: at(h.Asked), Down: at(h.Off), Cut: at(h.Cut), Started: at(h.Told), BackAt: at(h.BackAt),
 		Ahead: h.Ahead, Method: h.Method, Reason: h.Why}
 	if h.Planned {
 		v.Planned = inSeconds(h.PlanStop)

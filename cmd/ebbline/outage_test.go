@@ -172,13 +172,16 @@ func newRoom(t *testing.T, card *peertest.Card, secrets map[string]policy.Secret
 	return r
 }
 
-func startRoom(t *testing.T) *room {
+func startRoom(t *testing.T) *room { return startRoomFor(t, 90*time.Second) }
+
+// startRoomFor is a room whose battery carries 450 W for so long.
+func startRoomFor(t *testing.T, lasts time.Duration) *room {
 	t.Helper()
 	state := peertest.DefaultUPS()
 	state.Numbers["upsOutputPower.1"] = 450
 	state.Numbers["upsConfigLowBattTime"] = 1
-	// 450 W for 90 s; 4 times as fast back.
-	state.Battery = &peertest.Battery{Full: 450 * 90, Left: 450 * 90, ChargeWatts: 1800}
+	full := 450 * lasts.Seconds() // 4 times as fast back, or faster
+	state.Battery = &peertest.Battery{Full: full, Left: full, ChargeWatts: max(1800, full/20)}
 	card := peertest.StartSNMPD(t, state)
 	v3 := card.User(card.SNMP(3), "SHA256", "AES")
 	r := newRoom(t, card, map[string]policy.Secret{"ups-auth": v3.AuthKey, "ups-priv": v3.PrivKey})

@@ -80,6 +80,9 @@ func (p *paint) now() *report.Now {
 	if v.IfLostNow {
 		n.PlanText = "Times from the loss of input on, if it failed now: when each host is asked to stop, when its allowance is used up, and the latest moment at which it goes though a dependent may still be up."
 	}
+	if v.Observing == "site" {
+		n.PlanText = "What would be done if orders were given. " + n.PlanText
+	}
 	for _, r := range slices.Backward(v.Records[max(0, len(v.Records)-20):]) {
 		n.Events = append(n.Events, report.NowNext{At: p.when(r.At), Text: r.Text})
 	}
@@ -113,6 +116,8 @@ func (p *paint) headline(n *report.Now) {
 	case len(battery) > 0 && o != nil:
 		n.Headline, n.Finding = "On battery for "+shutdown.Spell(time.Duration(o.ElapsedSeconds)*time.Second), report.Open
 		switch {
+		case v.Observing == "site":
+			n.Because = append(n.Because, "No host is asked to stop.")
 		case down:
 			n.Because = append(n.Because, "Every host on battery is off or given up.")
 		case shedding:
@@ -153,6 +158,15 @@ func (p *paint) because(n *report.Now, unheard []string, critical int) {
 			if x.on {
 				n.Because = append(n.Because, x.text)
 			}
+		}
+	}
+	if text := observingText(v); text != "" {
+		n.Because = append(n.Because, text)
+	}
+	if v.Observing == "site" {
+		n.Headline += "; only watching"
+		if n.Finding == report.Supports {
+			n.Finding = report.Open // not all is as it should be on the night
 		}
 	}
 	switch charging := v.Outage != nil && v.IfLostNow; {
@@ -319,6 +333,9 @@ func (p *paint) ups(u *agent.UPSView) report.NowUPS {
 	add("lasts, nothing shed", fmt.Sprintf("%s to %s, likely %s", p.lasts(u, r.Low), p.lasts(u, r.High), p.lasts(u, r.Likely)))
 	if u.EndSeconds != nil {
 		name := "under the plan, lasts"
+		if p.v.Observing == "site" {
+			name = "if orders were given, would last"
+		}
 		if !p.v.IfLostNow {
 			name += " until"
 		}
@@ -363,7 +380,7 @@ func (p *paint) lasts(u *agent.UPSView, seconds *int64) string {
 }
 
 func (p *paint) host(h *agent.HostView) report.NowHost {
-	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: cmp.Or(ordered(h), h.Reason)}
+	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: reasonFor(h, p.planned)}
 	if h.StaysUp {
 		x.State = "stays up"
 	}
@@ -407,25 +424,39 @@ func (p *paint) next(n *report.Now) {
 		text string
 	}
 	var all []event
-	stops := map[int64][]string{}
+	type moment struct {
+		at       int64
+		observed bool
+	}
+	stops := map[moment][]string{}
 	for i := range v.Hosts {
 		if h := &v.Hosts[i]; h.StopSeconds != nil {
-			stops[*h.StopSeconds] = append(stops[*h.StopSeconds], h.Name)
+			m := moment{*h.StopSeconds, h.Observed}
+			stops[m] = append(stops[m], h.Name)
 		}
 	}
-	for at, names := range stops {
+	for m, names := range stops {
 		verb := " is asked to stop"
-		if len(names) > 1 {
+		switch {
+		case m.observed:
+			verb = " would be asked to stop"
+		case len(names) > 1:
 			verb = " are asked to stop"
 		}
-		all = append(all, event{at, listed(names, nameColumns) + verb})
+		all = append(all, event{m.at, listed(names, nameColumns) + verb})
 	}
 	if v.PointOfNoReturn != nil && len(stops) > 0 {
 		all = append(all, event{*v.PointOfNoReturn, "point of no return: until then a safe plan exists though no further host is asked"})
 	}
 	for i := range v.UPSs {
-		if u := &v.UPSs[i]; u.EndSeconds != nil && u.OnBattery {
-			all = append(all, event{*u.EndSeconds, "UPS " + u.Name + ": the battery may be empty from here on"})
+		u := &v.UPSs[i]
+		end := u.EndSeconds
+		if low := u.RuntimeSeconds.Low; v.Observing == "site" && low != nil { // no load is shed
+			at := v.Outage.ElapsedSeconds + *low
+			end = &at
+		}
+		if end != nil && u.OnBattery {
+			all = append(all, event{*end, "UPS " + u.Name + ": the battery may be empty from here on"})
 		}
 	}
 	slices.SortFunc(all, func(a, b event) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.text, b.text)) })

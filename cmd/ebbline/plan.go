@@ -160,6 +160,7 @@ type planView struct {
 	Rooms              []planRoomView `json:"rooms,omitempty"`
 	Hosts              []planHostView `json:"hosts"`
 	StaysUp            []string       `json:"stays_up,omitempty"`
+	Observed           []string       `json:"observed,omitempty"` // only watched: no order is given to them
 	Measured           []noteView     `json:"measured,omitempty"`
 }
 
@@ -233,6 +234,9 @@ func planOf(s *shutdown.State) *planView {
 		if q.StaysUp {
 			v.StaysUp = append(v.StaysUp, q.Name)
 			continue
+		}
+		if q.Observe {
+			v.Observed = append(v.Observed, q.Name)
 		}
 		h, planned := s.StopOf(int32(k))
 		if !planned {
@@ -419,7 +423,16 @@ func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st 
 			verdict = "DOES NOT FIT at worst durations; fits at expected ones"
 		}
 	}
-	fmt.Fprintf(w, "%s: the plan if the input failed now %s\n\n", v.Site, verdict)
+	fmt.Fprintf(w, "%s: the plan if the input failed now %s\n", v.Site, verdict)
+	switch {
+	case p.Site.Observe:
+		fmt.Fprintln(w, "only watching (observe): this is what would be done; no order is given.")
+	case len(v.Observed) > 0:
+		for _, line := range fold("only watched (observe), no order is given: "+listed(v.Observed, nameColumns)+". The others are planned as if what is only watched drew on to the end.", st.Width) {
+			fmt.Fprintln(w, line)
+		}
+	}
+	fmt.Fprintln(w)
 	report.Draw(w, chart, st)
 	fmt.Fprintln(w, "\nup, then stopping for its whole allowance; right: asked, down at the latest.")
 	fmt.Fprintln(w, "battery: filled, the low projection; dots, the likely one; at the load then.")

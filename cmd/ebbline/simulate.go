@@ -101,6 +101,7 @@ func setSimulate(c *call) action {
 		if p == nil {
 			return code
 		}
+		p = c.acting(p)
 		if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
 			return c.fail("%v", err)
 		}

@@ -237,12 +237,33 @@ func headRows(v *agent.View, width int) (list []string) {
 	} else {
 		list = fold(v.Site+": no outage, at "+clock(v.At), width)
 	}
+	if text := observingText(v); text != "" {
+		list = append(list, fold(text, width)...)
+	}
 	list = append(list, fold(fitText(v), width)...)
 	for i := range v.Rooms {
 		r := &v.Rooms[i]
 		list = append(list, fold("Temperature "+r.Name+": "+roomText(r)+".", width)...)
 	}
 	return list
+}
+
+// observingText says who is only watched; "" where orders are given to all.
+func observingText(v *agent.View) string {
+	if v.Observing == "site" {
+		return "ONLY WATCHING (observe): no order is given to any host or UPS."
+	}
+	var names []string
+	for i := range v.Hosts {
+		if v.Hosts[i].Observed {
+			names = append(names, v.Hosts[i].Name)
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	slices.Sort(names)
+	return "ONLY WATCHED (observe), no order is given: " + listed(names, nameColumns) + "."
 }
 
 // roomText is a temperature, its limit and the time to it.
@@ -270,6 +291,9 @@ func fitText(v *agent.View) string {
 	if v.Outage != nil {
 		lost = "If the input failed again now"
 	}
+	if v.Observing == "site" {
+		return "If orders were given: " + supposedText(v, strings.ToLower(lost[:1])+lost[1:], after)
+	}
 	switch {
 	case v.PointOfNoReturn == nil && v.IfLostNow:
 		return lost + ", no host would be stopped."
@@ -287,6 +311,24 @@ func fitText(v *agent.View) string {
 		return "THE PLAN DOES NOT FIT: if the input failed now, not every host would be off in time. `ebbline plan` says why."
 	}
 	return "THE PLAN DOES NOT FIT: not every host will be off in time. `ebbline plan` says why."
+}
+
+// supposedText says what would come of the plan, where no orders are given.
+func supposedText(v *agent.View, lost string, after func(*int64) string) string {
+	if !v.IfLostNow {
+		lost = ""
+	} else {
+		lost += ", "
+	}
+	switch {
+	case v.PointOfNoReturn == nil && v.IfLostNow:
+		return lost + "no host would be stopped."
+	case v.PointOfNoReturn == nil:
+		return "no host would be left to be stopped."
+	case v.Fits:
+		return fmt.Sprintf("%severy host would be off in time, with a margin of %s. Point of no return: %s.", lost, spell(v.MarginSeconds), after(v.PointOfNoReturn))
+	}
+	return lost + "not every host would be off in time. `ebbline plan` says why."
 }
 
 // conditionRows are the conditions, the worst first; where there is little room,
@@ -506,6 +548,19 @@ func ordered(h *agent.HostView) string {
 	return ""
 }
 
+// reasonFor says why a host's times are what they are: an operator's order, or what the
+// plan gives; and of one that is only watched, when it would have been asked.
+func reasonFor(h *agent.HostView, at func(*int64) string) string {
+	why := cmp.Or(ordered(h), h.Reason)
+	switch {
+	case h.WouldBeAsked != nil:
+		return strings.TrimSuffix("only watched: would have been asked to stop at "+at(h.WouldBeAsked)+"; "+why, "; ")
+	case h.Observed:
+		return strings.TrimSuffix("only watched; "+why, "; ")
+	}
+	return why
+}
+
 func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, reasons bool) []string {
 	asked := h.StopSeconds
 	if h.Asked != nil {
@@ -516,13 +571,13 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 		power = "stays up"
 	}
 	at := func(n *int64) string {
-		if n == nil || v.IfLostNow && h.Asked == nil || v.Outage == nil {
+		if n == nil || v.IfLostNow && h.Asked == nil && n != h.WouldBeAsked || v.Outage == nil {
 			return spell(n)
 		}
 		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
 	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
-	why := cmp.Or(ordered(h), h.Reason)
+	why := reasonFor(h, at)
 	switch {
 	case why == "" || !beside && !reasons:
 		return []string{row}

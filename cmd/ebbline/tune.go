@@ -58,6 +58,7 @@ func setTune(c *call) action {
 		if p == nil {
 			return code
 		}
+		p = c.acting(p)
 		scene := &simulate.Scene{Policy: p, Day: today()}
 		then, changes, err := w.apply(scene)
 		if err != nil {

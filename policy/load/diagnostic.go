@@ -77,6 +77,8 @@ const (
 	selfRemote     = "Own host stopped from outside"
 	localElsewhere = "Local command on another host"
 	staysUpNeeds   = "Needs a host that is stopped"
+	observedAll    = "The whole site is only watched"
+	observedGuest  = "Guest watched on a host that is stopped"
 	unknownCircuit = "Unknown circuit"
 	unknownPDU     = "Unknown PDU"
 	unknownWire    = "Unknown size of wire"
@@ -91,6 +93,9 @@ const (
 	notConfirmed   = "No second sensor"
 	notPath        = "Invalid path"
 
+	watchedOnly    = "No orders are given"
+	watchedOutput  = "Output left on"
+	watchedNeeds   = "Stopped under a host that stays up"
 	noSelf         = "No own host"
 	stopsAssumed   = "Stopping time assumed"
 	givesUpEarly   = "Gives up before it is stopped"

@@ -40,7 +40,7 @@ var (
 	hostShape = &shape{
 		named: true, many: true,
 		attributes: attributes(`priority fed_by watts stopping_watts keep_for stops_in gives_up starts_in
-			depends_on runs_on self stays_up group plugged_into nameplate_watts power_factor inrush_amps`),
+			depends_on runs_on self stays_up observe group plugged_into nameplate_watts power_factor inrush_amps`),
 		blocks: map[string]*shape{
 			"prepare": {attributes: attributes("command ahead gives_up")},
 			"ssh":     {many: true, attributes: attributes("address user key host_key known_hosts command gives_up")},
@@ -60,7 +60,7 @@ var (
 		"variable": {named: true, many: true, attributes: attributes("value")},
 		"site": {
 			named:      true,
-			attributes: attributes("ride_through reserve confidence stops_at_once"),
+			attributes: attributes("ride_through reserve confidence stops_at_once observe"),
 			blocks: map[string]*shape{
 				"restore":      {attributes: attributes("stable_for stagger charge")},
 				"traps":        {attributes: attributes("listen community")},

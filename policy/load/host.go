@@ -114,6 +114,7 @@ func (l *loader) host(s *section) *hostDraft {
 		return h
 	}
 	h.Self, h.StaysUp = l.get(s, "self").flag(), l.get(s, "stays_up").flag()
+	h.Observe = l.get(s, "observe").flag()
 	if f := l.get(s, "fed_by"); h.Self && !s.partial && f.ok && f.value.empty() {
 		if l.unfed != nil {
 			l.err(l.get(s, "self").own(), selfTwice, "%s is the agent's own host already, and the agent runs on one host. Remove self from one of them.", l.unfed.title)

@@ -30,6 +30,7 @@ func (l *loader) resolve() {
 	l.findCircles()
 	l.checkSelf()
 	l.checkStaysUp()
+	l.settleObserve()
 	for _, h := range l.hosts {
 		l.settleFeeds(h)
 		l.checkPlugs(h.s, h.FedBy, h.Into, h.plugs)
@@ -233,6 +234,30 @@ func (l *loader) checkStaysUp() {
 			if on := l.hosts[e.to]; !on.StaysUp && on != h && !on.s.broken {
 				l.err(e.at, staysUpNeeds, "%q is never stopped, but it %s %q, which is. Write stays_up = true there too, or remove it here.", h.Name, e.verb, on.Name)
 			}
+		}
+	}
+}
+
+// settleObserve has the site's word hold for every host, and refuses what could not be
+// kept: a guest goes with the host that it runs on.
+func (l *loader) settleObserve() {
+	for _, h := range l.hosts {
+		f := l.get(h.s, "observe")
+		switch {
+		case h.StaysUp && h.Observe:
+			l.err(f.own(), doesNotApply, "%s stays up, so that nothing would be done to it. Remove observe, or remove stays_up.", h.s.title)
+			h.Observe = false
+		case l.site.Observe && f.ok && !h.Observe:
+			l.err(f.own(), observedAll, "observe = true in the site is for every host, and %s says observe = false. Remove it here; or remove it from the site and write observe = true in each host that is only to be watched.", h.s.title)
+		}
+		h.Observe = h.Observe || l.site.Observe && !h.StaysUp
+	}
+	for _, h := range l.hosts {
+		if h.RunsOn < 0 {
+			continue
+		}
+		if on := l.hosts[h.RunsOn]; h.Observe && !on.Observe && !on.StaysUp && on != h && !on.s.broken {
+			l.err(l.get(h.s, "observe").own(), observedGuest, "%q is only to be watched, and %q, on which it runs, is stopped in an outage: it would go with that one. Write observe = true in %q too, or remove it here.", h.Name, on.Name, on.Name)
 		}
 	}
 }

@@ -36,6 +36,32 @@ func (l *loader) risks(p *policy.Policy) {
 	l.branchRisks(p)
 	l.heatRisks(p)
 	l.emergencyRisks(p)
+	l.observeRisks(p)
+}
+
+// observeRisks says what no order is given to, and what that means for the others.
+func (l *loader) observeRisks(p *policy.Policy) {
+	if p.Site.Observe {
+		l.warn(l.get(l.sections["site"][0], "observe").at(), watchedOnly, "observe = true: in an outage nothing is stopped, started or switched off, and the machines lose their power when the battery is empty. Remove it when what you have seen is what you want.")
+		return
+	}
+	for k := range p.Hosts {
+		h, draft := &p.Hosts[k], l.hosts[k]
+		if !h.Observe {
+			continue
+		}
+		l.warn(l.get(draft.s, "observe").own(), watchedOnly, "observe = true: %q is not stopped in an outage, and loses its power when the battery is empty. The others are planned as if it drew its watts until then.", h.Name)
+		for _, e := range l.edges(draft) {
+			if on := &p.Hosts[e.to]; !on.Observe && !on.StaysUp {
+				l.warn(e.at, watchedNeeds, "%q is only watched and stays up, but it %s %q, which is stopped: as late as the battery allows, and under it. Write observe = true in %q too, if %q is not to lose it.", h.Name, e.verb, on.Name, on.Name, h.Name)
+			}
+		}
+	}
+	for i := range p.UPSs {
+		if u := &p.UPSs[i]; u.Output != nil && p.Watched(i) {
+			l.warn(l.declared["ups "+u.Name].one("output").head, watchedOutput, "UPS %q feeds a host that is only watched, or what such a host needs, so that its output is not switched off: what starts with the power, the agent's own host perhaps, does not come back by that. Nothing need be changed here while you watch.", u.Name)
+		}
+	}
 }
 
 // twins warns of what a copied block still shares with its original: one card or

@@ -28,6 +28,7 @@ func (l *loader) readSite(s *section) {
 		Reserve:            l.get(s, "reserve").duration(time.Second, time.Hour, defaultReserve),
 		ConfidencePermille: int64(math.Ceil(steady(confidence * 1000))),
 		AtOnce:             int(l.get(s, "stops_at_once").whole(0, 1000, 0)),
+		Observe:            l.get(s, "observe").flag(),
 	}
 	restore := s.oneOrNone("restore")
 	l.site.Restore = policy.Restore{

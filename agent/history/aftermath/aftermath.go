@@ -42,6 +42,7 @@ const (
 	WasOff                    // off before it was asked
 	GoesLast                  // the agent's own host, told to stop: nothing sees it go off
 	Spared                    // asked, and the input was back before it went
+	Watched                   // only watched: it would have been asked
 	Stopping                  // asked; it is not off yet, and the outage is on
 	Unseen                    // asked, and it was not seen whether it went in order
 	GaveUp                    // its allowance was used up
@@ -67,7 +68,7 @@ type Host struct {
 
 // Stopped tells whether the host was asked to stop while it was up, or lost its power.
 func (h *Host) Stopped() bool {
-	return h.Fate != StayedUp && h.Fate != WasOff && h.Fate != Spared
+	return h.Fate != StayedUp && h.Fate != WasOff && h.Fate != Spared && h.Fate != Watched
 }
 
 // Battery is one UPS in one loss of its input.
@@ -255,6 +256,8 @@ func (a *Account) fate(h *Host) {
 	switch {
 	case h.Cut.At != 0:
 		h.Fate, h.Off = LostPower, history.Moment{}
+	case asked && h.Observed:
+		h.Fate = Watched
 	case asked && h.WasOff:
 		h.Fate = WasOff
 	case h.Fate != 0: // by its stop
@@ -287,7 +290,7 @@ const rounding = time.Millisecond
 
 // ahead finds the hosts that needed this one and were not off when it was asked.
 func (a *Account) ahead(h *Host) {
-	if h.Asked.At == 0 || h.Fate == WasOff || h.Fate == StayedUp {
+	if h.Asked.At == 0 || h.Fate == WasOff || h.Fate == StayedUp || h.Fate == Watched {
 		return
 	}
 	for k := range a.Hosts {

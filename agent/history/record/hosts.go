@@ -15,6 +15,9 @@ func (r *Recorder) notice(n *shutdown.Notice, s *shutdown.State) {
 		return
 	}
 	was, p := &r.hosts[n.Host], &s.Policy.Hosts[n.Host]
+	if p.Observe {
+		return // nothing is done to it, so that there is nothing to learn
+	}
 	switch n.Code {
 	case shutdown.HostAsked, shutdown.HostStarted:
 		r.stir(n.Host, s)

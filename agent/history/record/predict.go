@@ -86,7 +86,9 @@ func (r *Recorder) predict(i int32, e *shutdown.Event, s *shutdown.State) {
 			f.next, f.every = f.next.Add(f.every), 2*f.every
 		}
 	}
-	if planned && (due || replanned) && s.Phase(i) != shutdown.AllDown {
+	// Where no order is given the load does not fall as the plan has it: that is no error
+	// of the battery.
+	if planned && !s.Policy.Site.Observe && (due || replanned) && s.Phase(i) != shutdown.AllDown {
 		f.plan, f.end = r.at, end
 		r.byPlan(i, s)
 	}

@@ -150,7 +150,7 @@ func (r *Recorder) hostsOf(outage history.OutageKey, p *policy.Policy) history.R
 	room := history.Room{Of: outage}
 	for k := range p.Hosts {
 		h := &p.Hosts[k]
-		x := history.OutageHost{Host: h.Name, Priority: h.Priority, Own: h.Self, StaysUp: h.StaysUp, StopsIn: h.StopsIn, GivesUp: h.GivesUp(), KeepFor: h.KeepFor}
+		x := history.OutageHost{Host: h.Name, Priority: h.Priority, Own: h.Self, StaysUp: h.StaysUp, Observed: h.Observe, StopsIn: h.StopsIn, GivesUp: h.GivesUp(), KeepFor: h.KeepFor}
 		for _, d := range h.DependsOn {
 			x.Needs = append(x.Needs, p.Hosts[d].Name)
 		}
