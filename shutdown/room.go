@@ -25,10 +25,9 @@ const (
 	heatModel      = 1.25            // of the load warms a room that is known, at the worst; engineering value, no source
 	heatBack       = 50              // tenths of a kelvin below its limit a room is cool enough to start hosts in
 	heatMoved      = 15 * time.Second
-	heatSoon       = time.Hour    // before a room may reach its limit it is told of
-	heatFar        = 2 * heatSoon // from here on it is told of no longer
-	sensorSilent   = time.Minute  // at the least
-	usualTenths    = 270          // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
+	heatSoon       = time.Hour   // before a room may reach its limit it is told of
+	sensorSilent   = time.Minute // at the least
+	usualTenths    = 270         // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
 )
 
 // step is what one count of a sensor means, in tenths of a kelvin.
@@ -81,6 +80,7 @@ type heatGlance struct {
 	moved                   verdict // on the end that the schedule counts on
 	hot, soon, cool         bool    // it ends, and soon; hosts may be started
 	jumped, silent, fastest bool
+	beyond                  bool
 }
 
 func (s *State) heatGlance(at Instant, j int) heatGlance {
@@ -88,6 +88,7 @@ func (s *State) heatGlance(at Instant, j int) heatGlance {
 	g := heatGlance{
 		hot: end < Never, soon: s.warms(at, j, end), cool: s.coolEnough(at, j),
 		jumped: s.Rooms[j].Jumped(), silent: s.sensorSilent(at, j), fastest: s.tooFast(j),
+		beyond: s.Rooms[j].Beyond(s.Policy.Temperatures[j].LimitTenths),
 	}
 	if s.Planned() {
 		g.moved = s.reviewRoom(j, end)
@@ -96,19 +97,14 @@ func (s *State) heatGlance(at Instant, j int) heatGlance {
 }
 
 // warms tells whether a room's end is so near that it is told of. What was told stays
-// until the end is far away, or the room has not warmed within the hour: an end at the
-// border comes and goes with each reading.
+// until the room is as cool as it was, or has kept to what it has for an hour: an end at
+// the border comes and goes with each reading.
 func (s *State) warms(at Instant, j int, end Instant) bool {
-	i := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1})
-	switch {
-	case end.Sub(at) <= heatSoon:
+	if end.Sub(at) <= heatSoon {
 		return true
-	case i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name):
-		return false
-	case end == Never:
-		return s.Rooms[j].Rose(s.step(j))
 	}
-	return end.Sub(at) <= heatFar
+	i := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1})
+	return i >= 0 && slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name) && !s.Rooms[j].Fell(s.step(j))
 }
 
 // sensorSilent tells whether a sensor has not answered for too long.
@@ -262,11 +258,11 @@ func (s *State) standsIn(j int, k int32) bool {
 // coolEnough tells whether hosts may be started in a room. A sensor that cannot be
 // believed holds nobody back.
 func (s *State) coolEnough(at Instant, j int) bool {
-	r := &s.Rooms[j]
-	if r.Last.At == 0 || r.Jumped() || s.sensorSilent(at, j) || s.stoodStill(at, j) {
+	r, limit := &s.Rooms[j], s.Policy.Temperatures[j].LimitTenths
+	if r.Last.At == 0 || r.Jumped() || r.Beyond(limit) || s.sensorSilent(at, j) || s.stoodStill(at, j) {
 		return true
 	}
-	return r.Last.Tenths <= s.Policy.Temperatures[j].LimitTenths-heatBack && s.roomEnd(at, j) == Never
+	return r.Last.Tenths <= limit-heatBack && s.roomEnd(at, j) == Never
 }
 
 // coolFor tells whether every room in which a host stands is cool enough to start it.
@@ -427,6 +423,9 @@ func (s *State) ofRooms(at Instant) {
 			n.A, n.B = r.Odd.Tenths, r.Last.Tenths
 		case s.stoodStill(at, j):
 			s.holdsOf(SensorStuck, t.Name).A = r.Last.Tenths
+		case r.Beyond(t.LimitTenths):
+			n := s.holdsOf(SensorBeyond, t.Name)
+			n.A, n.B = r.Last.Tenths, t.LimitTenths
 		case s.warms(at, j, end):
 			n := s.holdsOf(RoomWarms, t.Name)
 			n.A, n.B, n.Margin = t.LimitTenths, s.fromTenths(j), battery.Unending

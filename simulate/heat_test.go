@@ -193,6 +193,34 @@ func TestBrokenSensorsStopNobody(t *testing.T) {
 	t.Logf("said: %v", said)
 }
 
+// Aim: a sensor that errs about the threshold does not raise and end a condition again
+// and again. Method: random rooms on battery for three hours that warm by half a kelvin
+// to three, some near the limit, with sensors that err by up to half a kelvin.
+func TestWarmRoomsAreToldOnce(t *testing.T) {
+	p := readPolicy(t, "attic.hcl")
+	r, err := NewRunner(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	for seed := range uint64(soakHeat / 4) {
+		dice := world.NewRandom(seed)
+		o := Likely(p)
+		rise := 0.5 + 2.5*dice.Float()
+		o.Room = world.RoomTruth{TimeConstant: time.Duration(600+3000*dice.Float()) * time.Second, WattsPerKelvin: 1000 / rise,
+			From: 35 - rise - 0.5 - 6*dice.Float(), Noise: 0.5 * dice.Float()}
+		o.Moments = []world.Moment{{At: time.Minute, What: world.InputLost, UPS: -1}, {At: 3 * time.Hour, What: world.InputBack, UPS: -1}}
+		_, log := heatRun(t, r, o, seed, false)
+		told += log.said[shutdown.RoomWarms]
+		if log.said[shutdown.RoomWarms] > 2 {
+			t.Errorf("seed %d: told %d times; the outage:\n%s", seed, log.said[shutdown.RoomWarms], o.Text(p))
+		}
+	}
+	if told == 0 {
+		t.Error("no room was told of")
+	}
+}
+
 // Aim: what an outage file says of rooms is read, written, and read again the same.
 func TestRoomLines(t *testing.T) {
 	p := readPolicy(t, "attic.hcl")
