@@ -97,14 +97,17 @@ func (s *State) heatGlance(at Instant, j int) heatGlance {
 }
 
 // warms tells whether a room's end is so near that it is told of. What was told stays
-// until the room is as cool as it was, or has kept to what it has for an hour: an end at
-// the border comes and goes with each reading.
+// until the room is as cool as it was, or has kept to what it has for an hour, or cools
+// and is cool enough: an end at the border comes and goes with each reading.
 func (s *State) warms(at Instant, j int, end Instant) bool {
 	if end.Sub(at) <= heatSoon {
 		return true
 	}
-	i := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1})
-	return i >= 0 && slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name) && !s.Rooms[j].Fell(s.step(j))
+	i, r := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1}), &s.Rooms[j]
+	if i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name) {
+		return false
+	}
+	return !r.Fell(s.step(j)) && !(r.Cools(s.step(j)) && s.coolEnough(at, j))
 }
 
 // sensorSilent tells whether a sensor has not answered for too long.

@@ -138,6 +138,12 @@ func (s *Sensor) Rose(step int64) bool { return s.rose(leastRise + step/2) }
 // asks for: between the two it may be either, which noise does not change.
 func (s *Sensor) Fell(step int64) bool { return !s.rose((leastRise + step/2) / 3) }
 
+// Cools tells whether it is clearly falling, by more than noise makes of it.
+func (s *Sensor) Cools(step int64) bool {
+	line, ok := s.line(step)
+	return ok && line.Slope < -4*line.Error
+}
+
 // rose tells whether it is believed, and by how much at the least what it said in the
 // last minutes is above its lowest.
 func (s *Sensor) rose(by int64) bool {
