@@ -50,6 +50,7 @@ type OutageView struct {
 	Held           bool      `json:"held"`
 	Proceeding     bool      `json:"proceeding"`
 	Aborted        bool      `json:"aborted"`
+	InputStayed    bool      `json:"input_stayed"` // no UPS has lost its input: hosts are stopped for heat
 }
 
 // ThreeWay is a figure at the low, the likely and the high projection, in whole
@@ -199,7 +200,7 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 		zero = planned.Now // what would be it
 	}
 	if s.Outstanding() {
-		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Word == shutdown.Hold, s.Word == shutdown.Proceed, s.Word == shutdown.Abort}
+		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Word == shutdown.Hold, s.Word == shutdown.Proceed, s.Word == shutdown.Abort, s.InputStayed()}
 	}
 	v.Fits, v.FitsExpected = planned.Planned() && planned.Schedule.Plan.Fits, planned.Planned() && planned.Schedule.Plan.FitsExpected
 	if planned.Planned() {

@@ -20,6 +20,8 @@ type asks struct {
 	order  []int32
 	lines  []string
 	record bool
+	warm   bool // one was asked in an outage in which every input stayed
+	r      *Runner
 }
 
 func (a *asks) Event(at shutdown.Instant, e *shutdown.Event) {
@@ -37,14 +39,14 @@ func (a *asks) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	}
 	a.said[f.Notice.Code]++
 	if f.Notice.Code == shutdown.HostAsked {
-		a.order = append(a.order, f.Notice.Host)
+		a.order, a.warm = append(a.order, f.Notice.Host), a.warm || a.r.State().InputStayed()
 	}
 }
 
 // heatRun runs one room; the log says who was asked.
 func heatRun(t testing.TB, r *Runner, o *Outage, seed uint64, record bool) (*Run, *asks) {
 	t.Helper()
-	log := &asks{p: r.Policy, record: record, said: map[shutdown.Code]int{}}
+	log := &asks{p: r.Policy, r: r, record: record, said: map[shutdown.Code]int{}}
 	r.Log, r.Reasons = log, true
 	out := &Run{}
 	truth := o.TruthOf(seed)
@@ -114,6 +116,9 @@ func TestRoomsComeDownBeforeTheirLimit(t *testing.T) {
 		limit := float64(p.Temperatures[0].LimitTenths) / 10
 		if hottest > limit || len(log.order) == 0 { // the battery lasts for the better part of a day
 			t.Errorf("seed %d, %+v: a host ran at %.2f °C, and %d were asked", seed, o.Room, hottest, len(log.order))
+		}
+		if log.warm != (what == world.CoolingFails) {
+			t.Errorf("seed %d: every input stayed: %v", seed, log.warm)
 		}
 		if err := inOrder(p, run); err != nil {
 			t.Errorf("seed %d: %v", seed, err)

@@ -39,6 +39,19 @@ func TestPlanAt80Columns(t *testing.T) {
 	}
 }
 
+// Aim: where hosts stop for heat with the input there, status and page say so, and not that
+// the input is back. Method: a view as an agent gives it then.
+func TestHeatIsNamed(t *testing.T) {
+	v := agent.View{Site: "attic", Outage: &agent.OutageView{Number: 1, ElapsedSeconds: 90, InputStayed: true}, UPSs: []agent.UPSView{{Name: "rack", Phase: "shedding", AnswerAgeSeconds: new(int64)}}}
+	if text := statusText(&v, 80, 0); !strings.Contains(text, "stopped for heat, with input") {
+		t.Errorf("status:\n%s", text)
+	}
+	n := (&paint{v: &v, zone: time.UTC}).now()
+	if n.Headline != "Too warm for 1m30s" || len(n.Because) == 0 || !strings.Contains(n.Because[0], "The input is there") {
+		t.Errorf("page: %q, %q", n.Headline, n.Because)
+	}
+}
+
 // Aim: an operator whose order does nothing is told so, and no other. Method: what an
 // agent shows in each case.
 func TestOrderChangesNothing(t *testing.T) {

@@ -141,7 +141,7 @@ func (s *Sensor) Fell(step int64) bool { return !s.rose((leastRise + step/2) / 3
 // Cools tells whether it is clearly falling, by more than noise makes of it.
 func (s *Sensor) Cools(step int64) bool {
 	line, ok := s.line(step)
-	return ok && line.Slope < -4*line.Error
+	return ok && line.Slope < -6*line.Error
 }
 
 // rose tells whether it is believed, and by how much at the least what it said in the
