@@ -208,7 +208,7 @@ func TestWarmRoomsAreToldOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	told := 0
-	for seed := range uint64(soakHeat / 4) {
+	for seed := range uint64(soakHeat / 10) {
 		dice := world.NewRandom(seed)
 		o := Likely(p)
 		rise := 0.5 + 2.5*dice.Float()
