@@ -92,6 +92,7 @@ type RoomView struct {
 	Name         string   `json:"name"`
 	Celsius      *float64 `json:"celsius"` // as believed last; null before the first reading
 	LimitCelsius float64  `json:"limit_celsius"`
+	Basis        string   `json:"basis"`         // on what LimitSeconds rests; "" where nothing is known
 	LimitSeconds *int64   `json:"limit_seconds"` // until it may reach that, at the earliest; null where nothing shows that it will
 }
 
@@ -257,7 +258,7 @@ func viewRoom(s *shutdown.State, j int, now shutdown.Instant) RoomView {
 		v.Celsius = tenths(n)
 	}
 	if ok {
-		v.LimitSeconds = seconds(max(0, end.Sub(now)))
+		v.LimitSeconds, v.Basis = seconds(max(0, end.Sub(now))), s.RoomBasis(j)
 	}
 	return v
 }

@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -227,6 +228,33 @@ func (s *State) heatOf(j int) float64 {
 		}
 	}
 	return sum
+}
+
+// RoomWatts is what warms a temperature's room now, in watts.
+func (s *State) RoomWatts(j int) float64 { return s.heatOf(j) }
+
+// RoomNow is what a sensor said last, in tenths of a degree Celsius; false where it is not
+// believed, or says nothing.
+func (s *State) RoomNow(j int) (tenths int64, ok bool) {
+	r := &s.Rooms[j]
+	ok = r.Last.At != 0 && r.Odd.At == 0 && !r.Jumped() && !s.sensorSilent(s.Now, j) && !s.stoodStill(s.Now, j) && !r.Beyond(s.Policy.Temperatures[j].LimitTenths)
+	return r.Last.Tenths, ok
+}
+
+// RoomBasis says on what it rests when a room may reach its limit; "" where nothing is
+// known of it.
+func (s *State) RoomBasis(j int) string {
+	switch room := s.Policy.Temperatures[j].Room; {
+	case s.Rooms[j].Rose(s.step(j)):
+		return "by what its sensor showed in the last minutes"
+	case room == nil:
+		return ""
+	case room.Learned == 1:
+		return "by how the room warmed once, measured"
+	case room.Learned > 1:
+		return fmt.Sprintf("by how the room warmed %d times, measured", room.Learned)
+	}
+	return "by the policy's figures of the room"
 }
 
 // firstAway is when the first input was lost that is away; Never while none is. Whether

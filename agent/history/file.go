@@ -31,7 +31,7 @@ const (
 )
 
 // steps[i] brings a file of version i to version i+1. They only ever add.
-var steps = []string{version1, version2, version3}
+var steps = []string{version1, version2, version3, version4}
 
 //go:embed version1.sql
 var version1 string
@@ -41,6 +41,9 @@ var version2 string
 
 //go:embed version3.sql
 var version3 string
+
+//go:embed version4.sql
+var version4 string
 
 var (
 	// ErrForeign says that the file is not a history.
