@@ -3,6 +3,7 @@ package simulate
 import (
 	"time"
 
+	"ebbline/policy/electrical"
 	"ebbline/shutdown"
 	"ebbline/simulate/world"
 )
@@ -63,7 +64,9 @@ func (c *Checker) tooWarm() {
 			continue
 		}
 		limit := float64(t.LimitTenths) / 10
-		if hottest := c.r.world.Hottest(); hottest > limit && warmsToLimit(c.p, j, &c.truth.Room, watts) > (slowRoom+2*longest).Seconds() {
+		r := &c.truth.Room
+		room := electrical.Room{JoulesPerKelvin: r.TimeConstant.Seconds() * r.WattsPerKelvin, WattsPerKelvin: r.WattsPerKelvin}
+		if hottest := c.r.world.Hottest(); hottest > limit && room.Minutes(watts, limit-r.From) > (slowRoom+2*longest).Minutes() {
 			c.broken("P1", "a host ran at %.1f °C, above the limit of %g of temperature %s, though there was time", hottest, limit, t.Name)
 		}
 	}

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"ebbline/policy"
-	"ebbline/shutdown/heat"
 	"ebbline/simulate/world"
 )
 
@@ -106,13 +105,6 @@ func (d *Dice) fixed(i int) float64 {
 		}
 	}
 	return sum
-}
-
-// warmsToLimit is how long a room that is not cooled takes to a temperature's limit with
-// all up; [heat.Never] where it does not get so warm.
-func warmsToLimit(p *policy.Policy, j int, r *world.RoomTruth, watts float64) float64 {
-	room := heat.Room{TimeConstant: r.TimeConstant.Seconds(), WattsPerKelvin: r.WattsPerKelvin}
-	return room.Until(watts, 0, float64(p.Temperatures[j].LimitTenths)/10-r.From)
 }
 
 // hotRooms are the fears of a policy that reads temperatures: a room that warms to its

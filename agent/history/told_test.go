@@ -74,7 +74,7 @@ func TestToldRoundTrip(t *testing.T) {
 			got := shell(t, path, `PRAGMA user_version; SELECT planned_stop_seconds, asked_seconds, margin_seconds, cut_seconds FROM outage_hosts;
 				SELECT last_host, margin_seconds, own_charge_percent FROM outage_margins; SELECT word, by_whom FROM orders;
 				SELECT code, seconds FROM conditions WHERE over_utc IS NOT NULL; PRAGMA integrity_check`)
-			if want := "3\n90.0|100.0|-1.5|140.0\ndesk|20|33.3\nhold|root\nbattery-low|40.0\nhost-unready|15.0\nok"; got != want {
+			if want := "4\n90.0|100.0|-1.5|140.0\ndesk|20|33.3\nhold|root\nbattery-low|40.0\nhost-unready|15.0\nok"; got != want {
 				t.Errorf("sqlite3 says\n%s\nnot\n%s", got, want)
 			}
 			if dump != "" && shell(t, path, "SELECT count(*) FROM outage WHERE number = 7") != "1" {

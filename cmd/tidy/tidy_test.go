@@ -81,7 +81,7 @@ var directions = []struct {
 	{"agent/probe", []string{"policy", "shutdown"}, "a look at a host"},
 	{"agent/sensor", []string{"policy", "shutdown", "agent/source/snmp", "agent/action/local", "agent/clean"}, "one reading in"},
 	{"agent/secret", []string{"policy"}, "secrets know nobody"},
-	{"agent/history", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
+	{"agent/history", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "shutdown/heat", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
 	{"agent/message", []string{"policy", "shutdown", "agent", "agent/action/local", "agent/certificate", "agent/clean"}, "messages tell what the agent decided"},
 	{"agent/certificate", nil, "whom to believe in TLS"},
 	{"agent/metrics", []string{"policy", "agent"}, "figures of what the agent shows"},
