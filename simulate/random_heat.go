@@ -130,9 +130,10 @@ func hotRooms(p *policy.Policy) []*Outage {
 	list := []*Outage{lost, fails}
 	warm.WattsPerKelvin *= 100
 	for _, f := range sensorFaults {
-		o := lasting(p, "twenty minutes, and "+Catalogue[f.fault].Name, 20*time.Minute)
+		o := lasting(p, "twenty minutes, and a blink four hours later; "+Catalogue[f.fault].Name, 20*time.Minute)
 		o.Room = warm
 		o.Moments = append(o.Moments, world.Moment{At: 5 * time.Minute, What: f.what, UPS: -1, For: 2 * time.Hour, Number: 20})
+		o.Moments = append(o.Moments, loss(long, 10*time.Second)...)
 		sortMoments(o.Moments)
 		list = append(list, o)
 	}

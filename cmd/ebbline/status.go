@@ -255,7 +255,10 @@ func roomText(r *agent.RoomView) string {
 	}
 	text += fmt.Sprintf("; limit %.1f °C", r.LimitCelsius)
 	if r.LimitSeconds != nil {
-		text += ", reached in " + spell(r.LimitSeconds) + " at the earliest, " + r.Basis
+		text += ", reached in " + spell(r.LimitSeconds) + " at the earliest"
+	}
+	if r.Basis != "" {
+		text += ", " + r.Basis
 	}
 	return text
 }
