@@ -384,7 +384,7 @@ func (c *container) off(host string) func() string {
 			return err.Error()
 		}
 		for _, h := range v.Hosts {
-			if h.Name == host && h.Power == "down" && v.Outage != nil {
+			if h.Name == host && h.Off && v.Outage != nil {
 				return ""
 			}
 		}

@@ -296,11 +296,7 @@ func (s *State) ofHosts(at Instant) {
 				s.holdsThat(HostGivenUp, -1, k)
 			}
 		case Failed:
-			if len(s.Policy.Hosts[k].Starts) == 0 {
-				s.holdsThat(NoWayToStart, -1, k)
-			} else {
-				s.holdsThat(HostNotBack, -1, k)
-			}
+			s.holdsThat(s.notBack(k), -1, k)
 		}
 		if s.stopFailed(k) {
 			s.holdsThat(StopFailed, -1, k)
@@ -309,6 +305,14 @@ func (s *State) ofHosts(at Instant) {
 			s.holdsThat(KeepInForce, -1, k)
 		}
 	}
+}
+
+// notBack is the condition of a host that did not come back.
+func (s *State) notBack(k int32) Code {
+	if len(s.Policy.Hosts[k].Starts) == 0 {
+		return NoWayToStart
+	}
+	return HostNotBack
 }
 
 // ofStop are the conditions of a host that is asked to stop.

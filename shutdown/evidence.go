@@ -15,7 +15,9 @@ import "time"
 //	                      input surely                                   the other's is back
 //	input there           one answer for stopping nobody further; ten    until one says battery
 //	                      seconds of them for taking it as given; the
-//	                      policy's stable_for for starting anything
+//	                      policy's stable_for for starting anything;
+//	                      they count anew after a silence of a minute,
+//	                      or one within the ten seconds
 //	a UPS's own test      an answer that says so, with input there       15 minutes
 //	output off            two answers that say so, a second apart        until one says that it carries
 //	host down             silence for the policy's quiet_for, after an   until it answers
@@ -317,15 +319,24 @@ func (s *State) inView(k int32, certain bool) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
-			i, u := int32(f), &s.UPSs[f]
-			missing := s.reachable(i) && s.low(i) && s.Now.Sub(u.LastAt) >= s.late(i) && (u.OnBattery() || u.From == 0)
-			dark = dark && (u.Dead() || missing || certain && s.unheard(s.Now, i))
+			i := int32(f)
+			dark = dark && (s.UPSs[f].Dead() || s.mayBeEmpty(i) || certain && s.unheard(s.Now, i))
 		}
 		if dark {
 			return false
 		}
 	}
 	return true
+}
+
+// mayBeEmpty tells whether a UPS may have carried nothing since its last answer: that was
+// from a battery at its end, be it in a test of its own, and the next one is missing.
+func (s *State) mayBeEmpty(i int32) bool {
+	u := &s.UPSs[i]
+	if !s.reachable(i) || s.Now.Sub(u.LastAt) < s.late(i) {
+		return false
+	}
+	return u.Says == SaysTest && s.saysEnd(i, &u.Last) || (u.OnBattery() || u.From == 0) && s.low(i)
 }
 
 // reachedOver tells whether the way to a host goes over a load that a UPS feeds.

@@ -93,7 +93,7 @@ var transitions = [numStates][numInputs]HostState{
 	Dark:        {InUp: Up, InLit: Silent, InOff: Off, InHostOff: Off, InOwn: Up},
 	Starting:    {InUp: Up, InLost: Interrupted, InVain: Failed, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
 	Interrupted: {InUp: Up, InOff: Off, InAsked: Asked, InBack: Starting, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
-	Failed:      {InUp: Up, InStarted: Starting, InOwn: Up, InJudged: TurnedOff},
+	Failed:      {InUp: Up, InAsked: Asked, InStarted: Starting, InOwn: Up, InJudged: TurnedOff},
 }
 
 // next gives the state that follows. What was off before it was asked is not ours
@@ -225,11 +225,13 @@ func (h *Host) runs() bool {
 	switch h.State {
 	case Unseen, Up, Silent, Halfway, Interrupted:
 		return true
-	case TurnedOff:
-		return h.Seen != SeenOff // silence alone does not prove it
 	}
-	return false
+	return h.seemsOff() && h.Seen != SeenOff // silence alone does not prove it
 }
+
+// seemsOff tells whether it was turned off, or did not come back, by all that can be
+// seen: the next outage asks it nevertheless.
+func (h *Host) seemsOff() bool { return h.State == TurnedOff || h.State == Failed }
 
 // IsOff tells whether it is off, by all that is known.
 func (h *Host) IsOff() bool {
@@ -239,12 +241,12 @@ func (h *Host) IsOff() bool {
 // looksOff tells whether it looked turned off before anything was done to it, and does so
 // still: it is asked to stop nevertheless.
 func (h *Host) looksOff() bool {
-	return h.State == TurnedOff || stopping(h.State) && !h.Ours
+	return h.seemsOff() || stopping(h.State) && !h.Ours
 }
 
 // draws tells whether it may draw power: what nobody has proven off may.
 func (h *Host) draws() bool {
-	return h.State != Off && h.State != Dark && h.State != Failed && !(h.State == TurnedOff && h.Seen == SeenOff)
+	return h.State != Off && h.State != Dark && !(h.seemsOff() && h.Seen == SeenOff)
 }
 
 // unlooked tells whether a host was not looked at since the agent, or its host,

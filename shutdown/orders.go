@@ -157,11 +157,15 @@ func (s *State) stop(at Instant) {
 	}
 }
 
-// ownGoes tells whether the agent's own host has come to its latest start: then nothing
-// is left to ask the others later, and all that are up are asked now.
+// ownGoes tells whether the agent's own host is being stopped, or has come to its latest
+// start: then nothing is left to ask the others later, and all that are up are asked now.
 func (s *State) ownGoes(at Instant) bool {
 	k := s.ownHost()
-	return k >= 0 && s.Hosts[k].runs() && s.planned(k) && at >= s.latestOf(k)
+	if k < 0 {
+		return false
+	}
+	h := &s.Hosts[k]
+	return stopping(h.State) || h.runs() && s.planned(k) && at >= s.latestOf(k)
 }
 
 // maybeAsk asks a host to stop when its start has come and all that depends on it is
@@ -225,7 +229,7 @@ func (s *State) blocker(k int32) (blocker, stays int32) {
 		switch {
 		case s.planned(i), s.justBack(i), old && s.affected(i):
 			return i, stays
-		case h.State == TurnedOff:
+		case h.seemsOff():
 		case !s.Policy.Hosts[i].StaysUp && !self:
 			stays = i
 		}
@@ -517,7 +521,7 @@ func (s *State) keepsOn(at Instant, k, i int32) bool {
 	case h.unlooked(at):
 		return true // it may have come up since it went down
 	case !s.affected(k):
-		return !h.IsOff() && !s.canDoWithout(at, k)
+		return !h.IsOff() && !s.canDoWithout(at, k, i)
 	case s.Policy.Hosts[k].StaysUp:
 		return true
 	}
@@ -533,14 +537,15 @@ func (s *State) inTime(at Instant, k, i int32) bool {
 // canDoWithout tells whether a host has a feed on which it can be left alone: the input
 // of that has been good for long enough; or it is there for more than a moment, and the
 // UPS is through with the outage, ready for another. A test of the UPS's own, from its
-// battery, shows no input.
-func (s *State) canDoWithout(at Instant, k int32) bool {
+// battery, shows no input. Once the agent's own host leaves, the word of now is enough:
+// this UPS is not counted on for longer, and nothing is left to watch over either.
+func (s *State) canDoWithout(at Instant, k, i int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		u, proven := &s.UPSs[f], s.Policy.Site.Restore.StableFor
 		if u.Lost == 0 {
 			proven = min(proven, settledFor)
 		}
-		if u.Says == SaysInput && u.From != 0 && at >= u.back().Add(proven) {
+		if u.From != 0 && u.good() && (s.ownLeaves(i) || u.Says == SaysInput && at >= u.back().Add(proven)) {
 			return true
 		}
 	}
@@ -552,7 +557,7 @@ func (s *State) canDoWithout(at Instant, k int32) bool {
 func (s *State) wanted(i int32) bool {
 	for k := range s.Hosts {
 		h := &s.Hosts[k]
-		if (h.runs() && h.State != TurnedOff || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
+		if (h.runs() && !h.seemsOff() || h.State == Starting) && !s.Policy.Hosts[k].Self && s.fedBy(int32(k), i) && s.affected(int32(k)) {
 			return true
 		}
 	}

@@ -368,7 +368,7 @@ func (s *State) readyFrom(i, k int32) int64 {
 // withUp writes down which hosts count for the readiness of a UPS, and gives a hash of
 // them: those that are not off, one that is to be started, those that are to be started
 // before it, those that come with their power, since nothing holds them back, and those
-// that only seem turned off, for which the next outage waits.
+// that only seem off, for which the next outage waits.
 func (s *State) withUp(i, k int32) uint64 {
 	w := s.scratch()
 	if w.counts == nil {
@@ -377,7 +377,7 @@ func (s *State) withUp(i, k int32) uint64 {
 	for j := range s.Hosts {
 		h := &s.Hosts[j]
 		p := &s.Policy.Hosts[j]
-		w.counts[j] = !h.IsOff() || len(p.Starts) == 0 && (h.State == Off || h.State == Dark) || h.State == TurnedOff && h.runs() && !p.StaysUp
+		w.counts[j] = !h.IsOff() || len(p.Starts) == 0 && (h.State == Off || h.State == Dark) || h.seemsOff() && h.runs() && !p.StaysUp
 	}
 	if k >= 0 {
 		for _, j := range s.comeback() {
@@ -394,7 +394,7 @@ func (s *State) withUp(i, k int32) uint64 {
 		if on {
 			bit = 1
 		}
-		if on && s.Hosts[j].State == TurnedOff {
+		if on && s.Hosts[j].seemsOff() {
 			bit = 2
 		}
 		hash = (hash ^ bit) * 1099511628211
@@ -402,13 +402,14 @@ func (s *State) withUp(i, k int32) uint64 {
 	return hash
 }
 
-// unexplained is what a UPS carries that the policy does not explain, in watts, rounded
-// up to a fiftieth of its rating, but for a flicker.
+// unexplained is what a UPS carries that loads, and hosts that surely draw, do not
+// explain by the policy, in watts, rounded up to a fiftieth of its rating, but for a
+// flicker.
 func (s *State) unexplained(i int32) float64 {
 	step := float64(max(1, s.Policy.UPSs[i].RatedWatts/50))
 	more := s.UPSs[i].Load - s.loads(i)
 	for k := range s.Hosts {
-		if !s.Hosts[k].IsOff() {
+		if s.explains(int32(k)) {
 			more -= s.part(int32(k), i)
 		}
 	}
@@ -417,6 +418,19 @@ func (s *State) unexplained(i int32) float64 {
 		n += step
 	}
 	return n
+}
+
+// explains tells whether a host's draw is in the measured load, by all that is known. One
+// that may be off would hide what another draws that is out of sight.
+func (s *State) explains(k int32) bool {
+	switch h := &s.Hosts[k]; {
+	case h.State == Starting:
+		return h.Last.Action.ID.Verb == VerbStart
+	case h.Seen == SeenSilent:
+		return !h.IsOff() && h.State != GivenUp && !s.mayBeCut(k)
+	default:
+		return !h.IsOff()
+	}
 }
 
 func (s *State) leastReady(i int32, base float64) int64 {
@@ -488,7 +502,7 @@ func (s *State) poseReady(i int32, unexplained float64) {
 		case fed && h.StaysUp:
 			base += float64(h.Watts) / parts
 		default:
-			if fed && s.Hosts[k].State != TurnedOff { // what that draws, if it does, is among what is not explained
+			if fed && !s.Hosts[k].seemsOff() { // what that draws, if it does, is among what is not explained
 				q.Watts, q.Stopping = float64(h.Watts)/parts, float64(h.StoppingWatts)/parts
 			}
 			w.hosts, p.Hosts = append(w.hosts, int32(k)), append(p.Hosts, q)

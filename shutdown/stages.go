@@ -210,7 +210,7 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	}
 	stop := &c.Plan.Stops[s.slot(k)]
 	switch {
-	case s.outputsCount(at, k):
+	case s.outputGoes(k):
 		stop.Start, stop.Why, stop.Other = min(stop.Start, 0), ForOutput, -1
 		return true
 	case !s.returns(at, k) || s.lingers(k):
@@ -262,6 +262,17 @@ func (s *State) lingers(k int32) bool {
 			if s.fedBy(int32(i), int32(f)) {
 				return true
 			}
+		}
+	}
+	return false
+}
+
+// outputGoes tells whether a UPS of a host was told to switch its output off, if it has
+// answered yet or not: from then on no better forecast keeps the host up.
+func (s *State) outputGoes(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.OutputCounts(int32(f)) {
+			return true
 		}
 	}
 	return false

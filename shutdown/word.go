@@ -46,7 +46,9 @@ func (s *State) objectionToStop(k int32) string {
 		return name + " has no orderly way to stop, only one that takes its power, and that is left to outages. Switch it off by hand."
 	case h.State == Unseen:
 		return name + " has not been seen yet. Try again in a moment."
-	case h.State == TurnedOff || h.State == Failed || h.State == Off && h.Word == StopHost:
+	case h.State == Failed:
+		return fmt.Sprintf("%s did not come back. If it is to stay off: `ebbline status --clear %s:%s`.", name, s.notBack(k), name)
+	case h.State == TurnedOff || h.State == Off && h.Word == StopHost:
 		return name + " is off already, and nothing brings it back."
 	case h.State == Late || h.State == GivenUp:
 		return name + " was asked to stop and did not go down in its time. Look at it; then `ebbline status --clear host-given-up:" + name + "`."

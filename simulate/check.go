@@ -72,6 +72,7 @@ type hostState struct {
 	wordAt  shutdown.Instant // when it was taken
 	last    shutdown.Order   // the last that was taken
 	judged  bool             // a person said of it that it may stay as it is
+	told    bool             // an order to stop was begun for the word that was taken last
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -214,7 +215,7 @@ func (c *Checker) ordered(k int32, o shutdown.Order) {
 	if h.said != o {
 		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
 	}
-	h.said, h.word, h.last, h.wordAt, h.judged = 0, o, o, c.r.world.Now, false
+	h.said, h.word, h.last, h.wordAt, h.judged, h.told = 0, o, o, c.r.world.Now, false, false
 	if o == shutdown.Clear {
 		h.word, h.judged = 0, true
 	}
@@ -258,11 +259,19 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	if !h.noticed {
 		c.broken("P9", "%s was asked to stop without a reason given", p.Name)
 	}
-	if h.word == shutdown.StopHost {
+	// One that was never told of an operator's word is told when it is seen up again, though
+	// its battery ended meanwhile: the word stands until it was carried out.
+	ordered := h.word == shutdown.StopHost || id.Ordered && h.last == shutdown.StopHost && !h.told
+	h.told = h.told || id.Ordered
+	if ordered {
 		c.stopOrdered(at, k, id)
 	}
+	if ordered && id.Ordered {
+		h.asked, h.ours = id, true
+		return // the operator has judged what is up where the agent cannot see it
+	}
 	for _, i := range p.FedBy {
-		if h.word != shutdown.StopHost && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) && !c.heats(int(k)) {
+		if !ordered && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) && !c.heats(int(k)) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(c.inputs[i].since))
 		}
 	}

@@ -85,6 +85,7 @@ var onceBroken = []struct {
 	{"its input lost again, a host that had lost its power counted as up, and one that needs it was started", 711050, 711050018},
 	{"one odd answer that said input, then a dead agent's seconds: the input counted as there all the while", 750076, 750076018},
 	{"the plan counted on what a host would free that was off all the time", 710301, 710301020},
+	{"waited for in vain, with no way to start it, a host that was up out of sight had no part in the next outage", 2001707, 2001707012},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -96,6 +97,8 @@ var onceBrokenLater = []struct {
 	{"a BMC took the order for a host behind a UPS that had given out, and its older silence proved it down", 239, 239005},
 	{"by a UPS that said on battery that it was testing, hosts were started", 302, 302017},
 	{"the plan counted on the watts by which the load is rounded up, as if a host that was off drew them", 710598, 710598005},
+	{"a host that had been started in vain, and was up out of sight, had no part in the next outage", 2101841, 2101841006},
+	{"for a host with another feed, on a UPS that said it was testing, the agent's host left its output on, and stayed off", 2101652, 2101652009},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -109,6 +112,10 @@ var onceBrokenSaid = []struct {
 	{"by one odd answer that said input the gauge counted, read under load, and no plan fitted any more", 730075, 730075021},
 	{"a word to keep a host took the place of the order by which it was being started", 700502, 700502023},
 	{"behind a silent UPS a guest that had lost its power counted as up, and what needs it was started", 700389, 700389017},
+	{"on the battery, by its own word in a test, a UPS gave out with the way to a host, whose silence proved it down", 2002265, 2002265011},
+	{"by the checker: an operator's order that had never reached a host was spent when its battery ended", 2002884, 2002884021},
+	{"a host that was off, and to be started, hid in the load what another drew that was up out of sight", 2000625, 2000625011},
+	{"for a host whose other feed was back for a moment the agent's host left its output on, and stayed off", 2000309, 2000309021},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
