@@ -51,6 +51,7 @@ type OutageView struct {
 	Held           bool      `json:"held"`
 	Proceeding     bool      `json:"proceeding"`
 	Aborted        bool      `json:"aborted"`
+	InputStayed    bool      `json:"input_stayed"` // no UPS has lost its input: hosts are stopped for heat
 }
 
 // ThreeWay is a figure at the low, the likely and the high projection, in whole
@@ -92,6 +93,7 @@ type RoomView struct {
 	Name         string   `json:"name"`
 	Celsius      *float64 `json:"celsius"` // as believed last; null before the first reading
 	LimitCelsius float64  `json:"limit_celsius"`
+	Basis        string   `json:"basis"`         // on what LimitSeconds rests; "" where nothing is known
 	LimitSeconds *int64   `json:"limit_seconds"` // until it may reach that, at the earliest; null where nothing shows that it will
 }
 
@@ -203,7 +205,7 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 		zero = planned.Now // what would be it
 	}
 	if s.Outstanding() {
-		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Word == shutdown.Hold, s.Word == shutdown.Proceed, s.Word == shutdown.Abort}
+		v.Outage = &OutageView{s.Outage, wall(s.Began), *seconds(now.Sub(s.Began)), s.Word == shutdown.Hold, s.Word == shutdown.Proceed, s.Word == shutdown.Abort, s.InputStayed()}
 	}
 	v.Fits, v.FitsExpected = planned.Planned() && planned.Schedule.Plan.Fits, planned.Planned() && planned.Schedule.Plan.FitsExpected
 	if planned.Planned() {
@@ -260,7 +262,7 @@ func viewRoom(s *shutdown.State, j int, now shutdown.Instant) RoomView {
 		v.Celsius = tenths(n)
 	}
 	if ok {
-		v.LimitSeconds = seconds(max(0, end.Sub(now)))
+		v.LimitSeconds, v.Basis = seconds(max(0, end.Sub(now))), s.RoomBasis(j)
 	}
 	return v
 }

@@ -25,6 +25,7 @@ type HeatRoom struct {
 	TimeConstant   time.Duration // of its warming, 63 % of the way to where it ends
 	UsualTenths    int64         `json:",omitzero"` // before it warms, where nothing was read; 0 when not stated
 	WattsPerKelvin float64       // that it loses for each kelvin above its surroundings
+	Learned        int           `json:",omitzero"` // from so many times that it was measured while it warmed; 0 where the operator states it
 }
 
 // EmergencyKind is what an emergency input stands for.

@@ -184,6 +184,17 @@ func (s *State) neverLost(i int32) bool {
 	return !u.OnBattery() && u.Lost != 0 && u.From != 0 && u.From <= u.Lost
 }
 
+// InputStayed tells whether no UPS has lost its input in the outage that is on: then hosts
+// are stopped for heat.
+func (s *State) InputStayed() bool {
+	for i := range s.UPSs {
+		if u := &s.UPSs[i]; u.OnBattery() || u.Lost >= s.Began && !s.neverLost(int32(i)) {
+			return false
+		}
+	}
+	return s.Outstanding()
+}
+
 // ofUPSs are the conditions of UPSs.
 func (s *State) ofUPSs(at Instant) {
 	for i := range s.UPSs {

@@ -95,6 +95,7 @@ const (
 	EmergencyOff     // Name, A: there is input (1)
 	EmergencyUnread  // Name
 	Observing        // Host, or none: all are only watched
+	SensorBeyond     // Name, A: what it says, B: its limit
 )
 
 // Condition tells whether the code is one of a condition.
@@ -136,6 +137,7 @@ var codes = [...]struct {
 	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
 	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
 	Observing: {"observing", policy.Info},
+	SensorBeyond: {"sensor-beyond-limit", policy.Critical},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -296,6 +298,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("Temperature %s: from %.1f °C it jumped to %.1f, which no room does. It is not believed, and stops nothing, until it has kept to a path for ten minutes. Look at the sensor.", n.Name, float64(n.B)/10, float64(n.A)/10)
 	case SensorStuck:
 		return fmt.Sprintf("Temperature %s says %.1f °C without the least change, for longer than air does. Its limit may protect nothing. Look at the sensor.", n.Name, float64(n.A)/10)
+	case SensorBeyond:
+		return fmt.Sprintf("Temperature %s says %.1f °C, and began no lower than its limit of %.1f °C. No room that is looked after begins so: it stops nothing until it has risen by three kelvin more. Look at the room; then at the sensor's unit, its scale in the policy, and its limit.", n.Name, float64(n.A)/10, float64(n.B)/10)
 	case EmergencyOff:
 		text := fmt.Sprintf("Emergency power off, by %s: power was cut on purpose. Nothing is started, woken or switched on until a person has looked and says so: `ebbline status --clear emergency-off`.", cmp.Or(n.Name, "an input that says no more so"))
 		if n.A == 1 {

@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -25,10 +26,9 @@ const (
 	heatModel      = 1.25            // of the load warms a room that is known, at the worst; engineering value, no source
 	heatBack       = 50              // tenths of a kelvin below its limit a room is cool enough to start hosts in
 	heatMoved      = 15 * time.Second
-	heatSoon       = time.Hour    // before a room may reach its limit it is told of
-	heatFar        = 2 * heatSoon // from here on it is told of no longer
-	sensorSilent   = time.Minute  // at the least
-	usualTenths    = 270          // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
+	heatSoon       = time.Hour   // before a room may reach its limit it is told of
+	sensorSilent   = time.Minute // at the least
+	usualTenths    = 270         // where nothing was read: the warmest air that is recommended (ASHRAE 2021, table 2.1)
 )
 
 // step is what one count of a sensor means, in tenths of a kelvin.
@@ -81,6 +81,7 @@ type heatGlance struct {
 	moved                   verdict // on the end that the schedule counts on
 	hot, soon, cool         bool    // it ends, and soon; hosts may be started
 	jumped, silent, fastest bool
+	beyond                  bool
 }
 
 func (s *State) heatGlance(at Instant, j int) heatGlance {
@@ -88,6 +89,7 @@ func (s *State) heatGlance(at Instant, j int) heatGlance {
 	g := heatGlance{
 		hot: end < Never, soon: s.warms(at, j, end), cool: s.coolEnough(at, j),
 		jumped: s.Rooms[j].Jumped(), silent: s.sensorSilent(at, j), fastest: s.tooFast(j),
+		beyond: s.Rooms[j].Beyond(s.Policy.Temperatures[j].LimitTenths),
 	}
 	if s.Planned() {
 		g.moved = s.reviewRoom(j, end)
@@ -96,19 +98,17 @@ func (s *State) heatGlance(at Instant, j int) heatGlance {
 }
 
 // warms tells whether a room's end is so near that it is told of. What was told stays
-// until the end is far away, or the room has not warmed within the hour: an end at the
-// border comes and goes with each reading.
+// until the room is as cool as it was, or has kept to what it has for an hour, or cools
+// and is cool enough: an end at the border comes and goes with each reading.
 func (s *State) warms(at Instant, j int, end Instant) bool {
-	i := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1})
-	switch {
-	case end.Sub(at) <= heatSoon:
+	if end.Sub(at) <= heatSoon {
 		return true
-	case i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name):
-		return false
-	case end == Never:
-		return s.Rooms[j].Rose(s.step(j))
 	}
-	return end.Sub(at) <= heatFar
+	i, r := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1}), &s.Rooms[j]
+	if i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name) {
+		return false
+	}
+	return !r.Fell(s.step(j)) && !(r.Cools(s.step(j)) && s.coolEnough(at, j))
 }
 
 // sensorSilent tells whether a sensor has not answered for too long.
@@ -230,6 +230,33 @@ func (s *State) heatOf(j int) float64 {
 	return sum
 }
 
+// RoomWatts is what warms a temperature's room now, in watts.
+func (s *State) RoomWatts(j int) float64 { return s.heatOf(j) }
+
+// RoomNow is what a sensor said last, in tenths of a degree Celsius; false where it is not
+// believed, or says nothing.
+func (s *State) RoomNow(j int) (tenths int64, ok bool) {
+	r := &s.Rooms[j]
+	ok = r.Last.At != 0 && r.Odd.At == 0 && !r.Jumped() && !s.sensorSilent(s.Now, j) && !s.stoodStill(s.Now, j) && !r.Beyond(s.Policy.Temperatures[j].LimitTenths)
+	return r.Last.Tenths, ok
+}
+
+// RoomBasis says on what it rests when a room may reach its limit; "" where nothing is
+// known of it.
+func (s *State) RoomBasis(j int) string {
+	switch room := s.Policy.Temperatures[j].Room; {
+	case s.Rooms[j].Rose(s.step(j)):
+		return "by what its sensor showed in the last minutes"
+	case room == nil:
+		return ""
+	case room.Learned == 1:
+		return "by how the room warmed once, measured"
+	case room.Learned > 1:
+		return fmt.Sprintf("by how the room warmed %d times, measured", room.Learned)
+	}
+	return "by the policy's figures of the room"
+}
+
 // firstAway is when the first input was lost that is away; Never while none is. Whether
 // that is sure is asked of whoever is to go.
 func (s *State) firstAway() Instant {
@@ -262,11 +289,11 @@ func (s *State) standsIn(j int, k int32) bool {
 // coolEnough tells whether hosts may be started in a room. A sensor that cannot be
 // believed holds nobody back.
 func (s *State) coolEnough(at Instant, j int) bool {
-	r := &s.Rooms[j]
-	if r.Last.At == 0 || r.Jumped() || s.sensorSilent(at, j) || s.stoodStill(at, j) {
+	r, limit := &s.Rooms[j], s.Policy.Temperatures[j].LimitTenths
+	if r.Last.At == 0 || r.Jumped() || r.Beyond(limit) || s.sensorSilent(at, j) || s.stoodStill(at, j) {
 		return true
 	}
-	return r.Last.Tenths <= s.Policy.Temperatures[j].LimitTenths-heatBack && s.roomEnd(at, j) == Never
+	return r.Last.Tenths <= limit-heatBack && s.roomEnd(at, j) == Never
 }
 
 // coolFor tells whether every room in which a host stands is cool enough to start it.
@@ -427,6 +454,9 @@ func (s *State) ofRooms(at Instant) {
 			n.A, n.B = r.Odd.Tenths, r.Last.Tenths
 		case s.stoodStill(at, j):
 			s.holdsOf(SensorStuck, t.Name).A = r.Last.Tenths
+		case r.Beyond(t.LimitTenths):
+			n := s.holdsOf(SensorBeyond, t.Name)
+			n.A, n.B = r.Last.Tenths, t.LimitTenths
 		case s.warms(at, j, end):
 			n := s.holdsOf(RoomWarms, t.Name)
 			n.A, n.B, n.Margin = t.LimitTenths, s.fromTenths(j), battery.Unending

@@ -98,6 +98,8 @@ func (s *State) objectionToStart(k int32) string {
 		return "Power was cut on purpose. Look first; then `ebbline status --clear emergency-off`."
 	case s.heated(k):
 		return p.Name + " stands in a room that nears its limit, and would be stopped again. See to the cooling first."
+	case !s.coolFor(s.Now, k):
+		return p.Name + " stands in a room that is not yet 5 kelvin below its limit. See to the cooling, or, if that is not so, to the sensor."
 	case !s.anyFeedGood(k):
 		return "No UPS that feeds " + p.Name + " has input. Wait until one has."
 	}

@@ -275,7 +275,7 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		return // the operator has judged what is up where the agent cannot see it
 	}
 	for _, i := range p.FedBy {
-		if !ordered && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) {
+		if !ordered && id.Method == 0 && id.Try == 1 && id != h.asked && c.hasInput(at, i) && !c.heats(int(k)) {
 			c.broken("P4", "%s was asked to stop while UPS %s has had input for %s", p.Name, c.p.UPSs[i].Name, at.Sub(c.inputs[i].since))
 		}
 	}
@@ -292,7 +292,7 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 		if w := &c.r.world.Hosts[j]; len(q.Starts) == 0 && (w.Starting || w.BackAt != shutdown.Never && c.r.world.Sight(int32(j)) == shutdown.SeenSilent) {
 			continue // with its power, by itself: nobody can see that yet, or at all
 		}
-		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) || c.hidden(j) {
+		if j == int(k) || q.StaysUp || c.hosts[j].givenUp || c.hosts[j].notBack || !c.r.world.Hosts[j].On || !c.needs(j, int(k)) || !c.allLost(q) && !c.stoppedWarm(j, int(k), at) || c.hidden(j) {
 			continue
 		}
 		c.broken("P2", "%s was asked to stop while %s, which depends on it, is up", p.Name, q.Name)
@@ -521,6 +521,7 @@ func (c *Checker) End(out *Run) {
 	if out.Over && c.r.world.Agent {
 		c.leftOff()
 	}
+	c.tooWarm()
 	if out.Cut > 0 && c.bound() {
 		for k := range out.Hosts {
 			h := &out.Hosts[k]
@@ -777,7 +778,10 @@ func (c *Checker) short() bool {
 		case world.Tests, world.OddReading, world.OddNothing, world.OddLow, world.ClaimsTest, world.HostMode:
 			continue
 		default:
-			return false
+			if !heatOnly(m.What) || m.What == world.CoolingFails {
+				return false
+			}
+			continue
 		}
 		for u := range n {
 			if m.UPS >= 0 && int(m.UPS) != u {

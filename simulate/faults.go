@@ -44,11 +44,18 @@ const (
 	LostAgain
 	OneInput
 	OddEnd
+	CoolingFails // from here on, of policies that read temperatures
+	SilentSensor
+	StuckSensor
+	RepeatingSensor
+	JumpingSensor
+	DriftingSensor
+	WrongUnits
 	numFaults
 )
 
 // Faults is a set of faults.
-type Faults uint32
+type Faults uint64
 
 // Has tells whether a fault is in the set.
 func (s Faults) Has(f Fault) bool { return s>>f&1 != 0 }
@@ -58,6 +65,9 @@ func (s *Faults) add(f Fault, is bool) {
 		*s |= 1 << f
 	}
 }
+
+// Applies tells whether dice may draw a fault for a policy.
+func (f Fault) Applies(p *policy.Policy) bool { return f < CoolingFails || len(p.Temperatures) > 0 }
 
 // About is what there is to say of a fault.
 type About struct {
@@ -104,6 +114,14 @@ var Catalogue = [numFaults]About{
 	LostAgain:    {"input lost again on a part-charged battery", 0.15, "outage", "10 s to 3 h after it was back", "10 s", true},
 	OneInput:     {"input of one UPS alone lost", 0.15, "outage", "any of them", "", false},
 	OddEnd:       {"one reading says that the battery is low", 0.10, "outage", "in the first hour", "in the ride-through", false},
+
+	CoolingFails:    {"the cooling fails though the input is there", 0.20, "outage", "for 10 min to 4 h, logarithm evenly spread", "in the recovery", false},
+	SilentSensor:    {"a temperature is not read", 0.05, "outage", "for 1 min to 4 h; never two of these six at once", "4 h", false},
+	StuckSensor:     {"a temperature stands still", 0.05, "outage", "", "to the end", false},
+	RepeatingSensor: {"every other reading of a temperature is an old one", 0.05, "outage", "", "to the end", false},
+	JumpingSensor:   {"a temperature jumps", 0.05, "outage", "by 4 to 60 K, either way, once or more", "60 K", false},
+	DriftingSensor:  {"a temperature drifts", 0.05, "outage", "by 1 to 30 K an hour, either way", "30 K an hour", false},
+	WrongUnits:      {"a temperature is in degrees Fahrenheit", 0.05, "outage", "from the start or from some moment on", "from the start", false},
 }
 
 // Shape is how the input is lost.
@@ -258,6 +276,10 @@ func (j *Judge) moments(o *Outage, s *Faults) {
 			*s |= 1 << PathGone
 		case world.AgentKilled:
 			*s |= 1 << AgentDies
+		case world.CoolingFails:
+			*s |= 1 << CoolingFails
+		default:
+			s.add(sensorFault(m.What))
 		}
 	}
 	// What a few sags take is less than the reserve's rounding.

@@ -20,6 +20,8 @@ type asks struct {
 	order  []int32
 	lines  []string
 	record bool
+	warm   bool // one was asked in an outage in which every input stayed
+	r      *Runner
 }
 
 func (a *asks) Event(at shutdown.Instant, e *shutdown.Event) {
@@ -37,14 +39,14 @@ func (a *asks) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	}
 	a.said[f.Notice.Code]++
 	if f.Notice.Code == shutdown.HostAsked {
-		a.order = append(a.order, f.Notice.Host)
+		a.order, a.warm = append(a.order, f.Notice.Host), a.warm || a.r.State().InputStayed()
 	}
 }
 
 // heatRun runs one room; the log says who was asked.
 func heatRun(t testing.TB, r *Runner, o *Outage, seed uint64, record bool) (*Run, *asks) {
 	t.Helper()
-	log := &asks{p: r.Policy, record: record, said: map[shutdown.Code]int{}}
+	log := &asks{p: r.Policy, r: r, record: record, said: map[shutdown.Code]int{}}
 	r.Log, r.Reasons = log, true
 	out := &Run{}
 	truth := o.TruthOf(seed)
@@ -115,6 +117,9 @@ func TestRoomsComeDownBeforeTheirLimit(t *testing.T) {
 		if hottest > limit || len(log.order) == 0 { // the battery lasts for the better part of a day
 			t.Errorf("seed %d, %+v: a host ran at %.2f °C, and %d were asked", seed, o.Room, hottest, len(log.order))
 		}
+		if log.warm != (what == world.CoolingFails) {
+			t.Errorf("seed %d: every input stayed: %v", seed, log.warm)
+		}
 		if err := inOrder(p, run); err != nil {
 			t.Errorf("seed %d: %v", seed, err)
 		}
@@ -132,8 +137,8 @@ func TestRoomsComeDownBeforeTheirLimit(t *testing.T) {
 
 // Aim: no host is stopped because of a sensor that is broken. Method: a thousand random
 // rooms that do not warm by a kelvin, with input and on battery, in which one sensor or
-// the other falls silent, sticks, jumps by 4 to 60 kelvin, more than once, or reads
-// nonsense of that kind from the start.
+// the other falls silent, sticks, repeats itself, jumps by 4 to 60 kelvin, more than once,
+// drifts by up to 30 kelvin an hour, or changes to Fahrenheit.
 func TestBrokenSensorsStopNobody(t *testing.T) {
 	p := readPolicy(t, "attic.hcl")
 	r, err := NewRunner(p, day)
@@ -148,9 +153,16 @@ func TestBrokenSensorsStopNobody(t *testing.T) {
 		if seed%2 == 0 {
 			o.Moments = append(o.Moments, world.Moment{At: time.Minute, What: world.InputLost, UPS: -1}, world.Moment{At: 90 * time.Minute, What: world.InputBack, UPS: -1})
 		}
+		both, kinds := dice.Float() < 0.5, 7.0
+		if both {
+			kinds = 6
+		}
 		for range 1 + int(3*dice.Float()) {
-			m := world.Moment{At: time.Duration(5400*dice.Float()) * time.Second, UPS: -1, Sensor: int32(2 * dice.Float())}
-			switch int(4 * dice.Float()) {
+			m := world.Moment{At: time.Duration(5400*dice.Float()) * time.Second, UPS: -1}
+			if both && dice.Float() < 0.5 {
+				m.Sensor = 1
+			}
+			switch int(kinds * dice.Float()) {
 			case 0:
 				m.What, m.For = world.SensorSilent, time.Duration(3600*dice.Float())*time.Second
 			case 1:
@@ -159,6 +171,12 @@ func TestBrokenSensorsStopNobody(t *testing.T) {
 				m.What, m.Number = world.SensorJumps, 4+56*dice.Float()
 			case 3:
 				m.What, m.Number = world.SensorJumps, -4-20*dice.Float()
+			case 4:
+				m.What = world.SensorRepeats
+			case 5:
+				m.What = world.SensorFahrenheit
+			case 6: // of the one that the other confirms: alone it would look like a room that warms
+				m.What, m.Number = world.SensorDrifts, 60*dice.Float()-30
 			}
 			o.Moments = append(o.Moments, m)
 		}
@@ -180,10 +198,38 @@ func TestBrokenSensorsStopNobody(t *testing.T) {
 	t.Logf("said: %v", said)
 }
 
+// Aim: a sensor that errs about the threshold does not raise and end a condition again
+// and again. Method: random rooms on battery for three hours that warm by half a kelvin
+// to three, some near the limit, with sensors that err by up to half a kelvin.
+func TestWarmRoomsAreToldOnce(t *testing.T) {
+	p := readPolicy(t, "attic.hcl")
+	r, err := NewRunner(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	for seed := range uint64(soakHeat / 10) {
+		dice := world.NewRandom(seed)
+		o := Likely(p)
+		rise := 0.5 + 2.5*dice.Float()
+		o.Room = world.RoomTruth{TimeConstant: time.Duration(600+3000*dice.Float()) * time.Second, WattsPerKelvin: 1000 / rise,
+			From: 35 - rise - 0.5 - 6*dice.Float(), Noise: 0.5 * dice.Float()}
+		o.Moments = []world.Moment{{At: time.Minute, What: world.InputLost, UPS: -1}, {At: 3 * time.Hour, What: world.InputBack, UPS: -1}}
+		_, log := heatRun(t, r, o, seed, false)
+		told += log.said[shutdown.RoomWarms]
+		if log.said[shutdown.RoomWarms] > 2 {
+			t.Errorf("seed %d: told %d times; the outage:\n%s", seed, log.said[shutdown.RoomWarms], o.Text(p))
+		}
+	}
+	if told == 0 {
+		t.Error("no room was told of")
+	}
+}
+
 // Aim: what an outage file says of rooms is read, written, and read again the same.
 func TestRoomLines(t *testing.T) {
 	p := readPolicy(t, "attic.hcl")
-	text := "room warms in 37m, loses 60W/K, from 24.5C, noise 0.2K\nat 1m cooling fails\nat 2m sensor inlet silent 2m\nat 3m sensor ups sticks\nat 4m sensor inlet jumps +20\nat 5m sensor inlet mends\nat 6m emergency door used\nat 7m emergency door released\nat 8m operator clear emergency-off\nat 9m cooling back\n"
+	text := "room warms in 37m, loses 60W/K, from 24.5C, noise 0.2K\nat 1m cooling fails\nat 2m sensor inlet silent 2m\nat 3m sensor ups sticks\nat 4m sensor inlet jumps +20\nat 4m1s sensor inlet drifts -5.5K/h\nat 4m2s sensor ups repeats\nat 4m3s sensor ups says fahrenheit\nat 5m sensor inlet mends\nat 6m emergency door used\nat 7m emergency door released\nat 8m operator clear emergency-off\nat 9m cooling back\n"
 	o, errs := Parse(p, "heat", []byte(text))
 	if errs != nil {
 		t.Fatal(errs)
@@ -191,7 +237,7 @@ func TestRoomLines(t *testing.T) {
 	if got := o.Text(p); got != text {
 		t.Errorf("it is written as\n%s", got)
 	}
-	for _, bad := range []string{"room warms", "room warms in 37m", "room warms in 37m, loses 60W/K, from hot", "at 1m room warms in 37m, loses 60W/K", "cooling fails", "at 1m cooling ends", "at 1m sensor attic sticks", "at 1m sensor inlet", "at 1m sensor inlet jumps far", "at 1m emergency window used", "emergency door used", "at 1m emergency door"} {
+	for _, bad := range []string{"room warms", "room warms in 37m", "room warms in 37m, loses 60W/K, from hot", "at 1m room warms in 37m, loses 60W/K", "cooling fails", "at 1m cooling ends", "at 1m sensor attic sticks", "at 1m sensor inlet", "at 1m sensor inlet jumps far", "at 1m sensor inlet drifts", "at 1m sensor inlet drifts 5C", "at 1m sensor inlet says kelvin", "at 1m emergency window used", "emergency door used", "at 1m emergency door"} {
 		if _, errs := Parse(p, "heat", []byte("at 0s input lost\n"+bad+"\n")); errs == nil {
 			t.Errorf("%q was read", bad)
 		}

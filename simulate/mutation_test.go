@@ -46,6 +46,18 @@ var mutations = []struct {
 		"test := m.Testing && m.Input == LineGood && m.LoadWatts < 0",
 		regexp.MustCompile(`P[34] broken at`),
 	},
+	{
+		"one sensor's word for heat is enough", "room.go",
+		"s.sensorSilent(at, t.Confirm) || !s.Rooms[t.Confirm].Rose(s.step(t.Confirm))",
+		"s.sensorSilent(at, t.Confirm)",
+		regexp.MustCompile(`P4 broken at .* was asked to stop while UPS rack has had input`),
+	},
+	{
+		"a room's end forgotten", "room.go",
+		"\tr, c := &s.Rooms[j], s.Policy.Temperatures[j].Confirm\n",
+		"\tif lost < Never {\n\t\treturn Never\n\t}\n\tr, c := &s.Rooms[j], s.Policy.Temperatures[j].Confirm\n",
+		regexp.MustCompile(`P1 broken at .* above the limit of .* though there was time`),
+	},
 }
 
 // Aim: the soak and the list of standard outages are worth something: a core with a fault

@@ -45,7 +45,7 @@ import (
 //	host vault draws 120%            # of the policy's watts
 //	host vault off                   # already, before
 //	at 1m    cooling fails           # though the input is there; "cooling back"
-//	at 5m    sensor inlet silent 2m  # or sticks, jumps +20, mends
+//	at 5m    sensor inlet silent 2m  # or sticks, repeats, jumps +20, drifts +5K/h, says fahrenheit, mends
 //	at 2m    emergency door used     # or released
 //	room warms in 37m, loses 60W/K, from 24C, noise 0.2K   # without it, no temperature is read
 //	answers lost 10%
@@ -150,7 +150,7 @@ func Parse(p *policy.Policy, name string, text []byte) (*Outage, []error) {
 func (q *parser) lost() bool {
 	for i := range q.o.Moments {
 		switch q.o.Moments[i].What {
-		case world.InputLost, world.OddReading, world.OddNothing, world.Tests, world.Mute, world.OutputFails, world.CoolingFails, world.SensorJumps:
+		case world.InputLost, world.OddReading, world.OddNothing, world.Tests, world.Mute, world.OutputFails, world.CoolingFails, world.SensorJumps, world.SensorDrifts, world.SensorRepeats, world.SensorFahrenheit:
 			return true
 		}
 	}
@@ -707,6 +707,12 @@ func MomentText(p *policy.Policy, m *world.Moment) string {
 		return fmt.Sprintf("sensor %s sticks", p.Temperatures[m.Sensor].Name)
 	case world.SensorJumps:
 		return fmt.Sprintf("sensor %s jumps %+g", p.Temperatures[m.Sensor].Name, m.Number)
+	case world.SensorDrifts:
+		return fmt.Sprintf("sensor %s drifts %+gK/h", p.Temperatures[m.Sensor].Name, m.Number)
+	case world.SensorRepeats:
+		return fmt.Sprintf("sensor %s repeats", p.Temperatures[m.Sensor].Name)
+	case world.SensorFahrenheit:
+		return fmt.Sprintf("sensor %s says fahrenheit", p.Temperatures[m.Sensor].Name)
 	case world.SensorMends:
 		return fmt.Sprintf("sensor %s mends", p.Temperatures[m.Sensor].Name)
 	case world.EmergencyUsed:

@@ -39,7 +39,7 @@ func (q *parser) room(at time.Duration, w []string) error {
 			return err
 		}
 		if err := sensorDoes(&m, w[2:]); err != nil || at < 0 {
-			return fmt.Errorf("a sensor is silent for a time, sticks, jumps by kelvins or mends, at a time: \"at 5m sensor inlet jumps +20\"")
+			return fmt.Errorf("a sensor is silent for a time, sticks, repeats, jumps or drifts by kelvins, says fahrenheit or mends, at a time: \"at 5m sensor inlet jumps +20\"")
 		}
 	}
 	return q.add(m)
@@ -67,9 +67,16 @@ func sensorDoes(m *world.Moment, w []string) (err error) {
 		m.What = world.SensorSticks
 	case len(w) == 1 && w[0] == "mends":
 		m.What = world.SensorMends
+	case len(w) == 1 && w[0] == "repeats":
+		m.What = world.SensorRepeats
+	case len(w) == 2 && w[0] == "says" && w[1] == "fahrenheit":
+		m.What = world.SensorFahrenheit
 	case len(w) == 2 && w[0] == "jumps":
 		m.What = world.SensorJumps
 		m.Number, err = figure(w[1], "", -200, 200)
+	case len(w) == 2 && w[0] == "drifts":
+		m.What = world.SensorDrifts
+		m.Number, err = figure(w[1], "K/h", -200, 200)
 	default:
 		err = fmt.Errorf("no sensor does that")
 	}

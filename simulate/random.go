@@ -45,7 +45,7 @@ func NewDice(p *policy.Policy, day int64) (*Dice, error) {
 // spread are stands in [Catalogue].
 func (d *Dice) Draw(seed uint64, o *Outage) {
 	d.r = world.NewRandom(seed)
-	o.Moments, o.UPSs, o.Hosts, o.Loss, o.Late, o.Drawn = o.Moments[:0], o.UPSs[:0], o.Hosts[:0], 0, 0, 0
+	o.Moments, o.UPSs, o.Hosts, o.Room, o.Loss, o.Late, o.Drawn = o.Moments[:0], o.UPSs[:0], o.Hosts[:0], world.RoomTruth{}, 0, 0, 0
 	for i := range d.p.UPSs {
 		o.UPSs = append(o.UPSs, d.ups(i, o))
 	}
@@ -63,6 +63,9 @@ func (d *Dice) Draw(seed uint64, o *Outage) {
 	d.faults(o, end)
 	sortMoments(o.Moments)
 	d.falseWords(o, end)
+	if len(d.p.Temperatures) > 0 {
+		d.heat(seed, o, end)
+	}
 	sortMoments(o.Moments)
 }
 

@@ -45,9 +45,12 @@ func NewHindsight(p *policy.Policy, day int64) *Hindsight {
 const slots = 200
 
 // Length is how long the one interruption of an outage lasts; 0 when there is
-// another number of them, or it is not of every UPS: there is nothing to
-// compare then.
+// another number of them, it is not of every UPS, or the room may warm, of which
+// hindsight knows nothing: there is nothing to compare then.
 func (o *Outage) Length() time.Duration {
+	if o.Room.TimeConstant > 0 {
+		return 0
+	}
 	var from, length time.Duration
 	n := 0
 	for i := range o.Moments {

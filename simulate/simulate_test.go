@@ -188,7 +188,7 @@ func (w *minutesWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {}
 // report does. Method: each is written, read, and written again: the same lines,
 // but that "every" is spelled out.
 func TestStandardAsFiles(t *testing.T) {
-	for _, name := range []string{"barn.hcl", "first.hcl"} {
+	for _, name := range []string{"barn.hcl", "first.hcl", "attic.hcl"} {
 		p := readPolicy(t, name)
 		low, err := LowParts(p, day)
 		if err != nil {
@@ -445,7 +445,7 @@ func TestRecordedCut(t *testing.T) {
 // Aim: the outages that every plan should survive break no promise and cut no
 // host that goes down when told. Method: the corpus's policies, real core.
 func TestStandard(t *testing.T) {
-	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl", "loft.hcl"} {
+	for _, name := range []string{"rig.hcl", "barn.hcl", "first.hcl", "loft.hcl", "attic.hcl"} {
 		p := readPolicy(t, name)
 		r := newRunner(t, p)
 		check, err := NewChecker(r, day)
@@ -479,7 +479,7 @@ var (
 	soakRuns = flag.Int("soak", 400, "random outages per policy in TestSoak")
 	soakSeed = flag.Uint64("soak-seed", 1, "the first one's seed")
 	soakText = flag.String("soak-text", "", "a file for the transcript of the first outage that fails")
-	soakIn   = flag.String("soak-policies", "rig.hcl,barn.hcl,first.hcl,loft.hcl", "policies of the corpus for TestSoak")
+	soakIn   = flag.String("soak-policies", "rig.hcl,barn.hcl,first.hcl,loft.hcl,attic.hcl", "policies of the corpus for TestSoak")
 )
 
 // Aim: no promise is broken in any room, under faults denser than in life.

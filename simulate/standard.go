@@ -35,6 +35,7 @@ func Standard(p *policy.Policy, low []Low) []*Outage {
 	list = append(list, three, again, silent, killed)
 	list = append(list, worstFaults(p)...)
 	list = append(list, allAtOnce(p, low))
+	list = append(list, hotRooms(p)...)
 	if len(p.UPSs) > 1 {
 		for i := range p.UPSs {
 			one := lasting(p, "two hours, of UPS "+p.UPSs[i].Name+" alone", 2*time.Hour)

@@ -32,6 +32,7 @@
 //	stopping_times      host, asked_utc, outage, method, seconds, ended (clean, forced, given_up)
 //	starts              host, told_utc, outage, method, seconds, ended (back, given_up)
 //	draws               host, ups, at_utc, change, watts, noise_watts, quality
+//	room_readings       at_utc, sensor, celsius, watts
 //	input_minutes       ups, at_utc, readings, low/mean/high_volts, hertz, line_bads
 //	input_events        ups, began_utc, seconds, percent, kind, without_voltage_seconds, trips, at_least
 //	line_readings       ups, at_utc, side, line, volts, amps, watts, va, percent

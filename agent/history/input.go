@@ -97,6 +97,8 @@ func (t *transaction) lines(list []any) {
 				f.Began.ns(), f.UPS, e.Swell, f.Began.ms(), upMilliseconds(e.Length()), f.Nominal, e.Percent(), e.Zero.Milliseconds(), e.Zeros, e.Readings, e.Open)
 		case LineReading:
 			t.sides(&f)
+		case RoomReading:
+			t.exec("INSERT OR REPLACE INTO room_reading VALUES (?, ?, ?, ?, ?)", f.At.ns(), f.Sensor, f.At.ms(), f.Tenths, f.Watts)
 		}
 	}
 }

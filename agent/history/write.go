@@ -315,6 +315,7 @@ func (f *file) prune(ctx context.Context, b *batch) error {
 var prunings = [...]string{
 	oldest("input_minute", "at_ns"),
 	oldest("line_reading", "at_ns"),
+	oldest("room_reading", "at_ns"),
 	"DELETE FROM sample WHERE during = 1 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 1 ORDER BY at_ns LIMIT ?))",
 	"DELETE FROM sample WHERE during = 2 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 2 ORDER BY at_ns LIMIT ?))",
 	"DELETE FROM sample WHERE during = 3 AND at_ns < ? AND at_ns <= (SELECT max(at_ns) FROM (SELECT at_ns FROM sample WHERE during = 3 ORDER BY at_ns LIMIT ?))",
@@ -324,7 +325,7 @@ var prunings = [...]string{
 }
 
 // agedOut is how many of them age lets go, too: what is of every day.
-const agedOut = 3
+const agedOut = 4
 
 func oldest(table, at string) string {
 	return fmt.Sprintf("DELETE FROM %[1]s WHERE %[2]s < ? AND %[2]s <= (SELECT max(%[2]s) FROM (SELECT %[2]s FROM %[1]s ORDER BY %[2]s LIMIT ?))", table, at)

@@ -126,6 +126,9 @@ func count(n int, what string) string {
 	case n == 0:
 		return "no " + what + "s"
 	}
+	if strings.HasSuffix(what, "ch") {
+		what += "e"
+	}
 	return fmt.Sprintf("%d %ss", n, what)
 }
 

@@ -104,18 +104,19 @@ func (c *call) acting(p *policy.Policy) *policy.Policy {
 
 // noteView is one thing measured, in a JSON document.
 type noteView struct {
-	UPS       string `json:"ups,omitempty"`
-	Host      string `json:"host,omitempty"`
-	Attribute string `json:"attribute,omitempty"` // of the policy
-	Warning   bool   `json:"warning"`
-	Text      string `json:"text"`
+	UPS         string `json:"ups,omitempty"`
+	Host        string `json:"host,omitempty"`
+	Temperature string `json:"temperature,omitempty"`
+	Attribute   string `json:"attribute,omitempty"` // of the policy
+	Warning     bool   `json:"warning"`
+	Text        string `json:"text"`
 }
 
 // view is what JSON documents say of it; nil when nothing was measured.
 func (m *measured) view() []noteView {
 	var list []noteView
 	for _, n := range m.notes {
-		list = append(list, noteView{n.UPS, n.Host, n.Attribute, n.Warning, n.Text})
+		list = append(list, noteView{n.UPS, n.Host, n.Temperature, n.Attribute, n.Warning, n.Text})
 	}
 	return list
 }
@@ -157,6 +158,9 @@ func (m *measured) diagnostics(index *load.Index) hcl.Diagnostics {
 		kind, name := "host", n.Host
 		if n.UPS != "" {
 			kind, name = "ups", n.UPS
+		}
+		if n.Temperature != "" {
+			kind, name = "temperature", n.Temperature
 		}
 		if at, ok := index.At(kind, name, n.Attribute); ok {
 			d.Subject = &at

@@ -128,6 +128,9 @@ func (p *paint) headline(n *report.Now) {
 		if len(battery) < len(v.UPSs) {
 			n.Because[0] = "UPS " + strings.Join(battery, ", ") + ". " + n.Because[0]
 		}
+	case o != nil && o.InputStayed:
+		n.Headline, n.Finding = "Too warm for "+shutdown.Spell(time.Duration(o.ElapsedSeconds)*time.Second), report.Open
+		n.Because = append(n.Because, "The input is there. Hosts in a room that nears its limit are stopped, and come back when it is cool.")
 	case o != nil:
 		n.Headline, n.Finding = "The input is back", report.Open
 		n.Because = append(n.Because, "Hosts that this outage stopped are brought back once the input is stable and the batteries could carry another outage.")

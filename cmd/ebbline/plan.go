@@ -183,7 +183,8 @@ type planRoomView struct {
 	Name           string   `json:"name"`
 	FromCelsius    float64  `json:"from_celsius"`
 	LimitCelsius   float64  `json:"limit_celsius"`
-	ReachesSeconds threeWay `json:"reaches_seconds"`    // low and likely
+	ReachesSeconds threeWay `json:"reaches_seconds"` // low and likely
+	Basis          string   `json:"basis"`
 	BeforeBattery  bool     `json:"before_battery_end"` // of every UPS, under the plan
 }
 
@@ -265,7 +266,7 @@ func (v *planView) addRooms(s *shutdown.State) {
 		if !ok {
 			continue
 		}
-		r := planRoomView{Name: t.Name, FromCelsius: float64(tenths) / 10, LimitCelsius: float64(t.LimitTenths) / 10, BeforeBattery: true}
+		r := planRoomView{Name: t.Name, FromCelsius: float64(tenths) / 10, LimitCelsius: float64(t.LimitTenths) / 10, BeforeBattery: true, Basis: s.RoomBasis(j)}
 		r.ReachesSeconds.Low = ending(end.Sub(s.Now))
 		if likely < shutdown.Never {
 			r.ReachesSeconds.Likely = ending(likely.Sub(s.Now))
@@ -287,7 +288,7 @@ func (r *planRoomView) words() string {
 	if r.ReachesSeconds.Likely != nil {
 		text += ", likely at " + at(r.ReachesSeconds.Likely)
 	}
-	text += fmt.Sprintf(", from %g °C", r.FromCelsius)
+	text += fmt.Sprintf(", from %g °C, %s", r.FromCelsius, r.Basis)
 	if r.BeforeBattery {
 		return text + ": before the battery's end"
 	}

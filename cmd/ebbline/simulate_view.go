@@ -327,6 +327,9 @@ func (s *simulation) tried(v *runsView) {
 	}
 	for f := range simulate.Catalogue {
 		a := &simulate.Catalogue[f]
+		if !simulate.Fault(f).Applies(s.p) {
+			continue
+		}
 		t := faults[f]
 		t.Name, t.Beyond, t.Drawn = a.Name, a.Beyond, drawnHow(a)
 		v.Faults = append(v.Faults, t)

@@ -225,6 +225,9 @@ func statusText(v *agent.View, width, rows int) string {
 func headRows(v *agent.View, width int) (list []string) {
 	if o := v.Outage; o != nil {
 		text := fmt.Sprintf("%s: OUTAGE %d since %s, for %s", v.Site, o.Number, clock(o.LostAt), spell(&o.ElapsedSeconds))
+		if o.InputStayed {
+			text += ": hosts are stopped for heat, with input"
+		}
 		for _, s := range []struct {
 			on   bool
 			text string
@@ -275,6 +278,9 @@ func roomText(r *agent.RoomView) string {
 	text += fmt.Sprintf("; limit %.1f °C", r.LimitCelsius)
 	if r.LimitSeconds != nil {
 		text += ", reached in " + spell(r.LimitSeconds) + " at the earliest"
+	}
+	if r.Basis != "" {
+		text += ", " + r.Basis
 	}
 	return text
 }

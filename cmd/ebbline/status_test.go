@@ -15,6 +15,7 @@ import (
 	"ebbline/agent"
 	"ebbline/agent/control"
 	"ebbline/shutdown"
+	"ebbline/simulate/report"
 )
 
 // Aim: a plan fits 80 columns with batteries that last for hours, and with no host
@@ -36,6 +37,20 @@ func TestPlanAt80Columns(t *testing.T) {
 		if nobody := strings.Contains(out, "no host is left to be stopped"); nobody != (name == "rig") || nobody && strings.Contains(out, "point of no return") {
 			t.Errorf("%s:\n%s", name, out)
 		}
+	}
+}
+
+// Aim: where hosts stop for heat with the input there, status and page say so, and not that
+// the input is back. Method: a view as an agent gives it then.
+func TestHeatIsNamed(t *testing.T) {
+	v := agent.View{Site: "attic", Outage: &agent.OutageView{Number: 1, ElapsedSeconds: 90, InputStayed: true}, UPSs: []agent.UPSView{{Name: "rack", Phase: "shedding", AnswerAgeSeconds: new(int64)}}}
+	if text := statusText(&v, 80, 0); !strings.Contains(text, "stopped for heat") {
+		t.Errorf("status:\n%s", text)
+	}
+	n := &report.Now{}
+	(&paint{v: &v, zone: time.UTC}).headline(n)
+	if n.Headline != "Too warm for 1m30s" || len(n.Because) == 0 || !strings.Contains(n.Because[0], "The input is there") {
+		t.Errorf("page: %q, %q", n.Headline, n.Because)
 	}
 }
 

@@ -32,9 +32,11 @@ reclosing sequences as one story, how long the voltage stood outside ANSI C84.1
 or EN 50160, and what a VFD, VI or VFI UPS would have passed on to the load.
 
 A recording is CSV: # begins a comment, one header line whose names end in
-their units, rows by time. The first column is t_s (seconds), t_ms, or a date
-and time; others end in _v (volts; up to three lines) or are vrms_pct (percent
-of nominal); frequency_hz is read too; the rest is passed over. Rows at even
+their units, rows by time. The first column is t_s (seconds, from the start or
+since 1970), t_ms, or a date and time, or date and time are the first two;
+others are voltages of up to three lines, in volts (voltage_v, "L1 (V)"; mV and
+kV too), percent of nominal (vrms_pct) or per unit ("Vrms (p.u.)"); frequency_hz
+is read too; the rest is passed over. Rows at even
 intervals are samples, and missing ones a gap; else a value holds until the
 next row, and an empty one is no sample. The nominal voltage and frequency are
 taken from a comment ("230 V nominal", "50 Hz"), else guessed, and said.`,

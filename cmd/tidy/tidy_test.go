@@ -83,7 +83,7 @@ var directions = []struct {
 	{"agent/secret", []string{"policy"}, "secrets know nobody"},
 	{"agent/rehearse", []string{"policy", "shutdown", "agent", "agent/bounded", "agent/clean", "agent/control", "agent/probe", "agent/sensor", "agent/action/local", "agent/action/ssh", "agent/action/wake"}, "a rehearsal tries the ways that others make"},
 	{"agent/bounded", nil, "work under a context, whatever it is"},
-	{"agent/history", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
+	{"agent/history", []string{"policy", "policy/electrical", "shutdown", "shutdown/battery", "shutdown/heat", "agent/history", "agent/history/learn"}, "the history keeps and reckons, it does not decide"},
 	{"agent/history/trial/guided", []string{"policy", "shutdown", "agent", "agent/bounded", "agent/control", "agent/history", "agent/history/trial"}, "a guided test follows a UPS beside the agent"},
 	{"agent/message", []string{"policy", "shutdown", "agent", "agent/action/local", "agent/certificate", "agent/clean"}, "messages tell what the agent decided"},
 	{"agent/certificate", nil, "whom to believe in TLS"},

@@ -9,6 +9,8 @@ import "time"
 //	jumped          not believed until it has kept to a path of its own for ten minutes;
 //	                then it counts from where it is, as a sensor just begun
 //	warming         it is more than a kelvin above its lowest of the last hour
+//	beyond          its path began at the limit or above it, which no room that is looked after
+//	                does: its unit, scale or place is wrong. What it rises from there counts
 const (
 	fastest   = 5 * 10          // tenths of a kelvin a minute: a kilowatt in 30 m³ of air alone gives 1.7 K, and walls and steel take most of it
 	longGap   = 3 * time.Minute // what is longer gives the room no more leave
@@ -130,7 +132,21 @@ func (s *Sensor) low() Kept {
 
 // Rose tells whether it is believed, and is warming or has warmed within the hour: by
 // what it said in the last minutes together, for one answer may be noise.
-func (s *Sensor) Rose(step int64) bool {
+func (s *Sensor) Rose(step int64) bool { return s.rose(leastRise + step/2) }
+
+// Fell tells whether it is not above its lowest by even a third of what [Sensor.Rose]
+// asks for: between the two it may be either, which noise does not change.
+func (s *Sensor) Fell(step int64) bool { return !s.rose((leastRise + step/2) / 3) }
+
+// Cools tells whether it is clearly falling, by more than noise makes of it.
+func (s *Sensor) Cools(step int64) bool {
+	line, ok := s.line(step)
+	return ok && line.Slope < -6*line.Error
+}
+
+// rose tells whether it is believed, and by how much at the least what it said in the
+// last minutes is above its lowest.
+func (s *Sensor) rose(by int64) bool {
 	if s.Last.At == 0 || s.Jumped() {
 		return false
 	}
@@ -140,7 +156,7 @@ func (s *Sensor) Rose(step int64) bool {
 			sum, n = sum+k.Tenths, n+1
 		}
 	}
-	return sum-n*s.low().Tenths >= n*(leastRise+step/2)
+	return sum-n*s.low().Tenths >= n*by
 }
 
 // Denies tells whether it is believed, and has not warmed: not within the hour, nor since
@@ -189,7 +205,7 @@ func (s *Sensor) line(step int64) (Trend, bool) {
 func (s *Sensor) Crosses(limit, step int64, sure bool) (time.Duration, bool) {
 	creeps := !sure && s.creeps(limit, step)
 	switch {
-	case !creeps && !s.Rose(step):
+	case !creeps && !s.Rose(step), s.Beyond(limit):
 		return 0, false
 	case s.Last.Tenths >= limit:
 		return s.Last.At, true
@@ -216,6 +232,12 @@ func (s *Sensor) Crosses(limit, step int64, sure bool) (time.Duration, bool) {
 		return 0, false
 	}
 	return s.Last.At + time.Duration(left)*time.Second, true
+}
+
+// Beyond tells whether it is believed, and on a path that began at the limit or above
+// it, from which it has not risen by what no wrong unit makes of a room that is cooled.
+func (s *Sensor) Beyond(limit int64) bool {
+	return s.Last.At != 0 && !s.Jumped() && s.First >= limit && s.Last.Tenths >= limit && s.Last.Tenths-s.First < otherRose
 }
 
 // creeps tells whether it came near the limit from below, however long ago: a room may

@@ -113,7 +113,7 @@ func TestRefused(t *testing.T) {
 		{"", "x.csv:1: the recording is empty"},
 		{"# only a comment\n", "is empty"},
 		{"t_s,vrms_pct\n", "x.csv:1: the recording has a header and no row"},
-		{"t_s,voltage\n0,230\n", "\"voltage\" has no unit. Write it into the name: voltage_v"},
+		{"t_s,voltage\n0,230\n", "\"voltage\" has no unit that is known. Write it into the name: \"voltage (V)\""},
 		{"time,voltage_v\n0,230\n", "x.csv:2: the time 0 is a number, and the header does not say in what unit"},
 		{"t_s,load_w\n0,1\n", "no column is a voltage"},
 		{"t_s,battery_v\n0,27\n", "no column is a voltage"},
@@ -131,6 +131,7 @@ func TestRefused(t *testing.T) {
 		{"t_s,a_v,b_v,c_v,d_v\n", "more than three voltages"},
 		{"t_s,vrms_pct\n0,\n1,\n", "no row has a sample"},
 		{"\x00\x01\x02,\n", "not UTF-8 text"},
+		{"time,volts\n03/01/2026 01:00:00 PM,120\n", "may be read with the day or the month first"},
 	} {
 		in, err := text(t, c.csv)
 		if err == nil || !strings.Contains(err.Error(), c.says) {
@@ -147,6 +148,10 @@ func TestHeaders(t *testing.T) {
 	for _, csv := range []string{
 		"\ufefft_s,vrms_pct\n0,100\n1,50\n2,100\n",
 		"Time_ms;Voltage (V)\n0;230,0\n1000;115,0\n2000;230,0\n",
+		"timestamp_ms,volts\n1767225600000,230\n1767225601000,115\n1767225602000,230\n",
+		"Date,Time,RMS voltage (kV)\n2026-01-01,00:00:00,0.230\n2026-01-01,00:00:01,0.115\n2026-01-01,00:00:02,0.230\n",
+		"time,Vrms [p.u.],note\n2026-01-01T00:00:00+02:00,1,\n2026-01-01T00:00:01+02:00,0.5,x\n2026-01-01T00:00:02+02:00,1,\n",
+		"Date/Time\tVoltage (mV)\n2026-01-01 00:00:00\t230000\n2026-01-01 00:00:01\t115000\n2026-01-01 00:00:02\t230000\n",
 		"time_utc,U [V],frequency_hz\n2026-01-01T00:00:00Z,230,50\n2026-01-01T00:00:01Z,115,50\n2026-01-01T00:00:02Z,230,50\n",
 		"t_s\tl1_v\tl2_v\tl3_v\n0\t230\t230\t230\n1\t230\t115\t230\n2\t230\t230\t230\n",
 		"2026\n", // not one

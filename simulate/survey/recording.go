@@ -64,7 +64,9 @@ type reader struct {
 	comment string
 	comma   bool // decimal comma
 	columns []kind
-	lines   int // of the supply
+	scales  []float64 // of a column to volts, percent or hertz
+	apart   bool      // the date stands in the first column, the time of day in the second
+	lines   int       // of the supply
 	form    string
 	first   time.Time
 	last    time.Duration
@@ -132,7 +134,10 @@ func (r *reader) fault(err error) error {
 }
 
 // unitOf matches "name_v", "name (V)", "name [V]".
-var unitOf = regexp.MustCompile(`^(.*?)[ _]*[\[(_ ]\s*(s|sec|seconds|ms|v|volt|volts|pct|percent|%|hz)\s*[\])]?$`)
+var unitOf = regexp.MustCompile(`^(.*?)[ _]*[\[(_ ]\s*(s|sec|seconds|ms|v|volt|volts|mv|kv|pct|percent|%|pu|p\.u\.|hz)\s*[\])]?$`)
+
+// times gives what a unit's count is of volts or percent; 0 for a unit that is neither.
+var times = map[string]float64{"v": 1, "volt": 1, "volts": 1, "mv": 0.001, "kv": 1000, "pct": 1, "percent": 1, "%": 1, "pu": 100, "p.u.": 100}
 
 // notInput are names of a voltage that is not the input's.
 var notInput = regexp.MustCompile(`batt|output|out_|_out|bypass|nominal`)
@@ -146,9 +151,13 @@ func (r *reader) header(names []string) error {
 		stem, unit := text, ""
 		if m := unitOf.FindStringSubmatch(text); m != nil {
 			stem, unit = m[1], m[2]
+		} else if text == "volts" || text == "volt" {
+			unit = text
 		}
-		k := other
+		k, scale := other, 1.0
 		switch {
+		case i == 1 && text == "time" && strings.EqualFold(strings.TrimSpace(names[0]), "date"):
+			r.apart = true
 		case i == 0 && (unit == "s" || unit == "sec" || unit == "seconds"):
 			k = seconds
 		case i == 0 && unit == "ms":
@@ -156,10 +165,10 @@ func (r *reader) header(names []string) error {
 		case i == 0:
 			k = date
 		case notInput.MatchString(text):
-		case unit == "v" || unit == "volt" || unit == "volts":
-			k = volts
-		case (unit == "pct" || unit == "percent" || unit == "%") && voltage.MatchString(stem):
-			k = percent
+		case strings.HasSuffix(unit, "v") || strings.HasPrefix(unit, "volt"):
+			k, scale = volts, times[unit]
+		case times[unit] > 0 && voltage.MatchString(stem):
+			k, scale = percent, times[unit]
 		case unit == "hz":
 			k = frequency
 		case unit == "" && voltage.MatchString(stem) && without == "":
@@ -173,10 +182,10 @@ func (r *reader) header(names []string) error {
 				return r.bad(1, "there are more than three voltages. A supply has at most three lines: remove what is no input voltage.")
 			}
 		}
-		r.columns = append(r.columns, k)
+		r.columns, r.scales = append(r.columns, k), append(r.scales, scale)
 	}
 	if r.lines == 0 && without != "" {
-		return r.bad(1, "the column %q has no unit. Write it into the name: %s_v for volts, or %s_pct for percent of nominal.", clip(without), clip(without), clip(without))
+		return r.bad(1, "the column %q has no unit that is known. Write it into the name: \"%s (V)\" for volts, or \"%s (%%)\" for percent of nominal.", clip(without), clip(without), clip(without))
 	}
 	if r.lines == 0 {
 		return r.bad(1, "no column is a voltage. Name one so that it ends in its unit, such as voltage_v (volts) or vrms_pct (percent of nominal), behind a time such as t_s (seconds) or time_utc.")
@@ -208,11 +217,15 @@ func (r *reader) next() (row, error) {
 	if len(rec) < 2 {
 		return out, r.bad(line, "the line has %d column. It needs a time and a voltage, or nothing behind the separator where there is no sample.", len(rec))
 	}
-	if out.at, err = r.time(rec[0]); err != nil {
+	when := rec[0]
+	if r.apart {
+		when += " " + rec[1]
+	}
+	if out.at, err = r.time(when); err != nil {
 		return out, r.bad(line, "%v.", err)
 	}
 	if out.at < r.last {
-		return out, r.bad(line, "the time goes back: %s comes after a later one. Sort the rows by time; where a clock was set back, as at the end of summer time, write UTC, or cut the recording there.", strings.TrimSpace(rec[0]))
+		return out, r.bad(line, "the time goes back: %s comes after a later one. Sort the rows by time; where a clock was set back, as at the end of summer time, write UTC, or cut the recording there.", strings.TrimSpace(when))
 	}
 	r.last = out.at
 	r.rows++
@@ -226,6 +239,7 @@ func (r *reader) next() (row, error) {
 			if v, err = r.value(rec[i]); err != nil {
 				return out, r.bad(line, "%v.", err)
 			}
+			v *= r.scales[i]
 		}
 		if k == frequency {
 			out.hertz = v
@@ -254,6 +268,10 @@ func (r *reader) value(text string) (float64, error) {
 	return v, nil
 }
 
+// since1970 is from which on seconds are taken to count since 1970, and not since the
+// recording began: 31 years of it, September 2001.
+const since1970 = 1e9
+
 var forms = []string{
 	"2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04", time.RFC3339,
 	"2006-01-02 15:04:05Z07:00", "2006/01/02 15:04:05", "02.01.2006 15:04:05",
@@ -274,6 +292,12 @@ func (r *reader) time(text string) (time.Duration, error) {
 			return 0, fmt.Errorf("%q is not a time in seconds from 0 up", clip(text))
 		}
 		whole := math.Floor(v)
+		if r.rows == 0 && whole >= since1970 {
+			r.first = time.Unix(int64(whole), 0).UTC()
+		}
+		if !r.first.IsZero() {
+			v, whole = v-float64(r.first.Unix()), whole-float64(r.first.Unix())
+		}
 		return time.Duration(whole)*time.Second + time.Duration(math.Round((v-whole)*1e6))*time.Microsecond, nil
 	}
 	for i := range forms {
@@ -290,6 +314,9 @@ func (r *reader) time(text string) (time.Duration, error) {
 			r.first = t
 		}
 		return t.Sub(r.first), nil
+	}
+	if strings.Count(text[:min(len(text), 10)], "/") == 2 {
+		return 0, fmt.Errorf("%q may be read with the day or the month first. Write YYYY-MM-DDThh:mm:ss, with hours from 0 to 23", clip(text))
 	}
 	if _, err := strconv.ParseFloat(text, 64); err == nil {
 		return 0, fmt.Errorf("the time %s is a number, and the header does not say in what unit. Name the column t_s for seconds or t_ms for milliseconds", clip(text))

@@ -22,10 +22,15 @@ const cooledIn = 5 * time.Minute
 
 // sensor is one sensor as it is now.
 type sensor struct {
-	mute   shutdown.Instant
-	stuck  bool
-	held   float64 // what it says while it is stuck
-	offset float64
+	mute       shutdown.Instant
+	stuck      bool
+	repeats    bool
+	old        bool    // the last reading was of before
+	held       float64 // what it says while it is stuck, or repeats
+	offset     float64
+	drift      float64 // kelvin an hour
+	from       shutdown.Instant
+	fahrenheit bool
 }
 
 // room is the room as it is now.
@@ -107,7 +112,12 @@ func (w *World) reads(j int) (float64, bool) {
 		return 0, false
 	}
 	c := w.Air() + s.offset + float64((2*w.rand.Float()-1)*w.Truth.Room.Noise)
-	if s.stuck {
+	c += float64(s.drift * w.Now.Sub(s.from).Hours())
+	if s.fahrenheit {
+		c = 32 + float64(1.8*c)
+	}
+	s.old = s.repeats && !s.old
+	if s.stuck || s.old {
 		c = s.held
 	}
 	return c, true
@@ -163,6 +173,13 @@ func (w *World) roomMoment(m *Moment) {
 			s.stuck = true
 		case SensorJumps:
 			s.offset += m.Number
+		case SensorDrifts:
+			s.drift, s.from = m.Number, w.Now
+		case SensorRepeats:
+			s.held, _ = w.reads(int(m.Sensor))
+			s.repeats = true
+		case SensorFahrenheit:
+			s.fahrenheit = true
 		case SensorMends:
 			*s = sensor{}
 		}

@@ -15,27 +15,30 @@ import (
 type What uint8
 
 const (
-	InputLost    What = iota + 1 // UPS, or all
-	InputBack                    // UPS, or all
-	Mute                         // UPS does not answer for For
-	OddReading                   // UPS says once that it is on battery
-	OddGood                      // UPS says once that it has input
-	OddNothing                   // UPS says once that its output is off
-	OddLow                       // UPS says once that its battery is low
-	Tests                        // UPS tests its battery for For; with a Number, says meanwhile that it is low
-	ClaimsTest                   // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
-	OutputFails                  // UPS's output goes off and stays off until the input is back again
-	ExtraLoad                    // UPS carries Number watts more
-	Claims                       // UPS claims Number times the minutes from now on
-	HostMode                     // Host behaves as Mode says from now on
-	PathDies                     // Load carries nothing any more: what is reached through it is not
-	AgentKilled                  // and started again after For
-	Operator                     // Order; Host, of one; Code, of what is cleared
-	SensorSilent                 // Sensor says nothing for For
-	SensorSticks                 // Sensor says the same from now on
-	SensorJumps                  // Sensor says Number kelvin more from now on
-	SensorMends                  // Sensor says what is so
-	CoolingFails                 // though there is input
+	InputLost        What = iota + 1 // UPS, or all
+	InputBack                        // UPS, or all
+	Mute                             // UPS does not answer for For
+	OddReading                       // UPS says once that it is on battery
+	OddGood                          // UPS says once that it has input
+	OddNothing                       // UPS says once that its output is off
+	OddLow                           // UPS says once that its battery is low
+	Tests                            // UPS tests its battery for For; with a Number, says meanwhile that it is low
+	ClaimsTest                       // UPS says for For that it tests its battery, and nothing of its input; with a Number, that the input is there
+	OutputFails                      // UPS's output goes off and stays off until the input is back again
+	ExtraLoad                        // UPS carries Number watts more
+	Claims                           // UPS claims Number times the minutes from now on
+	HostMode                         // Host behaves as Mode says from now on
+	PathDies                         // Load carries nothing any more: what is reached through it is not
+	AgentKilled                      // and started again after For
+	Operator                         // Order; Host, of one; Code, of what is cleared
+	SensorSilent                     // Sensor says nothing for For
+	SensorSticks                     // Sensor says the same from now on
+	SensorJumps                      // Sensor says Number kelvin more from now on
+	SensorDrifts                     // Sensor says Number kelvin more with each hour from now on
+	SensorRepeats                    // every other reading of Sensor is that of now, from now on
+	SensorFahrenheit                 // Sensor says degrees Fahrenheit from now on
+	SensorMends                      // Sensor says what is so
+	CoolingFails                     // though there is input
 	CoolingBack
 	EmergencyUsed     // Sensor, of the emergency inputs
 	EmergencyReleased // likewise

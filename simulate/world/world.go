@@ -354,7 +354,7 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 				w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
 			}
 		}
-	case SensorSilent, SensorSticks, SensorJumps, SensorMends, CoolingFails, CoolingBack, EmergencyUsed, EmergencyReleased:
+	case SensorSilent, SensorSticks, SensorJumps, SensorDrifts, SensorRepeats, SensorFahrenheit, SensorMends, CoolingFails, CoolingBack, EmergencyUsed, EmergencyReleased:
 		w.roomMoment(m)
 	case AgentKilled:
 		w.Kill(m.For)

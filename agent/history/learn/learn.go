@@ -20,10 +20,11 @@ import (
 // Note says on what a corrected figure rests, or what an operator should know of
 // the measurements.
 type Note struct {
-	UPS, Host string // "" where it is of none
-	Attribute string // of the policy, that it concerns; "" for none
-	Warning   bool
-	Text      string
+	UPS, Host   string // "" where it is of none
+	Temperature string
+	Attribute   string // of the policy, that it concerns; "" for none
+	Warning     bool
+	Text        string
 }
 
 // Apply gives a copy of the policy with what was measured in it, as of a day
@@ -31,7 +32,7 @@ type Note struct {
 // inconsistent, is left as the operator wrote it, and a note says so.
 func Apply(ctx context.Context, p *policy.Policy, from *history.Reader, day int64) (*policy.Policy, []Note) {
 	q := *p
-	q.UPSs, q.Hosts = slices.Clone(p.UPSs), slices.Clone(p.Hosts)
+	q.UPSs, q.Hosts, q.Temperatures = slices.Clone(p.UPSs), slices.Clone(p.Hosts), slices.Clone(p.Temperatures)
 	var notes []Note
 	for i := range q.UPSs {
 		r, err := Battery(ctx, from, p, i, day)
@@ -53,6 +54,7 @@ func Apply(ctx context.Context, p *policy.Policy, from *history.Reader, day int6
 		}
 		notes = append(notes, more...)
 	}
+	notes = append(notes, rooms(ctx, from, &q)...)
 	if err := q.Check(); err != nil {
 		return p, []Note{{Warning: true, Text: fmt.Sprintf("what was measured does not go with the policy and is not used: %v", err)}}
 	}
@@ -174,6 +176,8 @@ func (n Note) String() string {
 		of = "UPS " + n.UPS
 	case n.Host != "":
 		of = "host " + n.Host
+	case n.Temperature != "":
+		of = "temperature " + n.Temperature
 	}
 	return of + ": " + strings.TrimSuffix(n.Text, ".")
 }

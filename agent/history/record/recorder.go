@@ -28,6 +28,7 @@ type Recorder struct {
 	foresee
 	inputs inputs
 	room   rooms
+	air    map[string]history.RoomReading // as it was kept last, by temperature
 }
 
 // ups is one UPS as the recorder knows it.
@@ -59,6 +60,9 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 	}
 	if e.Kind == shutdown.Measured && of == s.Policy {
 		r.sample(e, s)
+	}
+	if of == s.Policy {
+		r.warmed(e, s)
 	}
 	ended, measured := false, false
 	if of == s.Policy { // else what is said is in the numbers of a policy that is gone
