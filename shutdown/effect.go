@@ -136,7 +136,7 @@ var codes = [...]struct {
 	RoomWarms: {"room-warms", policy.Critical}, RoomWarmsFast: {name: "room-warms-fast"},
 	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
 	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
-	Observing: {"observing", policy.Info},
+	Observing:    {"observing", policy.Info},
 	SensorBeyond: {"sensor-beyond-limit", policy.Critical},
 }
 
