@@ -27,6 +27,7 @@ type compareSite struct {
 		Store float64 `json:"store"`
 	} `json:"spread"`
 	Quiet float64 `json:"quiet_seconds"`
+	Order float64 `json:"order_seconds"`
 	Hosts []struct {
 		Name  string  `json:"name"`
 		Watts int64   `json:"watts"`
@@ -78,66 +79,147 @@ func (s *compareSite) draw(d *Dice, seed uint64, o *Outage) {
 	o.UPSs[0].Holds = math.Exp(s.Spread.Store * d.normal())
 }
 
-// BenchmarkSameOutage is the outage that compare/compare.py has SimPy do: the
-// room alone under a fixed plan, and the whole with the decision code.
+// BenchmarkSameOutage is the outage that compare/compare.py has SimPy do, until the last
+// host is off: the room alone under a fixed plan, and with the decision code; by the
+// simulator's world, and by a plain loop that was written for this room alone.
 func BenchmarkSameOutage(b *testing.B) {
 	s, p := readCompareSite(b)
+	w, err := world.New(p, day)
+	if err != nil {
+		b.Fatal(err)
+	}
+	f := fixedPlan{s: s, w: w}
+	f.ready()
+	b.Run("room", func(b *testing.B) {
+		s.trials(b, p, func(t *world.Truth) (int, bool, time.Duration) {
+			f.run(t)
+			return w.Events, f.cut(), w.Now.Sub(Epoch)
+		})
+	})
+	r := newRunner(b, p)
+	b.Run("whole", func(b *testing.B) {
+		s.trials(b, p, func(t *world.Truth) (int, bool, time.Duration) {
+			return r.untilOff(t)
+		})
+	})
+	for _, core := range []bool{false, true} {
+		l, err := newPlainLoop(s, p, core)
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Run(map[bool]string{false: "plain-room", true: "plain-whole"}[core], func(b *testing.B) {
+			s.trials(b, p, func(t *world.Truth) (int, bool, time.Duration) {
+				l.run(t)
+				return l.worked, l.cut > 0, l.last
+			})
+		})
+	}
+}
+
+// trials runs one outage after the other and reports what they took and how they ended.
+func (s *compareSite) trials(b *testing.B, p *policy.Policy, run func(t *world.Truth) (events int, cut bool, last time.Duration)) {
 	dice, err := NewDice(p, day)
 	if err != nil {
 		b.Fatal(err)
 	}
-	b.Run("room", func(b *testing.B) {
-		w, err := world.New(p, day)
-		if err != nil {
-			b.Fatal(err)
+	o := lasting(p, "", 24*time.Hour)
+	events, cuts, off := 0, 0, time.Duration(0)
+	b.ReportAllocs()
+	b.ResetTimer()
+	began := processor()
+	for i := range b.N {
+		s.draw(dice, uint64(i+1), o)
+		truth := o.TruthOf(uint64(i + 1))
+		n, cut, last := run(&truth)
+		events, off = events+n, off+last
+		if cut {
+			cuts++
 		}
-		o := lasting(p, "", 24*time.Hour)
-		f := fixedPlan{s: s, w: w}
-		f.ready()
-		events, cut, last := 0, 0, time.Duration(0)
-		b.ReportAllocs()
-		b.ResetTimer()
-		var truth world.Truth
-		for i := range b.N {
-			s.draw(dice, uint64(i+1), o)
-			truth = o.TruthOf(uint64(i + 1))
-			f.run(&truth)
-			events += w.Events
-			last += w.Now.Sub(Epoch)
-			if f.cut() {
-				cut++
-			}
-		}
-		report(b, events, cut, last)
-	})
-	b.Run("whole", func(b *testing.B) {
-		r := newRunner(b, p)
-		o := lasting(p, "", time.Hour) // from there on there is nothing to compare
-		var run Run
-		events, cut, last := 0, 0, time.Duration(0)
-		b.ReportAllocs()
-		b.ResetTimer()
-		var truth world.Truth
-		for i := range b.N {
-			s.draw(dice, uint64(i+1), o)
-			truth = o.TruthOf(uint64(i + 1))
-			r.Run(&truth, &run)
-			events += run.Events
-			if run.Cut > 0 {
-				cut++
-			}
-			off := time.Duration(0)
-			for k := range run.Hosts {
-				off = max(off, run.Hosts[k].Down)
-			}
-			last += off
-		}
-		report(b, events, cut, last)
-	})
+	}
+	report(b, processor()-began, events, cuts, off)
 }
 
-func report(b *testing.B, events, cut int, last time.Duration) {
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(events), "ns/event")
+// untilOff is [Runner.Run] as far as there is anything to compare.
+func (r *Runner) untilOff(t *world.Truth) (events int, cut bool, last time.Duration) {
+	w := r.world
+	w.Reset(t, Epoch)
+	if r.first.Policy == nil {
+		r.first.Step(Epoch, &r.adopt, nil)
+	}
+	r.state.CopyFrom(r.first)
+	r.state.Terse(true)
+	for w.Up > 0 {
+		if r.state.Wake < w.Peek() {
+			w.Now = max(w.Now, r.state.Wake)
+			r.step(&r.tick)
+		} else if e := w.Next(); e != nil {
+			r.step(e)
+		}
+	}
+	for k := range w.Hosts {
+		cut = cut || w.Hosts[k].WasCut
+	}
+	return w.Events, cut, w.Now.Sub(Epoch)
+}
+
+// Aim: what is compared is one outage. Method: the same draws by the world and by the plain
+// loop, with the decision code and without: as often a host is cut, and the last host is
+// off at the same time, but for what the moments of polls and looks make of it.
+func TestSameOutage(t *testing.T) {
+	s, p := readCompareSite(t)
+	w, err := world.New(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := fixedPlan{s: s, w: w}
+	f.ready()
+	r := newRunner(t, p)
+	dice, err := NewDice(p, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := lasting(p, "", 24*time.Hour)
+	for _, core := range []bool{false, true} {
+		l, err := newPlainLoop(s, p, core)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const n = 200
+		cuts, other := 0, 0
+		var off, gone time.Duration
+		for seed := uint64(1); seed <= n; seed++ {
+			s.draw(dice, seed, o)
+			truth := o.TruthOf(seed)
+			var cut bool
+			var last time.Duration
+			if core {
+				_, cut, last = r.untilOff(&truth)
+			} else {
+				f.run(&truth)
+				cut, last = f.cut(), w.Now.Sub(Epoch)
+			}
+			if cut {
+				cuts++
+			}
+			l.run(&truth)
+			if l.cut > 0 {
+				other++
+			}
+			off, gone = off+last, gone+l.last
+			if !core && (l.cut > 0) != cut || !core && (l.last-last).Abs() > time.Second {
+				t.Errorf("seed %d: the world ends at %v, cut %v; the plain loop at %v, cut %v", seed, last, cut, l.last, l.cut > 0)
+			}
+		}
+		t.Logf("core %v: world cut %d, last off %v; plain cut %d, last off %v", core, cuts, off/n, other, gone/n)
+		if core && ((off-gone).Abs() > off/50 || cuts+other > n/20) {
+			t.Errorf("with the decision code the world ends at %v (%d cut), the plain loop at %v (%d cut)", off/n, cuts, gone/n, other)
+		}
+	}
+}
+
+func report(b *testing.B, used time.Duration, events, cut int, last time.Duration) {
+	b.ReportMetric(float64(used.Nanoseconds())/float64(events), "cpu-ns/event")
+	b.ReportMetric(float64(used.Nanoseconds())/float64(b.N)/1e3, "cpu-µs/op")
 	b.ReportMetric(float64(events)/float64(b.N), "events/op")
 	b.ReportMetric(float64(cut)/float64(b.N), "cut/op")
 	b.ReportMetric(last.Seconds()/float64(b.N), "last-s")
@@ -235,12 +317,15 @@ func BenchmarkThirtyHosts(b *testing.B) {
 	events := 0
 	b.ReportAllocs()
 	b.ResetTimer()
+	began := processor()
 	for i := range b.N {
 		dice.Draw(uint64(i+1), &o)
 		truth = o.TruthOf(uint64(i + 1))
 		r.Run(&truth, &run)
 		events += run.Events
 	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(events), "ns/event")
+	used := processor() - began
+	b.ReportMetric(float64(used.Nanoseconds())/float64(events), "cpu-ns/event")
+	b.ReportMetric(used.Seconds()*1e3/float64(b.N), "cpu-ms/op")
 	b.ReportMetric(float64(events)/float64(b.N), "events/op")
 }

@@ -13,12 +13,18 @@ func Chance(k, n int) (low, high float64) {
 	case k == 0:
 		return 0, min(1, 3/float64(n))
 	}
+	return binomial(k, n, 0.025)
+}
+
+// binomial is the exact interval of Clopper and Pearson, with so much error on either
+// side.
+func binomial(k, n int, side float64) (low, high float64) {
 	low, high = 0, 1
 	if k > 0 {
-		low = inverseBeta(0.025, float64(k), float64(n-k+1))
+		low = inverseBeta(side, float64(k), float64(n-k+1))
 	}
 	if k < n {
-		high = inverseBeta(0.975, float64(k+1), float64(n-k))
+		high = inverseBeta(1-side, float64(k+1), float64(n-k))
 	}
 	return low, high
 }

@@ -63,6 +63,12 @@ func (r *Replayer) Draw(seed uint64) *Outage {
 	return &r.drawn
 }
 
+// Sample gives the random outage of a place; see [Dice.Sample]. Good until the next call.
+func (r *Replayer) Sample(place int, seed uint64) (o *Outage, its uint64, aimed bool) {
+	its, aimed = r.dice.Sample(place, seed, r.judge, &r.drawn)
+	return &r.drawn, its, aimed
+}
+
 // Result is what the replay of one outage showed. There may be millions: what is
 // bulky is kept only where it is asked for.
 type Result struct {
@@ -70,7 +76,9 @@ type Result struct {
 	Failed bool
 	Shape  Shape
 	Faults Faults
-	Cut    int32 // hosts that lost power while up, though they go down when told to
+	Kind   Kind
+	Aimed  uint64 // the seed of an aimed random outage; 0 where it is the place's own
+	Cut    int32  // hosts that lost power while up, though they go down when told to
 	Margin time.Duration
 	Broken []Violation
 	Run    *Run          // nil where it was not kept
@@ -91,7 +99,7 @@ type Ask struct {
 // person named.
 func (r *Replayer) Try(o *Outage, seed uint64, ask Ask) Result {
 	run, broken := r.Replay(o, seed)
-	out := Result{Done: true, Margin: run.Margin, Cut: int32(run.Cut), Shape: o.Shape, Faults: r.judge.Tried(o)}
+	out := Result{Done: true, Margin: run.Margin, Cut: int32(run.Cut), Shape: o.Shape, Faults: r.judge.Tried(o), Kind: r.judge.Kind(o)}
 	out.Broken = append(out.Broken, broken...)
 	out.Failed = len(broken) > 0 || run.Cut > 0 && (ask.Named || Beyond(out.Faults) == 0)
 	if ask.Keep {

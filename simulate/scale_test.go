@@ -19,20 +19,23 @@ var sites = flag.String("sites", "", "a folder for the policies of 30, 100 and 3
 // hypervisors, five guests on them that need the store, and two servers; for every fifty
 // one UPS, whose battery carries all for some 25 minutes. Draws, times and priorities
 // differ from host to host, as measured ones do.
-func siteText(n int) string {
+func siteText(n int) string { return siteWith(n, max(1, n/50)) }
+
+// siteWith is the same of so many UPSs, each with the same number of hosts, in tens.
+func siteWith(n, upss int) string {
 	r := world.NewRandom(uint64(n))
 	var b strings.Builder
 	whole := func(from, to int) int { return from + int(r.Float()*float64(to-from+1)) }
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	line("site \"of-%d\" {\n  ride_through = \"75s\"\n  reserve = \"90s\"\n  restore {\n    stable_for = \"5m\"\n    stagger = \"5s\"\n  }\n}", n)
-	upss := max(1, n/50)
+	each := n / upss
 	for u := range upss {
-		line("ups \"u%d\" {\n  class = \"VFI\"\n  rated_watts = %d\n  battery {\n    chemistry = \"vrla\"\n    volts = 192\n    amp_hours = %d\n    installed = \"2025-06-01\"\n  }", u, 260*min(n, 50), max(9, 45*min(n, 50)/50))
+		line("ups \"u%d\" {\n  class = \"VFI\"\n  rated_watts = %d\n  battery {\n    chemistry = \"vrla\"\n    volts = 192\n    amp_hours = %d\n    installed = \"2025-06-01\"\n  }", u, 260*each, max(9, 45*each/50))
 		line("  snmp {\n    address = \"192.0.2.%d\"\n    version = \"2c\"\n    community = secret(\"c\")\n  }\n}", 10+u)
 		line("load \"switch%d\" {\n  fed_by = [\"u%d\"]\n  watts = 60\n}", u, u)
 	}
 	for k := range n {
-		ten, ups := k/10*10, k/50%upss
+		ten, ups := k/10*10, k/each%upss
 		stops, watts, priority := whole(60, 180), whole(150, 400), whole(20, 40)
 		depends, feed := fmt.Sprintf("\"switch%d\"", ups), fmt.Sprintf("fed_by = [\"u%d\"]", ups)
 		switch k % 10 {
@@ -61,9 +64,11 @@ func siteText(n int) string {
 	return b.String()
 }
 
-func siteOf(t testing.TB, n int) *policy.Policy {
+func siteOf(t testing.TB, n int) *policy.Policy { return loadSite(t, siteText(n)) }
+
+func loadSite(t testing.TB, text string) *policy.Policy {
 	t.Helper()
-	p, _, diags := load.Load([]load.File{{Name: "site.hcl", Bytes: []byte(siteText(n))}}, load.Options{})
+	p, _, diags := load.Load([]load.File{{Name: "site.hcl", Bytes: []byte(text)}}, load.Options{})
 	if p == nil {
 		t.Fatal(diags)
 	}

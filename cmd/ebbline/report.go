@@ -217,8 +217,11 @@ func evidenceOf(v *runsView) []report.Evidence {
 	if r.Within.Outages > 0 {
 		random.Text = fmt.Sprintf("Hosts cut in rooms within the bounds, in %s.", r.Within.text())
 	}
-	if r.Beyond.Outages > 0 {
-		random.Text += fmt.Sprintf(" In rooms worse than any plan is made for, in %s.", r.Beyond.text())
+	if r.Fails.Outages > 0 {
+		random.Text += fmt.Sprintf(" Where a UPS's output fails, which no plan holds, in %s.", r.Fails.text())
+	}
+	if r.Others.Outages > 0 {
+		random.Text += fmt.Sprintf(" In other rooms worse than any plan is made for, in %s.", r.Others.text())
 	}
 	return append(list, random)
 }

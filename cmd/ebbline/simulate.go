@@ -383,12 +383,18 @@ type simulation struct {
 
 func (s *simulation) count() int { return len(s.named) + s.random }
 
+// place is a run's place among all random outages, those of other parts with them.
+func (s *simulation) place(i int) int { return s.first + i - len(s.named) }
+
 // nameOf gives a run's outage and seed.
 func (s *simulation) nameOf(i int) (string, uint64) {
 	if i < len(s.named) {
 		return s.named[i].Name, s.seed
 	}
-	seed := s.seed + uint64(s.first+i-len(s.named))
+	seed := s.seed + uint64(s.place(i))
+	if i < len(s.runs) && s.runs[i].Aimed != 0 {
+		seed = s.runs[i].Aimed
+	}
 	return fmt.Sprintf("random %d", seed), seed
 }
 

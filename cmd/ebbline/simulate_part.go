@@ -22,7 +22,7 @@ import (
 // same policy as it was read, on the same day, join to what one run would have given.
 
 // partFormat changes with what the lines mean.
-const partFormat = 1
+const partFormat = 2
 
 // mostParts is how many parts there may be.
 const mostParts = 100_000
@@ -48,6 +48,8 @@ type partRun struct {
 	Failed bool                 `json:"failed,omitempty"`
 	Shape  simulate.Shape       `json:"shape,omitempty"`
 	Faults simulate.Faults      `json:"faults,omitempty"`
+	Kind   simulate.Kind        `json:"kind"`
+	Aimed  uint64               `json:"aimed_seed,omitempty"`
 	Cut    int32                `json:"cut,omitempty"`
 	Broken []simulate.Violation `json:"broken,omitempty"`
 	Length time.Duration        `json:"length_ns,omitempty"`
@@ -113,7 +115,7 @@ func (s *simulation) writePart(out io.Writer, h *partHead) error {
 	err := enc.Encode(h)
 	for i := range s.runs {
 		o := &s.runs[i]
-		err = errors.Join(err, enc.Encode(&partRun{o.Margin, o.Failed, o.Shape, o.Faults, o.Cut, o.Broken, o.Length, o.Stayed, o.Best}))
+		err = errors.Join(err, enc.Encode(&partRun{o.Margin, o.Failed, o.Shape, o.Faults, o.Kind, o.Aimed, o.Cut, o.Broken, o.Length, o.Stayed, o.Best}))
 		if err != nil {
 			return err
 		}
@@ -226,7 +228,7 @@ func (s *simulation) readLines(name string, text []byte) (h partHead, runs []sim
 		if at = k + 2; strictly(line, &r) != nil || !s.possible(&r) {
 			return bad("the line is no outage's")
 		}
-		runs = append(runs, simulate.Result{Done: true, Failed: r.Failed, Shape: r.Shape, Faults: r.Faults, Cut: r.Cut, Margin: r.Margin,
+		runs = append(runs, simulate.Result{Done: true, Failed: r.Failed, Shape: r.Shape, Faults: r.Faults, Kind: r.Kind, Aimed: r.Aimed, Cut: r.Cut, Margin: r.Margin,
 			Broken: r.Broken, Length: r.Length, Stayed: r.Stayed, Best: r.Best})
 	}
 	return h, runs, nil
@@ -236,7 +238,7 @@ func (s *simulation) readLines(name string, text []byte) (h partHead, runs []sim
 func (s *simulation) possible(r *partRun) bool {
 	n := len(s.p.Hosts)
 	compared := r.Length > 0
-	return int(r.Shape) < len(simulate.Shapes) && r.Cut >= 0 && int(r.Cut) <= n &&
+	return int(r.Shape) < len(simulate.Shapes) && r.Kind >= simulate.Carried && r.Kind <= simulate.OutputFailed && r.Cut >= 0 && int(r.Cut) <= n &&
 		(len(r.Stayed) == n && len(r.Best) == n || !compared && len(r.Stayed) == 0 && len(r.Best) == 0)
 }
 

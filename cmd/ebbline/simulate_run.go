@@ -95,17 +95,20 @@ func (s *simulation) watch(over chan struct{}, done *atomic.Int64, n int, what s
 // one replays one outage. Each random one is drawn from its own seed.
 func (s *simulation) one(r *simulate.Replayer, i int) {
 	_, seed := s.nameOf(i)
-	named := i < len(s.named)
+	named, aimed, its := i < len(s.named), false, seed
 	var o *simulate.Outage
 	if named {
 		o = s.named[i]
 	} else {
-		o = r.Draw(seed)
+		o, its, aimed = r.Sample(s.place(i), seed)
 	}
-	s.runs[i] = r.Try(o, seed, simulate.Ask{
+	s.runs[i] = r.Try(o, its, simulate.Ask{
 		Named: named, Keep: named || s.detail || len(s.runs) == 1,
-		Compare: named || (s.first+i-len(s.named))*len(s.p.Hosts) < compared,
+		Compare: named || !aimed && s.place(i)*len(s.p.Hosts) < compared,
 	})
+	if its != seed {
+		s.runs[i].Aimed = its
+	}
 }
 
 // smallest is a failing outage, made small.

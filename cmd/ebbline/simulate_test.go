@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -106,7 +107,7 @@ func TestEvidence(t *testing.T) {
 	if x := e.Exhaustive; x == nil || x.Outcomes != 243 || x.Failure != 0 {
 		t.Errorf("rig: exhaustive %+v (4 hosts and a battery with 3 classes each are 243)", x)
 	}
-	if r := e.Random; r == nil || r.All.Outages != 200 || r.All.AtMost != 3.0/200 || r.Within.Outages+r.Beyond.Outages != 200 || r.Within.Seen > 0 {
+	if r := e.Random; r == nil || r.All.Outages != 200 || r.All.AtMost != 3.0/134 || *r.All.Large != 134 || r.Within.Outages+r.Beyond.Outages != 200 || r.Within.Seen > 0 || r.Fails.Outages+r.Others.Outages != r.Beyond.Outages {
 		t.Errorf("rig: random %+v", r)
 	}
 	if v.Worst == nil || !strings.Contains(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)+" --day ") {
@@ -130,6 +131,29 @@ func TestEvidence(t *testing.T) {
 	code, v := viewed(t, context.Background(), smallBattery(t, "2.2"))
 	if w := &v.Evidence.WorstCase; code != exitUnfit || v.Verdict != simulate.Fails || w.Proven || w.Cut == 0 || !strings.Contains(v.Because, "no plan is safe") {
 		t.Errorf("small: exit code %d, %q because %q, worst case %+v", code, v.Verdict, v.Because, w)
+	}
+}
+
+// Aim: every third random outage is aimed, the bound on a host cut is the sharper for it,
+// and each is found again by the seed that is shown. Method: a small simulation with every
+// run in it, each of them alone, and the bound of the same without aim.
+func TestAimedAgain(t *testing.T) {
+	const rig = "../../testdata/policies/rig.hcl"
+	_, v := viewed(t, context.Background(), rig, "--random", "9", "--seed", "40", "--detail")
+	for i, run := range v.Runs {
+		if aimed := i%3 == 2; aimed != (run.Seed != uint64(40+i)) {
+			t.Errorf("run %d is of seed %d", i, run.Seed)
+		}
+		_, again := viewed(t, context.Background(), rig, "--random", "1", "--seed", strconv.FormatUint(run.Seed, 10), "--detail")
+		if !reflect.DeepEqual(again.Runs, v.Runs[i:i+1]) {
+			t.Errorf("run %d was\n%+v\nagain\n%+v", i, run, again.Runs)
+		}
+	}
+	_, v = viewed(t, context.Background(), rig, "--random", "900")
+	within := &v.Evidence.Random.Within
+	_, plain := simulate.Chance(0, 900*(within.Outages-within.Aimed)/600)
+	if !within.Weighed || within.Aimed != 300 || within.Seen > 0 || within.AtMost > plain/2 {
+		t.Errorf("of 900: %+v; without aim the bound is about %g", within, plain)
 	}
 }
 
@@ -174,7 +198,7 @@ func TestInterrupted(t *testing.T) {
 	if code != exitFailed || !part.Interrupted || part.Outages == 0 || part.Outages >= 300 || len(part.Runs) != part.Outages {
 		t.Fatalf("exit code %d, interrupted %v, %d outages, %d runs", code, part.Interrupted, part.Outages, len(part.Runs))
 	}
-	if r := part.Evidence.Random; r.All.Outages != part.Outages || r.All.AtMost != 3/float64(part.Outages) {
+	if r := part.Evidence.Random; r.All.Outages != part.Outages || r.All.Large == nil || *r.All.Large >= part.Outages || r.All.AtMost != 3/float64(*r.All.Large) {
 		t.Errorf("the bound is not that of what was done: %+v of %d", r.All, part.Outages)
 	}
 	byName := map[string]runView{}

@@ -211,19 +211,49 @@ func (v *runsView) becauseProven() string {
 func (t *proofText) random(r *randomView) {
 	t.item("random", fmt.Sprintf("promises broken in %s", r.All.text()))
 	if r.Within.Outages > 0 {
-		t.item(" ", fmt.Sprintf("in rooms within the bounds, hosts cut in %s", r.Within.text()))
+		t.item(" ", "in rooms within the bounds, hosts cut in "+r.Within.text())
 	}
-	if r.Beyond.Outages > 0 {
-		t.item(" ", fmt.Sprintf("in rooms worse than any plan is made for (--faults lists them), hosts cut in %s", r.Beyond.text()))
+	if r.Fails.Outages > 0 {
+		t.item(" ", "where a UPS's output fails, which no plan holds, hosts cut in "+r.Fails.text())
+	}
+	if r.Others.Outages > 0 {
+		t.item(" ", "in other rooms worse than any plan is made for (--faults lists them), hosts cut in "+r.Others.text())
 	}
 }
 
-// text says how often something was seen and what that bounds, at 95 %.
-func (v *seenView) text() string {
+// seen says how often something was seen.
+func (v *seenView) seen() string {
 	if v.Seen == 0 {
-		return fmt.Sprintf("none of %d: at most %s at 95 %%", v.Outages, chance(v.AtMost))
+		return fmt.Sprintf("none of %d", v.Outages)
 	}
-	return fmt.Sprintf("%d of %d: between %s and %s at 95 %%", v.Seen, v.Outages, chance(v.AtLeast), chance(v.AtMost))
+	return fmt.Sprintf("%d of %d", v.Seen, v.Outages)
+}
+
+// bounds says what the chance is, at 95 %.
+func (v *seenView) bounds() string {
+	text := fmt.Sprintf("at most %s at 95 %%", chance(v.AtMost))
+	if v.AtLeast > 0 {
+		text = fmt.Sprintf("between %s and %s at 95 %%", chance(v.AtLeast), chance(v.AtMost))
+	}
+	if v.Large != nil {
+		text += fmt.Sprintf(", by the %d drawn at large", *v.Large)
+	}
+	return text
+}
+
+func (v *seenView) text() string { return v.seen() + ": " + v.bounds() }
+
+func (v *withinView) text() string {
+	switch {
+	case v.Weighed:
+		return fmt.Sprintf("%s, %d of them drawn where the input is away for longer than a battery carries everything, as it is in %s of such rooms: %s in all such rooms",
+			v.seen(), v.Aimed, chance(v.Outlasts), v.bounds())
+	case v.tally.Amiss > 0:
+		return v.seenView.text() + ", for a host was cut that every battery would have carried"
+	case v.Aimed > 0:
+		return v.seenView.text() + ", for none of these is away for longer than a battery carries everything"
+	}
+	return v.seenView.text()
 }
 
 // chance writes a probability in percent, with two figures that count.

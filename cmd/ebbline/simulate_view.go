@@ -64,9 +64,11 @@ type exhaustiveView struct {
 // randomView is what was seen in random outages: of those in rooms no worse than
 // plans are made for, and of the others.
 type randomView struct {
-	All    seenView `json:"promise_broken"`
-	Within seenView `json:"host_cut_within_the_bounds"`
-	Beyond seenView `json:"host_cut_beyond_the_bounds"`
+	All    seenView   `json:"promise_broken"`
+	Within withinView `json:"host_cut_within_the_bounds"`
+	Beyond seenView   `json:"host_cut_beyond_the_bounds"`
+	Fails  seenView   `json:"host_cut_where_an_output_fails"`
+	Others seenView   `json:"host_cut_beyond_the_bounds_otherwise"`
 }
 
 // seenView is how often something was seen, and what that says of its chance.
@@ -75,6 +77,16 @@ type seenView struct {
 	Seen    int     `json:"seen"`
 	AtLeast float64 `json:"probability_at_least"`
 	AtMost  float64 `json:"probability_at_most"`
+	Large   *int    `json:"bounded_by_outages_at_large,omitempty"` // where others were aimed
+}
+
+// withinView is the same of rooms within the bounds, where some outages were aimed.
+type withinView struct {
+	seenView
+	Aimed    int     `json:"aimed"`
+	Outlasts float64 `json:"part_that_outlasts_a_battery"`
+	Weighed  bool    `json:"aimed_outages_weighed"`
+	tally    simulate.Tally
 }
 
 func (v *seenView) add(seen bool) {
@@ -84,6 +96,14 @@ func (v *seenView) add(seen bool) {
 }
 
 func (v *seenView) bound() { v.AtLeast, v.AtMost = simulate.Chance(v.Seen, v.Outages) }
+
+// boundBy bounds the chance by the outages drawn at large alone.
+func (v *seenView) boundBy(large *seenView) {
+	v.AtLeast, v.AtMost = simulate.Chance(large.Seen, large.Outages)
+	if large.Outages < v.Outages {
+		v.Large = &large.Outages
+	}
+}
 
 type worstView struct {
 	Outage  string `json:"outage"`
@@ -163,7 +183,7 @@ func secondsOf(d time.Duration) *int64 {
 
 func (s *simulation) view() *runsView {
 	v := &runsView{Seed: s.seed, Interrupted: s.stopped, Proven: s.proof.Proven, Violations: []violationView{}, Faults: []triedView{}}
-	var margins []time.Duration
+	var margins, aimed []time.Duration
 	worst := -1
 	for i := range s.runs {
 		o := &s.runs[i]
@@ -179,7 +199,11 @@ func (s *simulation) view() *runsView {
 			v.Failed++
 		}
 		if o.Margin != simulate.Untested {
-			margins = append(margins, o.Margin)
+			if i >= len(s.named) && simulate.Aimed(s.place(i)) {
+				aimed = append(aimed, o.Margin)
+			} else {
+				margins = append(margins, o.Margin)
+			}
 			if worst < 0 || o.Margin < s.runs[worst].Margin {
 				worst = i
 			}
@@ -191,6 +215,9 @@ func (s *simulation) view() *runsView {
 			v.Runs = append(v.Runs, s.runOf(o, name, seed))
 		}
 	}
+	if len(margins) == 0 {
+		margins = aimed
+	}
 	sort.Slice(margins, func(a, b int) bool { return margins[a] < margins[b] })
 	at := func(q float64) *int64 {
 		if len(margins) == 0 {
@@ -198,8 +225,9 @@ func (s *simulation) view() *runsView {
 		}
 		return secondsOf(margins[int(q*float64(len(margins)-1))])
 	}
-	v.Margin = marginView{at(0), at(0.05), at(0.5)}
+	v.Margin = marginView{nil, at(0.05), at(0.5)}
 	if worst >= 0 {
+		v.Margin.Worst = secondsOf(s.runs[worst].Margin)
 		name, seed := s.nameOf(worst)
 		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].Margin), s.again(worst)}
 	}
@@ -224,24 +252,55 @@ func (s *simulation) evidence(v *runsView) {
 	if x := &s.exhaustive; x.Outcomes > 0 {
 		v.Evidence.Exhaustive = &exhaustiveView{x.Outcomes, x.Bad, secondsOf(x.Margin)}
 	}
-	r := randomView{}
+	v.Evidence.Random = s.randomly()
+}
+
+// randomly sums up the random outages; nil where there was none.
+func (s *simulation) randomly() *randomView {
+	r, large := &randomView{}, seenView{}
 	for i := len(s.named); i < len(s.runs); i++ {
 		o := &s.runs[i]
 		if !o.Done {
 			continue
 		}
+		aimed, cut := simulate.Aimed(s.place(i)), o.Cut > 0
 		r.All.add(len(o.Broken) > 0)
-		if simulate.Beyond(o.Faults) == 0 {
-			r.Within.add(o.Cut > 0)
-		} else {
-			r.Beyond.add(o.Cut > 0)
+		if !aimed {
+			large.add(len(o.Broken) > 0)
+		}
+		switch {
+		case simulate.Beyond(o.Faults) == 0:
+			r.Within.add(cut)
+			r.Within.tally.Add(o.Kind, aimed, cut)
+		case aimed: // none was found
+		case o.Kind == simulate.OutputFailed:
+			r.Beyond.add(cut)
+			r.Fails.add(cut)
+		default:
+			r.Beyond.add(cut)
+			r.Others.add(cut)
 		}
 	}
-	if r.All.Outages > 0 {
-		r.All.bound()
-		r.Within.bound()
-		r.Beyond.bound()
-		v.Evidence.Random = &r
+	if r.All.Outages == 0 {
+		return nil
+	}
+	r.All.boundBy(&large)
+	r.Within.bound()
+	r.Beyond.bound()
+	r.Fails.bound()
+	r.Others.bound()
+	return r
+}
+
+// bound weighs aimed outages, where they count.
+func (v *withinView) bound() {
+	t := &v.tally
+	v.Aimed, v.Weighed = v.Outages-t.Large, t.Weighed()
+	if t.Large > 0 {
+		v.Outlasts = float64(t.LargeLast) / float64(t.Large)
+	}
+	if v.AtLeast, v.AtMost = t.Bound(); !v.Weighed && v.Aimed > 0 {
+		v.Large = &t.Large
 	}
 }
 

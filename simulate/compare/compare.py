@@ -1,16 +1,20 @@
 #!/usr/bin/env python3
-"""Compares the time for one event with that of SimPy, on one core, for the same outage.
+"""Compares the simulator with SimPy and with a plain loop, on one core, for the same outage.
 
 The room of site.json: thirty hosts in five layers on one UPS whose battery
 empties by the same equations, polled every two seconds; stopping times and the
 battery's store are drawn from the same distributions; a plan that was made
-beforehand says when each host is told to stop. SimPy does the room alone.
-ebbline does it twice: the room alone, under the same fixed plan, which is like
-against like; and the whole, with the real decision code at every event.
+beforehand says when each host is told to stop. SimPy does the room alone. So does a
+plain Go loop that was written for this room and this comparison
+(simulate/compare_loop_test.go), and so does ebbline, under the same fixed plan: like
+against like. Then the plain loop and ebbline do it with the real decision code at every
+event. All end when the last host is off.
 
-All times are processor time, so that other work on the machine counts little.
-Both print how often a host was cut and when the last one was off at the mean:
-they must agree, or it is not the same outage.
+All times are processor time, so that other work on the machine counts little. What
+counts is an outage; an event is given too, but how many there are is each one's own
+business (ebbline reads a UPS less often while nothing changes). All print how often a
+host was cut and when the last one was off at the mean: rows of the same kind must
+agree, or it is not the same outage (TestSameOutage holds the Go ones to it).
 
 Run:  python3 simulate/compare/compare.py [trials]
 It takes SimPy where it is installed (Debian: python3-simpy3), else it installs it
@@ -27,6 +31,12 @@ import tempfile
 import time
 import venv
 
+KINDS = {
+    "plain-room": "plain loop, room alone",
+    "room": "ebbline, room alone",
+    "plain-whole": "plain loop, decision code",
+    "whole": "ebbline, decision code",
+}
 HERE = os.path.dirname(os.path.abspath(__file__))
 
 
@@ -167,27 +177,28 @@ def simpys(simpy, site, trials):
         events += next(room.env._eid)
         cut += room.cut > 0
         last += room.env.now
-    return (time.process_time() - began) * 1e9 / events, events / trials, cut / trials, last / trials
+    used = time.process_time() - began
+    return {"us": used * 1e6 / trials, "events/op": events / trials, "cut/op": cut / trials, "last-s": last / trials}
 
 
 def ours(trials):
-    """Both sub-benchmarks, each by the processor time of a process of its own."""
+    """The sub-benchmarks, each in a process of its own."""
     root = os.path.join(HERE, "..", "..")
     rows = {}
     with tempfile.TemporaryDirectory() as folder:
         test = os.path.join(folder, "simulate.test")
         subprocess.check_call(["go", "test", "-c", "-o", test, "./simulate"], cwd=root)
-        for name in ("room", "whole"):
+        for name in KINDS:
             run = subprocess.Popen(
-                [test, "-test.run", "^$", "-test.bench", "SameOutage/" + name, "-test.benchtime", "%dx" % trials],
+                [test, "-test.run", "^$", "-test.bench", "SameOutage/^%s$" % name, "-test.benchtime", "%dx" % trials],
                 cwd=os.path.join(root, "simulate"), stdout=subprocess.PIPE, text=True, env=dict(os.environ, GOMAXPROCS="1"))
             out = run.stdout.read()
-            _, status, used = os.wait4(run.pid, 0)
-            line = next((line for line in out.splitlines() if line.startswith("BenchmarkSameOutage/" + name)), None)
+            status = run.wait()
+            line = next((line for line in out.splitlines() if re.match("BenchmarkSameOutage/%s(-|\\s)" % name, line)), None)
             if status != 0 or line is None:
                 sys.exit("the benchmark %s failed:\n%s" % (name, out))
             row = {unit: float(value) for value, unit in re.findall(r"([\d.e+-]+) (\S+)", line)}
-            row["ns/event"] = (used.ru_utime + used.ru_stime) * 1e9 / (trials * row["events/op"])
+            row["us"] = row["cpu-µs/op"]
             rows[name] = row
     return rows
 
@@ -198,12 +209,13 @@ def main():
     with open(os.path.join(HERE, "site.json"), encoding="utf-8") as f:
         site = json.load(f)
     rows = ours(10 * trials)
-    each, events, cut, last = simpys(simpy, site, trials)
-    print("%-34s %10s %12s %8s %10s %7s" % ("one core", "ns/event", "events/trial", "cut", "last off", "ratio"))
-    print("%-34s %10.0f %12.0f %7.1f%% %9.0fs %7s" % ("SimPy " + simpy.__version__ + ", room alone", each, events, 100 * cut, last, "1"))
-    for name, what in (("room", "ebbline, room alone"), ("whole", "ebbline, with the decision code")):
+    rows["simpy"] = simpys(simpy, site, trials)
+    print("%-32s %10s %8s %8s %9s %7s %9s" % ("one core", "us/outage", "as long", "events", "ns/event", "cut", "last off"))
+    for name, what in [("simpy", "SimPy " + simpy.__version__ + ", room alone")] + list(KINDS.items()):
         r = rows[name]
-        print("%-34s %10.0f %12.0f %7.1f%% %9.0fs %6.0fx" % (what, r["ns/event"], r["events/op"], 100 * r["cut/op"], r["last-s"], each / r["ns/event"]))
+        beside = rows["whole" if "whole" in name else "room"]["us"]
+        print("%-32s %10.0f %7.2fx %8.0f %9.0f %6.1f%% %8.0fs" % (
+            what, r["us"], r["us"] / beside, r["events/op"], r["us"] * 1e3 / r["events/op"], 100 * r["cut/op"], r["last-s"]))
 
 
 if __name__ == "__main__":
