@@ -353,8 +353,8 @@ func (s *State) readyFrom(i, k int32) int64 {
 	w := s.scratch()
 	set := s.withUp(i, k)
 	base := s.unexplained(i)
-	for _, r := range w.readies {
-		if r.ups == i && r.set == set && r.base == base && r.prior == s.prior(i) {
+	for j := len(w.readies) - 1; j >= 0; j-- { // the newest are asked again soonest
+		if r := &w.readies[j]; r.ups == i && r.set == set && r.base == base && r.prior == s.prior(i) {
 			return r.from
 		}
 	}

@@ -301,7 +301,7 @@ func (s *State) adjust(at Instant, v verdict) {
 	}
 	s.recall(at, w)
 	w.planner.Ready(&w.problem)
-	if v == slack && !w.plan.Fits && (s.anyDue(at) || s.wouldFit(w)) {
+	if v == slack && !w.plan.Fits && (s.anyDue(at) || s.mayFit(w, 0)) {
 		s.plan(at) // what is better now makes one fit, or lets somebody stay
 		return
 	}
@@ -390,16 +390,16 @@ func (s *State) safe(w *work, later time.Duration) bool {
 	return w.planner.Holds(w.starts)
 }
 
-// wouldFit tells whether all are off in time at worst durations when they are asked at
-// once: no plan fits where they are not, unless stops must be staggered. The planner has
-// the problem.
-func (s *State) wouldFit(w *work) bool {
+// mayFit tells whether all are off in time at worst durations when they are asked at one
+// time: no plan that asks none before fits where they are not, unless stops must be
+// staggered. The planner has the problem.
+func (s *State) mayFit(w *work, start time.Duration) bool {
 	if w.problem.AtOnce > 0 || slices.ContainsFunc(w.problem.Hosts, peaks) {
 		return true // only a search tells
 	}
 	w.starts = w.starts[:0]
 	for range w.hosts {
-		w.starts = append(w.starts, 0)
+		w.starts = append(w.starts, start)
 	}
 	return w.planner.Holds(w.starts)
 }
@@ -482,6 +482,9 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 		if !s.Hosts[k].runs() {
 			return false
 		}
+	}
+	if w.planner.Ready(&w.problem); !s.mayFit(w, w.problem.Floor) {
+		return false // it would have to break into the ride-through
 	}
 	s.pose(at, w, true)
 	w.make()
