@@ -55,8 +55,9 @@ func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan) boo
 		return true
 	})
 	changed := false
+	checked := time.Duration(0) // up to here nothing has changed since it held
 	for range 2 * len(p.Hosts) {
-		at, u := g.broken(forever)
+		at, u := g.broken(checked, forever)
 		if u < 0 {
 			break
 		}
@@ -65,6 +66,7 @@ func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan) boo
 			break
 		}
 		g.pull(j, at)
+		checked = min(at, g.starts[j])
 		out.Stops[j].Asked, out.Stops[j].Why, out.Stops[j].Other = g.starts[j], ForLoss, -1
 		changed = true
 	}
@@ -93,14 +95,18 @@ func feeds(h *plan.Host, u int) bool {
 // run replays the starts, so that charges at any time are known.
 func (g *guard) run() { g.planner.Replay(g.p, g.starts, nil, &g.trace) }
 
-// broken gives the first moment, just before a start and no later than a time, at
-// which a loss would be too much, and the loss; -1 for none.
-func (g *guard) broken(until time.Duration) (time.Duration, int) {
+// broken gives the first moment, just before a start and between two times, at which a
+// loss would be too much, and the loss; -1 for none. What was before a start that is
+// moved forward is as it was.
+func (g *guard) broken(from, until time.Duration) (time.Duration, int) {
 	g.run()
 	g.times = append(g.times[:0], g.trace.Begun...)
 	slices.Sort(g.times)
 	g.times = slices.Compact(g.times)
 	for _, at := range g.times {
+		if at < from {
+			continue
+		}
 		if at > until {
 			break
 		}
@@ -208,13 +214,13 @@ func (g *guard) pull(j int, from time.Duration) {
 	}
 	low, high := early, from // high is too late
 	g.starts[j] = low
-	if _, u := g.broken(from); u >= 0 {
+	if _, u := g.broken(low, from); u >= 0 {
 		return
 	}
 	for high-low > time.Second {
 		mid := (low + high) / 2
 		g.starts[j] = mid
-		if _, u := g.broken(from); u >= 0 {
+		if _, u := g.broken(mid, from); u >= 0 {
 			high = mid
 		} else {
 			low = mid

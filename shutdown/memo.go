@@ -9,13 +9,36 @@ import (
 // memo remembers answers of the planner: a simulation asks the standard question at
 // the beginning of many outages. It changes no answer: a question is the same
 // only if all of it is. Quick ones, in mid-outage, are hardly ever put twice.
-type memo struct{ slots [memoSlots]remembered }
+type memo struct{ slots []remembered }
 
-const memoSlots = 256
+// It has few places at first, and twice as many whenever one is wanted that is taken, up
+// to what the sets of hosts and the steps of load of a simulated room of some tens of
+// hosts fill.
+const leastSlots, mostSlots = 16, 2048
 
 type remembered struct {
+	hash uint64
 	key  []uint64
 	plan plan.Plan
+}
+
+// place gives the place of a question. Where another has it, and cannot move, that is
+// forgotten.
+func (m *memo) place(hash uint64, key []uint64) *remembered {
+	for {
+		if n := uint64(len(m.slots)); n > 0 {
+			if slot := &m.slots[hash%n]; slot.key == nil || n == mostSlots || same(slot.key, key) {
+				return slot
+			}
+		}
+		before := m.slots
+		m.slots = make([]remembered, max(leastSlots, 2*len(before)))
+		for i := range before {
+			if r := &before[i]; r.key != nil { // each has its own: their hashes differ in what the place was before
+				m.slots[r.hash%uint64(len(m.slots))] = *r
+			}
+		}
+	}
 }
 
 // make answers the problem in w, from memory if it was asked before.
@@ -50,10 +73,11 @@ func (w *work) make() {
 			add(uint64(a))
 		}
 	}
-	slot := &w.memo.slots[hash(w.key)%memoSlots]
+	h := hash(w.key)
+	slot := w.memo.place(h, w.key)
 	if !same(slot.key, w.key) {
 		w.planner.Make(p, &slot.plan)
-		slot.key = append(slot.key[:0], w.key...)
+		slot.hash, slot.key = h, append(slot.key[:0], w.key...)
 	}
 	q := &slot.plan
 	stops, stores, fragile := w.plan.Stops[:0], w.plan.Stores[:0], w.plan.Fragile[:0]

@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -352,8 +353,8 @@ func (s *State) readyFrom(i, k int32) int64 {
 	w := s.scratch()
 	set := s.withUp(i, k)
 	base := s.unexplained(i)
-	for _, r := range w.readies {
-		if r.ups == i && r.set == set && r.base == base && r.prior == s.prior(i) {
+	for j := len(w.readies) - 1; j >= 0; j-- { // the newest are asked again soonest
+		if r := &w.readies[j]; r.ups == i && r.set == set && r.base == base && r.prior == s.prior(i) {
 			return r.from
 		}
 	}
@@ -436,13 +437,16 @@ func (s *State) explains(k int32) bool {
 func (s *State) leastReady(i int32, base float64) int64 {
 	full := int64(100 * nearlyFull)
 	s.poseReady(i, base)
-	need := min(s.Policy.Site.RideThrough, s.noReturn(full))
+	need := s.Policy.Site.RideThrough
+	if need > 0 && !s.lasts(full, need) {
+		need = s.noReturn(full)
+	}
 	if need <= 0 {
 		return full
 	}
 	least, most := int64(-1), full
 	for most-least > 1 {
-		if mid := (least + most) / 2; s.noReturn(mid) >= need {
+		if mid := (least + most) / 2; s.lasts(mid, need) {
 			most = mid
 		} else {
 			least = mid
@@ -517,10 +521,32 @@ var onlyStore = []plan.Feed{{Store: 0, Part: 1}}
 
 // noReturn is the point of no return in that question, from the charge given in percent.
 func (s *State) noReturn(percent int64) time.Duration {
+	return s.work.planner.NoReturn(s.charged(percent))
+}
+
+// lasts tells whether that point is no earlier than a time. Where no host draws more
+// while it stops and there is no limit on stops at once, no plan that begins then is safe
+// unless all at once is: one replay tells, in the place of a search.
+func (s *State) lasts(percent int64, need time.Duration) bool {
+	w, p := s.work, s.charged(percent)
+	if len(p.Hosts) == 0 || p.AtOnce > 0 || slices.ContainsFunc(p.Hosts, peaks) {
+		return w.planner.NoReturn(p) >= need
+	}
+	w.starts = w.starts[:0]
+	for range p.Hosts {
+		w.starts = append(w.starts, up(need))
+	}
+	return w.planner.Safe(p, w.starts)
+}
+
+func peaks(h plan.Host) bool { return h.Stopping > h.Watts }
+
+// charged is that question with a charge given in percent.
+func (s *State) charged(percent int64) *plan.Problem {
 	p := &s.work.second
 	st := &p.Stores[0]
 	st.Charge = st.Model.At(float64(percent) / 100)
-	return s.work.planner.NoReturn(p)
+	return p
 }
 
 // chargedBy is when a battery should have charged, twice over; Never while nothing was

@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -10,11 +11,11 @@ import (
 // intend sees to it that the schedule in force holds for things as they stand. While
 // what it rests on is so, nothing is planned again.
 func (s *State) intend(at Instant) {
-	switch s.review(at) {
+	switch v := s.review(at); v {
 	case holds:
 		return
 	case slack, worse:
-		s.adjust(at)
+		s.adjust(at, v)
 	case anew:
 		s.plan(at)
 	case none:
@@ -80,9 +81,9 @@ func (s *State) review(at Instant) verdict {
 		}
 	}
 	switch {
-	case r == slack && !s.Schedule.Plan.Fits:
+	case r == slack && !s.Schedule.Plan.FitsExpected:
 		return anew // what is better now may make one fit
-	case r == slack && !s.anyDue(at):
+	case r == slack && s.Schedule.Plan.Fits && !s.anyDue(at):
 		return holds
 	}
 	if r == worse && !s.Schedule.Plan.FitsExpected {
@@ -292,7 +293,7 @@ func (s *State) plan(at Instant) {
 // hosts were quicker than their allowance, so that the time left over goes to those
 // that are still up. A whole new plan would be worth a little more and cost a
 // thousand times as much.
-func (s *State) adjust(at Instant) {
+func (s *State) adjust(at Instant, v verdict) {
 	w := s.question(at)
 	if len(w.hosts) == 0 || !s.Schedule.Plan.FitsExpected {
 		s.plan(at)
@@ -300,6 +301,10 @@ func (s *State) adjust(at Instant) {
 	}
 	s.recall(at, w)
 	w.planner.Ready(&w.problem)
+	if v == slack && !w.plan.Fits && (s.anyDue(at) || s.mayFit(w, 0)) {
+		s.plan(at) // what is better now makes one fit, or lets somebody stay
+		return
+	}
 	if s.safe(w, 0) {
 		s.loosen(w)
 	} else {
@@ -385,6 +390,20 @@ func (s *State) safe(w *work, later time.Duration) bool {
 	return w.planner.Holds(w.starts)
 }
 
+// mayFit tells whether all are off in time at worst durations when they are asked at one
+// time: no plan that asks none before fits where they are not, unless stops must be
+// staggered. The planner has the problem.
+func (s *State) mayFit(w *work, start time.Duration) bool {
+	if w.problem.AtOnce > 0 || slices.ContainsFunc(w.problem.Hosts, peaks) {
+		return true // only a search tells
+	}
+	w.starts = w.starts[:0]
+	for range w.hosts {
+		w.starts = append(w.starts, start)
+	}
+	return w.planner.Holds(w.starts)
+}
+
 func (s *State) moved(w *work, j int, later time.Duration) time.Duration {
 	start := w.plan.Stops[j].Asked
 	if !s.unasked(w.hosts[j]) {
@@ -463,6 +482,9 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 		if !s.unasked(k) {
 			return false
 		}
+	}
+	if w.planner.Ready(&w.problem); !s.mayFit(w, w.problem.Floor) {
+		return false // it would have to break into the ride-through
 	}
 	s.pose(at, w, true)
 	w.make()

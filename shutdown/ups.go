@@ -308,8 +308,8 @@ func (s *State) gauge(i int32, first, away bool) {
 func (s *State) goneByGauge(i int32) float64 {
 	u, b := &s.UPSs[i], s.belief(i)
 	c, _ := u.gauged()
-	m := b.Scaled(u.Holds[low])
-	full := max(m.Full(), m.Energy-float64(m.Ohmic*(u.Load+b.OverheadWatts)))
+	m, rated := s.counts(i)
+	full := max(rated, m.Energy-float64(m.Ohmic*(u.Load+b.OverheadWatts)))
 	return max(0, float64((1-float64(c)/1000)*full)-u.Taken[likely].Bound/2)
 }
 
@@ -505,6 +505,10 @@ type believed struct {
 	prior, own float64
 	warmth     int64
 	known      bool
+
+	part  float64 // the part of the store that counts is at, and what it gives at the rate of the label
+	least battery.Model
+	rated float64
 }
 
 func (s *State) believed(i int32) *believed {
@@ -513,6 +517,17 @@ func (s *State) believed(i int32) *believed {
 		s.believe(i, b)
 	}
 	return b
+}
+
+// counts is the model at the low part of the store that there is, and what it gives when
+// full at the rate of the label.
+func (s *State) counts(i int32) (m *battery.Model, rated float64) {
+	b, part := s.believed(i), s.UPSs[i].Holds[low]
+	if b.part != part {
+		b.part, b.least = part, b.belief.Scaled(part)
+		b.rated = b.least.Full()
+	}
+	return &b.least, b.rated
 }
 
 func (s *State) believe(i int32, b *believed) {
@@ -534,7 +549,7 @@ func (s *State) believe(i int32, b *believed) {
 		belief = belief.AtTemperature(float64(b.warmth) / 10)
 	}
 	confidence := s.Policy.Site.ConfidencePermille
-	b.belief, b.prior, b.own = belief, belief.LowAt(confidence), belief.OwnAt(confidence)
+	b.belief, b.prior, b.own, b.part = belief, belief.LowAt(confidence), belief.OwnAt(confidence), math.NaN()
 }
 
 // store is what is in a UPS's store as the schedule may count on it, and what it
@@ -543,7 +558,8 @@ func (s *State) believe(i int32, b *believed) {
 // that is less: a battery near its end gives back little when the load falls.
 func (s *State) store(i int32) (m battery.Model, c battery.Charge, watts float64) {
 	u, b := &s.UPSs[i], s.belief(i)
-	m, c, watts = b.Scaled(u.Holds[low]), u.Taken[low], u.Load+s.own(i)
+	counts, _ := s.counts(i)
+	m, c, watts = *counts, u.Taken[low], u.Load+s.own(i)
 	if !u.OnBattery() {
 		c = s.filled(i)
 	}
@@ -581,11 +597,12 @@ func (s *State) percent(i int32) int64 { return int64(math.Floor(s.ChargePercent
 // ChargePercent is a battery's charge, as a gauge would show it: of the store that is
 // counted on.
 func (s *State) ChargePercent(i int32) float64 {
-	m, c := s.belief(i).Scaled(s.UPSs[i].Holds[low]), s.UPSs[i].Taken[likely]
+	_, rated := s.counts(i)
+	c := s.UPSs[i].Taken[likely]
 	if !s.UPSs[i].OnBattery() {
 		c = s.filled(i)
 	}
-	return max(0, 100*(1-c.Delivered/m.Full()))
+	return max(0, 100*(1-c.Delivered/rated))
 }
 
 // Runtime is how long the load of now could be carried if nothing were shed,

@@ -354,10 +354,16 @@ func (b *Belief) OwnAt(confidencePermille int64) float64 {
 	return float64(b.OverheadWatts * exp(float64(sure(confidencePermille)*(both-factor)/part)))
 }
 
-// ends are the likely battery and the low one.
-func (b *Belief) ends() (likely, low Model) {
-	likely, low = b.Model, b.Model
-	likely.Energy = float64(b.Model.Energy * b.Likely)
+// likely is the likely battery.
+func (b *Belief) likely() Model {
+	m := b.Model
+	m.Energy = float64(b.Model.Energy * b.Likely)
+	return m
+}
+
+// low is the low battery.
+func (b *Belief) low() Model {
+	low := b.Model
 	low.Energy = float64(b.Model.Energy * b.Low)
 	if b.LowOhmic > 0 {
 		low.Ohmic = float64(b.Model.Ohmic * b.LowOhmic)
@@ -366,19 +372,20 @@ func (b *Belief) ends() (likely, low Model) {
 		low.Diffusion = float64(b.Model.Diffusion * b.LowDiffusion)
 	}
 	low.Energy *= low.Phi(reference) / b.Model.Phi(reference)
-	return likely, low
+	return low
 }
 
 // Scaled is the battery of which so much is there. Between the likely and the low
 // factor its losses go over into those of the low battery; the factor is that on the
 // power which lasts half an hour.
 func (b *Belief) Scaled(factor float64) Model {
-	m, low := b.ends()
-	switch {
-	case factor >= b.Likely || b.Low >= b.Likely:
+	m := b.likely()
+	if factor >= b.Likely || b.Low >= b.Likely {
 		m.Energy = float64(b.Model.Energy * factor)
 		return m
-	case factor <= b.Low:
+	}
+	low := b.low()
+	if factor <= b.Low {
 		low.Energy = float64(low.Energy * (factor / b.Low))
 		return low
 	}
@@ -392,11 +399,12 @@ func (b *Belief) Scaled(factor float64) Model {
 // Holding is the factor with which the battery is at its end at this charge, which
 // followed the loads by Model, when it carries the watts.
 func (b *Belief) Holding(c Charge, watts float64) float64 {
-	m, low := b.ends()
+	m := b.likely()
 	left := m.Left(c, watts)
 	if left <= 0 || b.Low >= b.Likely {
 		return (c.Delivered + c.Bound + float64(m.Ohmic*watts)) / b.Model.Energy
 	}
+	low := b.low()
 	at := c.As(&b.Model, &low)
 	short := low.Left(at, watts)
 	if short > 0 {
