@@ -168,6 +168,7 @@ type Agent struct {
 
 	newer   atomic.Pointer[workers] // the one that waits, for who is not the loop
 	lost    ifLost
+	why     reasons
 	courses courses
 }
 

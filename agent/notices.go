@@ -67,7 +67,7 @@ func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) 
 	if !n.Code.Condition() {
 		r := Record{At: wall(at), Code: n.Code.String(), UPS: ups, Host: host, Text: n.Text(p)}
 		if n.Code == shutdown.HostDown || n.Code == shutdown.HostBack {
-			r.Took = max(0, n.Margin).Round(time.Millisecond).Seconds()
+			r.Took = max(0, n.Span).Round(time.Millisecond).Seconds()
 		}
 		b.Records = append(b.Records, r)
 		if over := len(b.Records) - recordsKept; over > 0 {

@@ -99,7 +99,7 @@ func TestNothingLeftHasNoMargin(t *testing.T) {
 	if s.Phase(0) != shutdown.AllDown || !s.Planned() {
 		t.Fatalf("it is %s", s.Phase(0))
 	}
-	if v := view(s, s, s.Now); v.UPSs[0].MarginSeconds != nil || v.MarginSeconds != nil || strings.Contains(v.Status, "margin") {
+	if v := view(s, s, new(reasons).of(s), s.Now); v.UPSs[0].MarginSeconds != nil || v.InHandSeconds != nil || v.MarginSeconds != nil || strings.Contains(v.Status, "in hand") {
 		t.Errorf("the margin is %v: %s", v.UPSs[0].MarginSeconds, v.Status)
 	}
 }

@@ -162,7 +162,7 @@ func (f *finder) schedule(c *shutdown.Schedule) {
 	f.past("Schedule.At", c.At)
 	for i := range c.Plan.Stops {
 		o := &c.Plan.Stops[i]
-		f.is(o.Asked >= -aWhile && o.Other >= -1 && (o.Other < max(len(c.Hosts), len(c.Rests))), "a stop of the schedule", *o)
+		f.is(o.Asked >= -aWhile, "a stop of the schedule", *o)
 	}
 	for _, r := range c.Rests {
 		f.is(r.Load >= -1 && r.Load <= most, "a load that the schedule counts on", r.Load)
@@ -185,6 +185,6 @@ func rehearse(s *shutdown.State, rebooted, orderly bool) (err error) {
 	for i := range effects {
 		transcript.Effect(c.Policy, c.Now, &effects[i])
 	}
-	view(c, c, c.Now)
+	view(c, c, new(reasons).of(c), c.Now)
 	return nil
 }

@@ -34,7 +34,8 @@ type View struct {
 	Fits                  bool        `json:"fits"`
 	FitsExpected          bool        `json:"fits_at_expected_durations"`
 	PointOfNoReturn       *int64      `json:"point_of_no_return_seconds"`
-	MarginSeconds         *int64      `json:"margin_seconds"` // the smallest, low projection, after the reserve
+	MarginSeconds         *int64      `json:"margin_seconds"`  // the smallest of the stops
+	InHandSeconds         *int64      `json:"in_hand_seconds"` // the smallest of the UPSs
 	UPSs                  []UPSView   `json:"ups"`
 	Rooms                 []RoomView  `json:"rooms"`
 	Hosts                 []HostView  `json:"hosts"` // in stopping order, then those that stay up
@@ -77,7 +78,8 @@ type UPSView struct {
 	Basis            string    `json:"basis"`           // what the projection rests on
 	EndSeconds       *int64    `json:"end_seconds"`     // the battery's end under the plan, low projection
 	LastDownSeconds  *int64    `json:"last_down_seconds"`
-	MarginSeconds    *int64    `json:"margin_seconds"` // null where nothing on it is left to stop
+	MarginSeconds    *int64    `json:"margin_seconds"`  // the smallest of the stops on it; where no plan fits and it is short, by how much, negative
+	InHandSeconds    *int64    `json:"in_hand_seconds"` // what the battery has after the last stop on it, low projection, beyond the reserve; null where nothing on it is left to stop
 
 	// What the UPS says of itself; it is weighed, not believed.
 	OwnInput              string   `json:"own_input"`
@@ -116,6 +118,7 @@ type HostView struct {
 	LatestStartSeconds *int64     `json:"latest_start_seconds"`
 	PromisedSeconds    *int64     `json:"promised_seconds"`
 	PromiseKept        *bool      `json:"promise_kept"`
+	MarginSeconds      *int64     `json:"margin_seconds"` // between its planned start and its point of no return
 	Reason             string     `json:"reason"`
 }
 
@@ -154,7 +157,7 @@ func (a *Agent) View() View {
 	if s.Policy != nil && !onBattery(s) {
 		planned = a.lost.of(s)
 	}
-	v := view(s, planned, now)
+	v := view(s, planned, a.why.of(planned), now)
 	v.TurnAge = *seconds(a.config.Elapsed() - time.Duration(a.turned.Load()))
 	v.Conditions, v.Records = append([]Condition{}, b.Conditions...), append([]Record{}, b.Records...)
 	asNow(v.Conditions, s)
@@ -186,7 +189,7 @@ func asNow(list []Condition, s *shutdown.State) {
 
 // view is the state for people as it is now, with the plan of another: on battery its
 // own.
-func view(s, planned *shutdown.State, now shutdown.Instant) View {
+func view(s, planned *shutdown.State, told []reason, now shutdown.Instant) View {
 	v := View{At: wall(now), DecidedAt: wall(s.Now), UPSs: []UPSView{}, Rooms: []RoomView{}, Hosts: []HostView{}, Status: statusLine(s)}
 	if s.Policy == nil {
 		return v
@@ -213,8 +216,10 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 	}
 	for i := range s.UPSs {
 		u := viewUPS(s, planned, int32(i), zero, now)
-		if u.MarginSeconds != nil && (v.MarginSeconds == nil || *u.MarginSeconds < *v.MarginSeconds) {
-			v.MarginSeconds = u.MarginSeconds
+		v.InHandSeconds = least(v.InHandSeconds, u.InHandSeconds)
+		if !v.Fits && u.InHandSeconds != nil && *u.InHandSeconds < 0 {
+			u.MarginSeconds = u.InHandSeconds
+			v.MarginSeconds = least(v.MarginSeconds, u.MarginSeconds)
 		}
 		v.UPSs = append(v.UPSs, u)
 	}
@@ -222,11 +227,16 @@ func view(s, planned *shutdown.State, now shutdown.Instant) View {
 		v.Rooms = append(v.Rooms, viewRoom(s, j, now))
 	}
 	for _, k := range s.Order() {
-		v.Hosts = append(v.Hosts, viewHost(s, planned, k, zero))
+		h := viewHost(s, planned, told, k, zero)
+		v.MarginSeconds = least(v.MarginSeconds, h.MarginSeconds)
+		for _, f := range s.Policy.Hosts[k].FedBy {
+			v.UPSs[f].MarginSeconds = least(v.UPSs[f].MarginSeconds, h.MarginSeconds)
+		}
+		v.Hosts = append(v.Hosts, h)
 	}
 	for k := range s.Hosts {
 		if s.Policy.Hosts[k].StaysUp {
-			v.Hosts = append(v.Hosts, viewHost(s, planned, int32(k), zero))
+			v.Hosts = append(v.Hosts, viewHost(s, planned, told, int32(k), zero))
 		}
 	}
 	return v
@@ -287,8 +297,8 @@ func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UP
 		}
 		v.RuntimeSeconds = ThreeWay{runs(low), runs(likely), runs(high)}
 	}
-	if end, lastDown, margin, ok := planned.ForecastOf(i); ok {
-		v.MarginSeconds, v.LastDownSeconds = ending(margin), seconds(lastDown.Sub(zero))
+	if end, lastDown, inHand, ok := planned.ForecastOf(i); ok {
+		v.InHandSeconds, v.LastDownSeconds = ending(inHand), seconds(lastDown.Sub(zero))
 		if end != shutdown.Never {
 			v.EndSeconds = seconds(end.Sub(zero))
 		}
@@ -301,7 +311,7 @@ func off(h shutdown.HostState) bool {
 	return h == shutdown.Off || h == shutdown.Dark || h == shutdown.TurnedOff
 }
 
-func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostView {
+func viewHost(s, planned *shutdown.State, told []reason, k int32, zero shutdown.Instant) HostView {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 	v := HostView{Name: p.Name, Priority: p.Priority, Power: h.State.String(), Off: off(h.State), Seen: h.Seen.String(), StaysUp: p.StaysUp, Observed: p.Observe, Ordered: h.Word.String()}
 	for _, f := range p.FedBy {
@@ -328,7 +338,7 @@ func viewHost(s, planned *shutdown.State, k int32, zero shutdown.Instant) HostVi
 	case inPlan:
 		v.StopSeconds, v.LatestStartSeconds, v.Down = in(from.Add(stop.Asked)), in(from.Add(stop.Latest)), in(from.Add(stop.Down))
 		v.PromisedSeconds, v.PromiseKept = in(planned.PromisedUntil(k)), &stop.Kept
-		v.Reason = planned.ReasonOf(k)
+		v.Reason, v.MarginSeconds = told[k].why, told[k].margin
 	}
 	return v
 }
@@ -344,12 +354,20 @@ func observing(p *policy.Policy) string {
 	return ""
 }
 
+// least is the smaller of two figures, of which either may not be there.
+func least(a, b *int64) *int64 {
+	if a == nil || b != nil && *b < *a {
+		return b
+	}
+	return a
+}
+
 func onBattery(s *shutdown.State) bool {
 	return slices.ContainsFunc(s.UPSs, func(u shutdown.UPS) bool { return u.OnBattery() })
 }
 
-// statusLine is the state in one line: the margin first in an outage, the
-// runtimes otherwise.
+// statusLine is the state in one line: in an outage what is in hand, the runtimes
+// otherwise.
 func statusLine(s *shutdown.State) string {
 	if s.Policy == nil {
 		return "no policy yet"
@@ -366,14 +384,16 @@ func statusLine(s *shutdown.State) string {
 	}
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
-		_, _, margin, _ := s.ForecastOf(int32(i))
+		_, _, inHand, _ := s.ForecastOf(int32(i))
 		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(s.Phase(int32(i)).String(), "_", " ")
 		low, _, _ := s.Runtime(int32(i))
 		switch {
 		case s.Silent(int32(i)):
 			text += ", silent"
-		case u.OnBattery() && margin != 0 && margin < battery.Unending:
-			text += ", margin " + shutdown.Spell(margin)
+		case u.OnBattery() && inHand < 0:
+			text += ", " + shutdown.Spell(-inHand) + " short after the last stop"
+		case u.OnBattery() && inHand != 0 && inHand < battery.Unending:
+			text += ", " + shutdown.Spell(inHand) + " in hand after the last stop"
 		case low < battery.Unending:
 			text += fmt.Sprintf(", %s at %.0f W", shutdown.Spell(low), math.Ceil(u.Load))
 		}

@@ -119,12 +119,12 @@ func (s *State) levels(at Instant) {
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
-		n.Margin = s.Return().Sub(at)
+		n.Span = s.Return().Sub(at)
 		if s.Schedule.Plan.Fits {
 			n.A = 1
 		}
 		if s.Schedule.Plan.NoReturn >= battery.Unending {
-			n.Margin = battery.Unending
+			n.Span = battery.Unending
 		}
 	}
 }
@@ -200,7 +200,7 @@ func (s *State) ofUPSs(at Instant) {
 	for i := range s.UPSs {
 		i, u := int32(i), &s.UPSs[i]
 		if s.silent(at, i) || s.unheard(at, i) && s.toldOf(SourceSilent, i) {
-			s.holdsThat(SourceSilent, i, -1).Margin = at.Sub(u.LastAt)
+			s.holdsThat(SourceSilent, i, -1).Span = at.Sub(u.LastAt)
 		}
 		if u.OnBattery() && s.low(i) {
 			n := s.holdsThat(BatteryLow, i, -1)
@@ -222,7 +222,7 @@ func (s *State) ofUPSs(at Instant) {
 		}
 		if n := s.percent(i); !u.OnBattery() && u.Lost != 0 && at >= s.chargedBy(i) && n < s.ChargeWanted(i) {
 			c := s.holdsThat(BatteryUncharged, i, -1)
-			c.A, c.B, c.Margin = n, s.ChargeWanted(i), at.Sub(u.back())
+			c.A, c.B, c.Span = n, s.ChargeWanted(i), at.Sub(u.back())
 		}
 		if u.OnBattery() && s.lowering(i) && u.Last.RuntimeSeconds != 0 { // at 0 the end is near, which speaks of no worse battery
 			n := s.holdsThat(ForecastLowered, i, -1)

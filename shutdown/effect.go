@@ -8,7 +8,6 @@ import (
 
 	"ebbline/policy"
 	"ebbline/shutdown/battery"
-	"ebbline/shutdown/plan"
 )
 
 // EffectKind tells which fields of an [Effect] count.
@@ -40,12 +39,12 @@ type Code uint8
 const (
 	PhaseEntered Code = iota + 1 // UPS, A: Phase
 	PlanMade                     // A: fits (1, 0), B: seconds to the point of no return
-	HostAsked                    // Host, A: Reason, B: Other, Margin, Spare
-	HostDown                     // Host, Margin: time it took
+	HostAsked                    // Host, A: Cause, Name: why it is asked now, Span: the margin of its stop
+	HostDown                     // Host, Span: time it took
 	HostStarted                  // Host
-	HostBack                     // Host, Margin: time it took
-	OutageOver                   // A: its number, Margin: how long it took
-	OrderTaken                   // A: Order; Host, where it is for one; Spare: the Code that is cleared
+	HostBack                     // Host, Span: time it took
+	OutageOver                   // A: its number, Span: how long it took
+	OrderTaken                   // A: Order; Host, where it is for one; B: the Code that is cleared
 	TestSeen                     // UPS: a battery test of its own is under way
 
 	firstCondition
@@ -56,7 +55,7 @@ const (
 	OutputIsOff     // UPS
 	OutputNotOff    // UPS: it would not take the order to switch off
 	OutputCounts    // UPS: it would not take back the order, the input being back
-	// UPS, A: its charge, B: that from which it counts as ready, in percent; Margin: how long it has had input
+	// UPS, A: its charge, B: that from which it counts as ready, in percent; Span: how long it has had input
 	BatteryUncharged
 
 	// About a host, from here to StoppedHalfway: each raised once, see raise.
@@ -87,7 +86,7 @@ const (
 	MessageUnsent    // raised by the runner
 	UpgradeFailed    // raised by the runner
 	NotServed        // raised by the runner
-	RoomWarms        // Name, A: its limit, B: what it has, in tenths of a degree; Margin: until it may reach the limit
+	RoomWarms        // Name, A: its limit, B: what it has, in tenths of a degree; Span: until it may reach the limit
 	RoomWarmsFast    // Name, A: the policy's rate, B: what it has
 	SensorSilent     // Name
 	SensorJumped     // Name, A: what it says, B: what was believed last
@@ -168,15 +167,14 @@ func (c Code) String() string { return codes[c].name }
 // Notice is one thing worth telling. Its words are made when they are wanted,
 // so that a simulation spends nothing on them.
 type Notice struct {
-	Code   Code
-	Clear  bool  // the condition is over
-	UPS    int32 // -1 for none
-	Host   int32 // -1 for none
-	A, B   int64
-	Margin time.Duration
-	Spare  time.Duration
-	Name   string  // of the secret, with SecretUnreadable
-	Since  Instant // of what an operator was told and still holds: when it was told first
+	Code  Code
+	Clear bool  // the condition is over
+	UPS   int32 // -1 for none
+	Host  int32 // -1 for none
+	A, B  int64
+	Span  time.Duration // see the Code
+	Name  string        // of the secret, with SecretUnreadable; see the Code
+	Since Instant       // of what an operator was told and still holds: when it was told first
 }
 
 // Text is the notice for people: what is so and, for a condition, the next step.
@@ -205,40 +203,41 @@ func (n *Notice) Text(p *policy.Policy) string {
 		if p.Site.Observe {
 			plan = "plan, if orders were given: "
 		}
-		if n.Margin >= battery.Unending {
+		if n.Span >= battery.Unending {
 			return plan + "nothing is left to stop"
 		}
 		if n.A == 1 {
-			return fmt.Sprintf("%severy host is off in time; a safe plan still exists for %s", plan, Spell(n.Margin))
+			return fmt.Sprintf("%severy host is off in time; a safe plan still exists for %s", plan, Spell(n.Span))
 		}
 		return plan + "at worst durations there is no safe plan left; the order is kept as far as the time reaches"
 	case HostAsked:
-		text := fmt.Sprintf("%s is asked to stop: %s", host, reasonWords(plan.Reason(n.A), other))
+		asked := "is asked to stop"
 		if p.Hosts[n.Host].Observe {
-			text = fmt.Sprintf("%s would be asked to stop, but is only watched: %s", host, reasonWords(plan.Reason(n.A), other))
+			asked = "would be asked to stop, but is only watched"
 		}
-		if n.Margin < battery.Unending {
-			text += "; margin " + Spell(n.Margin)
+		text := fmt.Sprintf("%s %s: %s", host, asked, n.Name)
+		if n.Span < battery.Unending {
+			text += "; margin " + Spell(n.Span)
 		}
 		return text
 	case HostDown:
-		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Margin))
+		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Span))
 	case HostStarted:
 		return fmt.Sprintf("%s is told to start", host)
 	case HostBack:
-		return fmt.Sprintf("%s is back, %s after it was told to start", host, Spell(n.Margin))
+		return fmt.Sprintf("%s is back, %s after it was told to start", host, Spell(n.Span))
 	case OutageOver:
-		return fmt.Sprintf("outage %d is over after %s", n.A, Spell(n.Margin))
+		return fmt.Sprintf("outage %d is over after %s", n.A, Spell(n.Span))
 	case OrderTaken:
 		text := "operator: " + Order(n.A).String()
 		if Order(n.A) == Clear {
-			text += " " + Code(n.Spare).String()
+			text += " " + Code(n.B).String()
 		}
 		return strings.TrimSpace(text + " " + host)
 	case TestSeen:
 		return fmt.Sprintf("UPS %s tests its battery; no host is stopped for that", ups)
 	case SourceSilent:
-		return fmt.Sprintf("UPS %s has not answered for %s. While it was on battery it keeps draining in the projection. Look at its management card and the way to it.", ups, Spell(n.Margin))
+		return fmt.Sprintf("UPS %s has not answered for %s. While it was on battery it keeps draining in the projection. Look at its management card and the way to it.", ups, Spell(n.Span))
 	case PlanDoesNotFit:
 		if p.Site.Observe {
 			return "If orders were given, not every host would be off in time at worst durations. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
@@ -284,12 +283,12 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case KeepInForce:
 		return fmt.Sprintf("Keep: %s stays up until the point of no return.", host)
 	case BatteryUncharged:
-		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Margin), n.A, n.B)
+		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Span), n.A, n.B)
 	case RoomWarms:
-		if n.Margin >= battery.Unending {
+		if n.Span >= battery.Unending {
 			return fmt.Sprintf("Temperature %s: %.1f °C, after a rise; now it rises no further towards its limit of %.1f °C. See to the cooling.", n.Name, float64(n.B)/10, float64(n.A)/10)
 		}
-		return fmt.Sprintf("Temperature %s: %.1f °C and rising. At the earliest it reaches its limit of %.1f °C in %s. Hosts that heat may stop are stopped before; the agent's own stays up. See to the cooling, or stop what is not needed.", n.Name, float64(n.B)/10, float64(n.A)/10, Spell(n.Margin))
+		return fmt.Sprintf("Temperature %s: %.1f °C and rising. At the earliest it reaches its limit of %.1f °C in %s. Hosts that heat may stop are stopped before; the agent's own stays up. See to the cooling, or stop what is not needed.", n.Name, float64(n.B)/10, float64(n.A)/10, Spell(n.Span))
 	case RoomWarmsFast:
 		return fmt.Sprintf("Temperature %s: %.1f °C, rising by more than %.1f kelvin an hour. That stops nothing by itself. See to the cooling.", n.Name, float64(n.B)/10, float64(n.A)/10)
 	case SensorSilent:
@@ -402,57 +401,6 @@ var phaseWords = [...]string{
 var inputWords = [...]string{
 	Shedding: "hosts are being stopped",
 	Recovery: "hosts that were stopped wait, or are being brought back",
-}
-
-// Reasons for a start that are not the planner's.
-const (
-	ByOperator   plan.Reason = iota + 100 // an operator's word
-	ForLow                                // the battery is at its end, by the word of the UPS or its voltage
-	ForLoss                               // should one UPS give out, what is left could not carry all to the end
-	NoneLater                             // the planner's search for a later time was cut short
-	ForOutput                             // all others are down; the output goes off, and on again with the input
-	ForShare                              // Other would have to go sooner
-	ForHeat                               // its room gets too warm
-	ForEmergency                          // power was cut on purpose
-)
-
-func reasonWords(r plan.Reason, other string) string {
-	switch r {
-	case ByOperator:
-		return "an operator ordered it"
-	case ForLoss:
-		return "if it stayed longer and one UPS gave out, the others could not carry all hosts to the end"
-	case NoneLater:
-		return "the search for a later time was ended: it may take no longer"
-	case ForOutput:
-		return "all other hosts are down by then; the UPS's output goes off, and on again with the input"
-	case ForShare:
-		return "if it stayed longer, " + other + " would have to stop sooner"
-	case ForHeat:
-		return "if it stayed longer, its room would be too warm before all there are off"
-	case ForEmergency:
-		return "power was cut on purpose"
-	case ForLow:
-		return "the battery is at its end"
-	case plan.ForBattery:
-		return "if it stayed longer, the battery would not carry all hosts to the end"
-	case plan.ForPromise:
-		if other == "" {
-			return "if it stayed longer, other hosts would have to stop within the ride-through"
-		}
-		return "if it stayed longer, " + other + " would lose time that it is promised"
-	case plan.ForOrder:
-		return other + " stops only after it, and needs the rest of the time"
-	case plan.ForWorth:
-		return "if it stayed longer, " + other + " would have to stop sooner; priorities and watts favour this split"
-	case plan.ForTurn:
-		return "no more may stop at once, and later it would have to wait for " + other
-	case plan.ForHorizon:
-		return "the plan looks no further ahead"
-	case plan.ForNoReturn:
-		return "no plan fits any more: all hosts go at once, in order"
-	}
-	return "its turn has come"
 }
 
 // Spell writes a duration in whole seconds, as "1h02m03s", rounded down: what is

@@ -105,6 +105,7 @@ type Schedule struct {
 	At    Instant // the plan's times count from here
 	Plan  plan.Plan
 	Hosts []int32   // of the policy, in the plan's order
+	Why   []Cause   // why each goes when it does, in the same order
 	Rooms []Instant `json:",omitempty"` // the ends of rooms that it rests on, by temperature; Never for none
 	Rests []Rest    // what it rests on, by UPS; the plan's stores are those counted on. None: no schedule is in force
 }
@@ -149,10 +150,11 @@ func (s *State) CopyFrom(o *State) {
 // copy makes c an independent copy of o, in the memory that c has.
 func (c *Schedule) copy(o *Schedule) {
 	p := c.Plan
-	hosts, rests, rooms := append(c.Hosts[:0], o.Hosts...), append(c.Rests[:0], o.Rests...), append(c.Rooms[:0], o.Rooms...)
+	hosts, why := append(c.Hosts[:0], o.Hosts...), append(c.Why[:0], o.Why...)
+	rests, rooms := append(c.Rests[:0], o.Rests...), append(c.Rooms[:0], o.Rooms...)
 	stops, stores, fragile := append(p.Stops[:0], o.Plan.Stops...), append(p.Stores[:0], o.Plan.Stores...), append(p.Fragile[:0], o.Plan.Fragile...)
 	*c = *o
-	c.Hosts, c.Rests, c.Rooms = hosts, rests, rooms
+	c.Hosts, c.Why, c.Rests, c.Rooms = hosts, why, rests, rooms
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = stops, stores, fragile
 }
 
@@ -449,7 +451,7 @@ func (s *State) Sound() error {
 	if len(s.Rooms) != len(s.Policy.Temperatures) || len(s.Contacts) != len(s.Policy.Emergencies) {
 		return errors.New("its sensors are not its policy's")
 	}
-	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || len(c.Hosts) != len(c.Plan.Stops) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
+	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || len(c.Hosts) != len(c.Plan.Stops) || len(c.Why) != len(c.Hosts) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
 		return errors.New("its schedule is not whole")
 	}
 	for _, k := range c.Hosts {

@@ -162,11 +162,11 @@ func (s *State) told(k int32, from HostState, in Input) {
 	switch {
 	case (in == InGone || in == InOff) && (h.State == Off || h.State == TurnedOff) && (stopping(from) || from == Late || from == Halfway || from == GivenUp):
 		n := record(HostDown, -1, k)
-		n.Notice.Margin = s.tookToStop(k)
+		n.Notice.Span = s.tookToStop(k)
 		s.emit(n)
 	case from == Starting && h.State == Up && h.Last.Action.ID.Verb == VerbStart:
 		n := record(HostBack, -1, k)
-		n.Notice.Margin = s.Now.Sub(h.Asked)
+		n.Notice.Span = s.Now.Sub(h.Asked)
 		s.emit(n)
 	}
 }

@@ -2,8 +2,6 @@ package shutdown
 
 import (
 	"time"
-
-	"ebbline/shutdown/plan"
 )
 
 // Times that belong to the way orders are given, not to a site.
@@ -145,6 +143,7 @@ func (s *State) aborted(k int32) bool { return s.Word == Abort && s.Hosts[k].Wor
 // stop asks those whose time has come, and goes on with those that are asked.
 func (s *State) stop(at Instant) {
 	own := s.ownGoes(at)
+	s.scratch().reading = nil
 	for _, k := range s.Order() {
 		switch h := &s.Hosts[k]; {
 		case s.toStop(k):
@@ -174,7 +173,7 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 	if s.slot(k) < 0 || s.Word == Abort || !s.planned(k) {
 		return
 	}
-	if o, _ := s.StopOf(k); p.Self && o.Why == ForHeat && s.urgent(k) == 0 {
+	if p.Self && s.urgent(k) == 0 && s.heatFirst(k) {
 		return // it warms the room by little, and nothing would start it again, nor the others
 	}
 	start, late := s.startOf(k), at >= s.latestOf(k) || own
@@ -199,7 +198,11 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 	case blocker < 0 && p.Self && s.outputsWanted(at, k):
 		return
 	}
-	s.ask(at, k)
+	cause := Cause(0)
+	if own && at < start {
+		cause = ForOwn
+	}
+	s.ask(at, k, cause)
 }
 
 // outputsWanted tells whether the agent's own host waits for an output to be told to
@@ -258,20 +261,11 @@ func (s *State) prepareAction(k int32) Action {
 	return Action{ID: id, Deadline: h.Prepared.Add(s.Policy.Hosts[k].Prepare.GivesUp)}
 }
 
-// ask begins a host's stop with its first method.
-func (s *State) ask(at Instant, k int32) {
+// ask begins a host's stop with its first method; for a cause, where it is none of the
+// schedule's.
+func (s *State) ask(at Instant, k int32, cause Cause) {
 	h := &s.Hosts[k]
-	n := record(HostAsked, -1, k)
-	o, _ := s.StopOf(k)
-	n.Notice.A, n.Notice.B = int64(o.Why), int64(o.Other)
-	if why := s.urgent(k); why != 0 {
-		n.Notice.A, n.Notice.B = int64(why), -1
-	}
-	if o.Other >= 0 && !s.unasked(o.Other) {
-		n.Notice.A, n.Notice.B = int64(plan.ForBattery), -1
-	}
-	n.Notice.Margin, n.Notice.Spare = s.marginOf(k), s.latestOf(k).Sub(at)
-	s.emit(n)
+	s.tellAsked(k, cause)
 	if s.Policy.Hosts[k].Observe {
 		s.suppose(at, k)
 		return

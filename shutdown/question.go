@@ -51,6 +51,8 @@ type work struct {
 	keeper  guard
 	key     []uint64
 	terse   bool
+	why     []Cause  // of the hosts of the question, so far
+	reading *Reading // of this step, once one was wanted
 }
 
 func (s *State) scratch() *work {
@@ -83,8 +85,8 @@ func (s *State) makeWork() {
 // agent's own last, without those that stay up. It is not to be changed.
 func (s *State) Order() []int32 { return s.scratch().order }
 
-// Terse leaves out the planner's reasons, where nobody reads them. What is decided is
-// the same.
+// Terse leaves out reasons and margins where they are not read. What is decided is the
+// same.
 func (s *State) Terse(yes bool) { s.scratch().terse = yes }
 
 // question brings the batteries to now and poses the question to the planner.
@@ -105,7 +107,7 @@ func (s *State) question(at Instant) *work {
 // batteries.
 func (s *State) pose(at Instant, w *work, standard bool) {
 	p, site := &w.problem, &s.Policy.Site
-	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce, Quick: !standard, Terse: !standard && w.terse}
+	*p = plan.Problem{Stores: p.Stores[:0], Hosts: p.Hosts[:0], Reserve: site.Reserve + s.Reaction(), AtOnce: site.AtOnce, Quick: !standard}
 	w.stores, w.loads, w.hosts, w.feeds, w.needs = w.stores[:0], w.loads[:0], w.hosts[:0], w.feeds[:0], w.needs[:0]
 	for i := range s.UPSs {
 		w.store[i] = -1
@@ -129,7 +131,10 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 			p.Hosts = append(p.Hosts, q)
 		}
 	}
-	w.after = w.after[:0]
+	w.after, w.why = w.after[:0], w.why[:0]
+	for range w.hosts {
+		w.why = append(w.why, ByPlan)
+	}
 	s.poseAfter(p, w)
 	for i := range w.stores {
 		// What draws and is not planned goes on drawing; but one that looks turned off, no

@@ -257,7 +257,7 @@ func (s *State) conclude(at Instant) {
 		return
 	}
 	n := record(OutageOver, -1, -1)
-	n.Notice.A, n.Notice.Margin = int64(s.Outage), at.Sub(s.Began)
+	n.Notice.A, n.Notice.Span = int64(s.Outage), at.Sub(s.Began)
 	s.emit(n)
 	s.Began, s.Word = 0, 0
 	s.endKeeps()

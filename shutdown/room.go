@@ -459,9 +459,9 @@ func (s *State) ofRooms(at Instant) {
 			n.A, n.B = r.Last.Tenths, t.LimitTenths
 		case s.warms(at, j, end):
 			n := s.holdsOf(RoomWarms, t.Name)
-			n.A, n.B, n.Margin = t.LimitTenths, s.fromTenths(j), battery.Unending
+			n.A, n.B, n.Span = t.LimitTenths, s.fromTenths(j), battery.Unending
 			if end < Never {
-				n.Margin = max(0, end.Sub(at))
+				n.Span = max(0, end.Sub(at))
 			}
 		case s.tooFast(j):
 			n := s.holdsOf(RoomWarmsFast, t.Name)

@@ -31,7 +31,7 @@ func (s *State) dropSchedule() {
 
 // drop leaves no schedule, and its memory for the next.
 func (c *Schedule) drop() {
-	c.At, c.Hosts, c.Rests, c.Rooms = 0, c.Hosts[:0], c.Rests[:0], c.Rooms[:0]
+	c.At, c.Hosts, c.Why, c.Rests, c.Rooms = 0, c.Hosts[:0], c.Why[:0], c.Rests[:0], c.Rooms[:0]
 	c.Plan = plan.Plan{Stops: c.Plan.Stops[:0], Stores: c.Plan.Stores[:0], Fragile: c.Plan.Fragile[:0]}
 }
 
@@ -194,8 +194,7 @@ type Stop struct {
 	Latest time.Duration
 	Down   time.Duration
 	Kept   bool
-	Why    plan.Reason
-	Other  int32 // host that Why speaks of; -1 for none
+	Why    Cause
 }
 
 // StopOf gives a host's place in the schedule; false when it has none.
@@ -205,11 +204,7 @@ func (s *State) StopOf(k int32) (Stop, bool) {
 		return Stop{}, false
 	}
 	p := &s.Schedule.Plan.Stops[j]
-	o := Stop{p.Asked, p.Latest, p.Down, p.Kept, p.Why, -1}
-	if p.Other >= 0 && p.Other < len(s.Schedule.Hosts) && p.Why != plan.ForBattery && p.Why != ForHeat && p.Why != plan.ForNoReturn {
-		o.Other = s.Schedule.Hosts[p.Other]
-	}
-	return o, true
+	return Stop{p.Asked, p.Latest, p.Down, p.Kept, s.Schedule.Why[j]}, true
 }
 
 // startOf is when a host is to be asked; Never when it is not.
@@ -229,8 +224,9 @@ func (s *State) latestOf(k int32) Instant {
 }
 
 // ForecastOf gives a UPS's forecast by the schedule in force: the battery's end, when
-// the last host is down, and the margin; false when there is none.
-func (s *State) ForecastOf(i int32) (end, lastDown Instant, margin time.Duration, ok bool) {
+// the last host is down, and what it then has in hand beyond the reserve; false when
+// there is none.
+func (s *State) ForecastOf(i int32) (end, lastDown Instant, inHand time.Duration, ok bool) {
 	if !s.Planned() || s.Schedule.Rests[i].Load < 0 {
 		return Never, 0, 0, false
 	}
@@ -241,33 +237,11 @@ func (s *State) ForecastOf(i int32) (end, lastDown Instant, margin time.Duration
 		}
 	}
 	f := &s.Schedule.Plan.Stores[store]
-	end, margin = Never, battery.Unending
+	end, inHand = Never, battery.Unending
 	if f.End >= 0 {
-		end, margin = s.Schedule.At.Add(f.End), f.End-f.LastDown-s.Policy.Site.Reserve
+		end, inHand = s.Schedule.At.Add(f.End), f.End-f.LastDown-s.Policy.Site.Reserve
 	}
-	return end, s.Schedule.At.Add(f.LastDown), margin, true
-}
-
-// marginOf is the smallest margin of the UPSs that carry a host.
-func (s *State) marginOf(k int32) time.Duration {
-	d := time.Duration(Never)
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if _, _, margin, ok := s.ForecastOf(int32(f)); ok {
-			d = min(d, margin)
-		}
-	}
-	if end := s.endOfHeat(k); end < Never {
-		d = min(d, end.Sub(s.downOf(k)))
-	}
-	return d
-}
-
-// downOf is when a host is off at the latest, by the schedule.
-func (s *State) downOf(k int32) Instant {
-	if j := s.slot(k); j >= 0 {
-		return s.Schedule.At.Add(s.Schedule.Plan.Stops[j].Down)
-	}
-	return s.Now
+	return end, s.Schedule.At.Add(f.LastDown), inHand, true
 }
 
 // plan asks the planner who stops when, as things stand.
@@ -281,7 +255,7 @@ func (s *State) plan(at Instant) {
 		}
 	case !s.fromStandard(at, w):
 		w.make()
-		if w.keeper.keep(&w.planner, &w.problem, &w.plan) {
+		if w.keeper.keep(&w.planner, &w.problem, &w.plan, w.why) {
 			w.planner.Tighten(&w.problem, &w.plan)
 		}
 	}
@@ -310,7 +284,7 @@ func (s *State) adjust(at Instant, v verdict) {
 	} else {
 		s.tighten(w)
 	}
-	w.keeper.keep(&w.planner, &w.problem, &w.plan)
+	w.keeper.keep(&w.planner, &w.problem, &w.plan, w.why)
 	if !w.planner.Tighten(&w.problem, &w.plan) {
 		s.plan(at) // it takes another order, or there is none: from the start
 		return
@@ -330,7 +304,7 @@ func (s *State) enact(at Instant, w *work) {
 	stops, stores, fragile := c.Plan.Stops[:0], c.Plan.Stores[:0], c.Plan.Fragile[:0]
 	c.At, c.Plan = at, *p
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = append(stops, p.Stops...), append(stores, p.Stores...), append(fragile, p.Fragile...)
-	c.Hosts = append(c.Hosts, w.hosts...)
+	c.Hosts, c.Why = append(c.Hosts, w.hosts...), append(c.Why, w.why...)
 	for i := range s.UPSs {
 		e := Rest{Load: -1}
 		if j := w.store[i]; j >= 0 {
@@ -345,7 +319,6 @@ func (s *State) enact(at Instant, w *work) {
 		}
 		c.Rooms = append(c.Rooms, end)
 	}
-	s.excuse(c)
 	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
 		w.planner.Follow(&w.problem, &c.Plan)
 	}
@@ -361,16 +334,14 @@ func (s *State) enact(at Instant, w *work) {
 func (s *State) recall(at Instant, w *work) {
 	c, p := &s.Schedule, &w.plan
 	*p = plan.Plan{Fits: c.Plan.Fits, FitsExpected: c.Plan.FitsExpected, NoReturn: s.Return().Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
-	for _, k := range w.hosts {
+	for j, k := range w.hosts {
 		o, _ := s.StopOf(k)
-		stop := plan.Stop{Why: o.Why, Other: -1, Kept: o.Kept}
+		stop := plan.Stop{Kept: o.Kept}
 		if s.unasked(k) {
 			stop.Asked = max(0, c.At.Add(o.Asked).Sub(at))
 		}
-		if o.Other >= 0 && w.place[o.Other] >= 0 && s.unasked(o.Other) {
-			stop.Other = int(w.place[o.Other])
-		} else if o.Other >= 0 || o.Why == ForOutput {
-			stop.Why = plan.ForBattery // what it spoke of is off or going, or worked out anew: what is left is the battery
+		if o.Why == ByOperator || o.Why == ForLoss { // the others are found anew
+			w.why[j] = o.Why
 		}
 		p.Stops = append(p.Stops, stop)
 	}
@@ -505,7 +476,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	} else if !s.tighten(w) {
 		return false
 	}
-	w.keeper.keep(&w.planner, &w.problem, p)
+	w.keeper.keep(&w.planner, &w.problem, p, w.why)
 	if !w.planner.Tighten(&w.problem, p) {
 		return false
 	}

@@ -1,53 +1,23 @@
 package shutdown
 
-import (
-	"time"
+import "time"
 
-	"ebbline/shutdown/plan"
-)
+// The stages through which a plan becomes the schedule: what outranks the planner, and
+// what goes last of all. Each goes over the schedule as a value and gives its cause.
 
-// The stages through which a plan becomes the schedule: the planner's reasons as they
-// fit the starts in force, what outranks the planner, and what goes last of all. Each
-// goes over the schedule as a value and gives its reason.
-
-// excuse makes the planner's reasons fit the starts, which may have been moved
-// together since it gave them.
-func (s *State) excuse(c *Schedule) {
-	const rounding = 30 * time.Second // the planner's steps
-	for j, k := range c.Hosts {
-		stop := &c.Plan.Stops[j]
-		if stop.Why == 0 {
-			stop.Why = NoneLater
-		}
-		if stop.Why == plan.ForBattery || stop.Why == ForHeat {
-			stop.Why = s.batteryOrHeat(c, j, k)
-		}
-		if !s.unasked(k) || stop.Why != plan.ForPromise || stop.Other < 0 {
-			continue
-		}
-		other := c.Hosts[stop.Other]
-		promised := s.Policy.Hosts[other].KeepFor
-		switch {
-		case c.At.Add(c.Plan.Stops[stop.Other].Asked) > s.lostAt(other).Add(max(promised, s.Policy.Site.RideThrough)+rounding):
-			stop.Why = ForShare // it has more than it is promised
-		case promised <= s.Policy.Site.RideThrough:
-			stop.Other = -1 // all are promised that
-		}
-	}
-}
-
-// batteryOrHeat tells which of its ends a host runs into first.
-func (s *State) batteryOrHeat(c *Schedule, j int, k int32) plan.Reason {
+// heatFirst tells whether a host goes since its room gets too warm: that ends before
+// any battery that carries it.
+func (s *State) heatFirst(k int32) bool {
 	heat := s.endOfHeat(k)
-	if heat == Never {
-		return plan.ForBattery
+	if o, ok := s.StopOf(k); heat == Never || !ok || o.Why != ByPlan || !s.Schedule.Plan.FitsExpected {
+		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if end, _, _, ok := s.ForecastOf(int32(f)); ok && end < heat {
-			return plan.ForBattery
+			return false
 		}
 	}
-	return ForHeat
+	return true
 }
 
 // outrank moves starts for a word that outranks the planner's: an operator's Proceed
@@ -60,8 +30,7 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 	for range c.Hosts { // a longest path: as many passes as hosts at most
 		moved := false
 		for j, k := range c.Hosts {
-			stop := &c.Plan.Stops[j]
-			why := stop.Why
+			stop, why := &c.Plan.Stops[j], c.Why[j]
 			if !s.unasked(k) || s.urgent(k) == 0 && why != ByOperator {
 				continue
 			}
@@ -77,7 +46,7 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 				start = max(start, begun+w.problem.Hosts[a].Stops)
 			}
 			moved = moved || stop.Asked != start
-			stop.Asked, stop.Down, stop.Why, stop.Other = start, start+w.problem.Hosts[j].Stops, why, -1
+			stop.Asked, stop.Down, c.Why[j] = start, start+w.problem.Hosts[j].Stops, why
 		}
 		if !moved {
 			break
@@ -100,7 +69,7 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 		}
 		any = any || kept
 		if kept && stop.Asked < held {
-			stop.Asked, stop.Why, stop.Other = held, ByOperator, -1
+			stop.Asked, c.Why[j] = held, ByOperator
 		}
 		most = max(most, stop.Asked)
 	}
@@ -113,8 +82,8 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 		for j, k := range c.Hosts {
 			for _, a := range w.problem.Hosts[j].After {
 				stop, after := &c.Plan.Stops[j], &c.Plan.Stops[a]
-				if off := after.Asked + w.problem.Hosts[a].Stops; s.unasked(k) && after.Why == ByOperator && stop.Asked < off {
-					stop.Asked, stop.Why, stop.Other, moved = off, ByOperator, -1, true
+				if off := after.Asked + w.problem.Hosts[a].Stops; s.unasked(k) && c.Why[a] == ByOperator && stop.Asked < off {
+					stop.Asked, c.Why[j], moved = off, ByOperator, true
 				}
 			}
 		}
@@ -145,14 +114,14 @@ func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 	}
 	for j := range c.Hosts {
 		if stop := &c.Plan.Stops[j]; stop.Asked > least {
-			stop.Asked, stop.Why, stop.Other = least, ByOperator, -1
+			stop.Asked, c.Why[j] = least, ByOperator
 		}
 	}
 }
 
 // urgent tells whether a host goes as soon as the order allows, and why: an operator
 // says so, or all that carries it is low, or it must be down before such a one.
-func (s *State) urgent(k int32) plan.Reason {
+func (s *State) urgent(k int32) Cause {
 	switch {
 	case s.Word == Proceed && s.Hosts[k].Word != KeepHost:
 		return ByOperator
@@ -208,10 +177,10 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	if k < 0 || !s.unasked(k) || s.slot(k) < 0 {
 		return false
 	}
-	stop := &c.Plan.Stops[s.slot(k)]
+	stop, why := &c.Plan.Stops[s.slot(k)], &c.Why[s.slot(k)]
 	switch {
 	case s.outputGoes(k):
-		stop.Asked, stop.Why, stop.Other = min(stop.Asked, 0), ForOutput, -1
+		stop.Asked, *why = min(stop.Asked, 0), ForOutput
 		return true
 	case !s.returns(at, k) || s.lingers(k):
 		return false
@@ -226,7 +195,7 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	if last >= stop.Asked {
 		return false
 	}
-	stop.Asked, stop.Why, stop.Other = last, ForOutput, -1
+	stop.Asked, *why = last, ForOutput
 	return true
 }
 
@@ -301,17 +270,4 @@ func (s *State) returns(at Instant, k int32) bool {
 		}
 	}
 	return true
-}
-
-// ReasonOf says why a host's planned start is where it is, for people.
-func (s *State) ReasonOf(k int32) string {
-	o, ok := s.StopOf(k)
-	if !ok {
-		return ""
-	}
-	other := ""
-	if o.Other >= 0 {
-		other = s.Policy.Hosts[o.Other].Name
-	}
-	return reasonWords(o.Why, other)
 }

@@ -89,9 +89,14 @@ func TestTranscripts(t *testing.T) {
 				}
 			case "plan":
 				fmt.Fprintf(&b, "fits %v, point of no return at %s\n", s.Schedule.Plan.Fits, whole(s.Return()))
+				r := s.Read()
 				for _, k := range s.Order() {
-					if o, ok := s.StopOf(k); ok && !s.Hosts[k].Stopping() {
-						fmt.Fprintf(&b, "%s at %s, latest %s: %s\n", s.Policy.Hosts[k].Name, whole(s.Schedule.At.Add(o.Asked)), whole(s.Schedule.At.Add(o.Latest)), s.ReasonOf(k))
+					if o, _ := s.StopOf(k); r.Cause(k) != 0 {
+						fmt.Fprintf(&b, "%s at %s, latest %s", s.Policy.Hosts[k].Name, whole(s.Schedule.At.Add(o.Asked)), whole(s.Schedule.At.Add(o.Latest)))
+						if margin, ok := r.Margin(k); ok {
+							fmt.Fprintf(&b, ", margin %s", shutdown.Spell(margin))
+						}
+						fmt.Fprintf(&b, ": %s\n", r.Why(k))
 					}
 				}
 			case "upss":

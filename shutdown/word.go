@@ -3,8 +3,6 @@ package shutdown
 import (
 	"fmt"
 	"time"
-
-	"ebbline/shutdown/battery"
 )
 
 // An operator's word for one host is a fact: what was said, and when. What follows from
@@ -178,7 +176,7 @@ func (s *State) saidOfHost(at Instant, e *Event) {
 	n := record(OrderTaken, -1, e.Host)
 	n.Notice.A, n.Notice.B = int64(e.Order), -1
 	if e.Order == Clear {
-		n.Notice.Spare = time.Duration(e.Code)
+		n.Notice.B = int64(e.Code)
 	}
 	s.emit(n)
 	if e.Code == EmergencyOff {
@@ -287,12 +285,7 @@ func (s *State) actionOf(k int32) ActionID {
 // askForWord begins the stop that an operator ordered.
 func (s *State) askForWord(at Instant, k int32) {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	n := record(HostAsked, -1, k)
-	n.Notice.A, n.Notice.Margin, n.Notice.Spare = int64(ByOperator), battery.Unending, battery.Unending
-	if s.slot(k) >= 0 {
-		n.Notice.Margin, n.Notice.Spare = s.marginOf(k), s.latestOf(k).Sub(at)
-	}
-	s.emit(n)
+	s.tellAsked(k, ByOperator)
 	s.fold(k, InAsked)
 	h.Asked = at
 	if p.Prepare != nil && h.Prepared == 0 {

@@ -70,22 +70,22 @@ type Answer struct {
 	state *shutdown.State
 }
 
-// Limits gives the point of no return, negative when no plan fits; and the
-// margin, the smallest of the UPSs' by the low projection and after the reserve,
-// in whole seconds; [Untested] when no battery ends.
-func (a *Answer) Limits() (noReturn, margin time.Duration) {
-	noReturn, margin = a.state.Return().Sub(a.state.Now), Untested
+// Limits gives the point of no return, negative when no plan fits; and what the
+// batteries have in hand after their last stops, by the low projection and beyond the
+// reserve: the smallest, in whole seconds; [Untested] when no battery ends.
+func (a *Answer) Limits() (noReturn, inHand time.Duration) {
+	noReturn, inHand = a.state.Return().Sub(a.state.Now), Untested
 	o, ok := a.state.Outlook()
 	if !ok {
-		return noReturn, margin
+		return noReturn, inHand
 	}
 	for i := range o.Plan.Stores {
 		if f := &o.Plan.Stores[i]; f.End >= 0 && f.LastDown > 0 {
 			last := (f.LastDown + time.Second - 1).Truncate(time.Second)
-			margin = min(margin, f.End.Truncate(time.Second)-last-a.Scene.Policy.Site.Reserve)
+			inHand = min(inHand, f.End.Truncate(time.Second)-last-a.Scene.Policy.Site.Reserve)
 		}
 	}
-	return o.Plan.NoReturn, margin
+	return o.Plan.NoReturn, inHand
 }
 
 // Supply is one UPS in an answer.
@@ -269,7 +269,7 @@ func (s *sketch) take(now *Answer) {
 	if o, ok := now.state.Outlook(); ok {
 		s.problem, s.hosts = o.Problem, o.Hosts
 		s.problem.Hosts = slices.Clone(o.Problem.Hosts)
-		s.problem.Quick, s.problem.Terse = true, true
+		s.problem.Quick = true
 		s.problem.Stores = slices.Clone(o.Problem.Stores)
 		for j, i := range o.UPSs {
 			// The core's plan for any outage has full batteries, and the load in steps twice as coarse.

@@ -41,7 +41,7 @@ type OutageHost struct {
 	Asked         Moment        // none: it was not asked
 	WasOff        bool          // when it was asked, by all that was seen
 	Why           string
-	Margin        time.Duration // what the plan had to spare when it was asked
+	Margin        time.Duration // of its stop, when it was asked
 	Cut           Moment        // its power was gone while it was not known to be off; none: that was not seen
 	MarginUnknown bool
 }

@@ -88,8 +88,10 @@ func (w *writer) plan(v *agent.View) {
 	}
 	w.family("plan_fits", "gauge", "1 when every host is off in time by the plan in force or, with input, if it failed now.")
 	w.set(truth(v.Fits))
-	w.family("plan_margin_seconds", "gauge", "The smallest margin of any UPS under the plan: battery time left, after the reserve, when its last host is off.")
+	w.family("plan_margin_seconds", "gauge", "The smallest margin of the planned stops: the time between its planned start and its point of no return.")
 	w.optional(v.MarginSeconds, 0)
+	w.family("plan_in_hand_seconds", "gauge", "What the batteries have after their last stops, low projection, beyond the reserve: the smallest.")
+	w.optional(v.InHandSeconds, 0)
 	w.family("plan_no_return_seconds", "gauge", "Time left until no safe plan exists any more unless hosts are stopped.")
 	w.optional(v.PointOfNoReturn, sinceZero(v))
 }
@@ -120,7 +122,8 @@ var upsFigures = []struct {
 		w.optional(u.RuntimeSeconds.Likely, 0, "ups", u.Name, "projection", "likely")
 		w.optional(u.RuntimeSeconds.High, 0, "ups", u.Name, "projection", "high")
 	}},
-	{"ups_margin_seconds", "Battery time left, after the reserve, when the last host on it is off.", func(w *writer, u *agent.UPSView) { w.optional(u.MarginSeconds, 0, "ups", u.Name) }},
+	{"ups_margin_seconds", "The smallest margin of the planned stops on it: the time between its planned start and its point of no return.", func(w *writer, u *agent.UPSView) { w.optional(u.MarginSeconds, 0, "ups", u.Name) }},
+	{"ups_in_hand_seconds", "What the battery has after the last stop on it, low projection, beyond the reserve.", func(w *writer, u *agent.UPSView) { w.optional(u.InHandSeconds, 0, "ups", u.Name) }},
 	{"ups_own_charge_ratio", "Charge that the UPS itself reports, 0 to 1.", func(w *writer, u *agent.UPSView) { w.reading(u.OwnChargePercent, 100, "ups", u.Name) }},
 	{"ups_own_runtime_seconds", "Runtime that the UPS itself reports.", func(w *writer, u *agent.UPSView) { w.optional(u.OwnRuntimeSeconds, 0, "ups", u.Name) }},
 	{"ups_own_temperature_celsius", "Temperature of the battery that the UPS itself reports.", func(w *writer, u *agent.UPSView) { w.reading(u.OwnTemperatureCelsius, 1, "ups", u.Name) }},

@@ -211,7 +211,7 @@ func TestForecastFromEndToEnd(t *testing.T) {
 		t.Fatalf("exit code %d:\n%s", code, test.heard.String())
 	}
 	t.Logf("the test:\n%s", test.heard.String())
-	for _, want := range []string{"the charge ended the test", "predicted", "capacity", "The forecast rests on", "The plan's margin was"} {
+	for _, want := range []string{"the charge ended the test", "predicted", "capacity", "The forecast rests on", "After the last stop the plan had"} {
 		if !strings.Contains(test.heard.String(), want) {
 			t.Errorf("the verdict has no %q", want)
 		}

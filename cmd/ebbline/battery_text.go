@@ -127,8 +127,8 @@ type trialView struct {
 	LoadNow       int64    `json:"forecast_at_watts"`
 	BeforeSeconds threeWay `json:"runtime_before_seconds"`
 	RuntimeAfter  threeWay `json:"runtime_seconds"`
-	MarginBefore  *int64   `json:"margin_before_seconds"`
-	Margin        *int64   `json:"margin_seconds"`
+	InHandBefore  *int64   `json:"in_hand_before_seconds"` // after the last stop of the plan
+	InHand        *int64   `json:"in_hand_seconds"`
 	worn          bool
 }
 
@@ -164,7 +164,7 @@ func (g *tester) verdict(t *trial.Trial, r *history.Test) error {
 	low, likely, high = b.Project(b.Model.At(1), float64(t.Record().Forecast.LoadWatts))
 	v.LoadNow = t.Record().Forecast.LoadWatts
 	v.RuntimeAfter = threeWay{ending(low), ending(likely), ending(high)}
-	v.MarginBefore, v.Margin = planOf(before).MarginSeconds, planOf(after).MarginSeconds
+	v.InHandBefore, v.InHand = planOf(before).InHandSeconds, planOf(after).InHandSeconds
 	if g.c.json {
 		printJSON(g.c.Out, v)
 		return nil
@@ -210,8 +210,8 @@ func (g *tester) sayVerdict(v *trialView) {
 	}
 	g.Say("The forecast rests on %s. At %d W it says\n", v.Basis, v.LoadNow)
 	g.Say("  before     %s\n  now        %s\n", v.BeforeSeconds.text(), v.RuntimeAfter.text())
-	if v.Margin != nil && v.MarginBefore != nil {
-		g.Say("The plan's margin was %s and is %s. `ebbline plan` shows it; the running\nagent takes it over when it sees no outage.\n", spelled(*v.MarginBefore), spelled(*v.Margin))
+	if v.InHand != nil && v.InHandBefore != nil {
+		g.Say("After the last stop the plan had %s in hand, and has %s. `ebbline plan` shows\nit; the running agent takes it over when it sees no outage.\n", spelled(*v.InHandBefore), spelled(*v.InHand))
 	}
 	g.Say("Let the battery recharge. A pass today says nothing of the day after.\n")
 }

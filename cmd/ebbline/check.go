@@ -149,10 +149,10 @@ func fitting(p *policy.Policy, index *load.Index) hcl.Diagnostics {
 	}
 	for i := range v.UPSs {
 		u := &v.UPSs[i]
-		if v.Fits || u.MarginSeconds == nil || *u.MarginSeconds >= 0 {
+		if v.Fits || u.InHandSeconds == nil || *u.InHandSeconds >= 0 {
 			continue
 		}
-		short := time.Duration(-*u.MarginSeconds) * time.Second
+		short := time.Duration(-*u.InHandSeconds) * time.Second
 		detail := fmt.Sprintf("With every allowance used up, the last host on UPS %q is off %s later than its battery's low projection less the reserve allows. ", u.Name, shutdown.Spell(short))
 		if v.FitsExpected {
 			detail += "At the expected stopping times the plan fits. Shorten gives_up where a host never takes so long, or loosen depends_on; `ebbline plan` shows the order and the times."

@@ -26,16 +26,18 @@ With a kind it shows all of that kind: outages, sags, tests, stops, starts,
 orders, conditions.
 
 With the number of an outage, or "last", it reports on that outage: whether all
-hosts were off in time, what was lost or given up, the margin, what came back
-and what to do next; then predicted against measured, host by host. --report
-writes the same as a page. Of several outages with one number the last is meant;
-the beginning of its UTC time, as in 2026-11-28T08, names another.
+hosts were off in time, what was lost or given up, what was in hand, what came
+back and what to do next; then predicted against measured, host by host.
+--report writes the same as a page. Of several outages with one number the last
+is meant; the beginning of its UTC time, as in 2026-11-28T08, names another.
 
 "Off in time" is what was proven: down by its BMC or outlet, or silent after it
 was told; a host whose UPS had no output any more before that has lost its
-power. The margin is the battery time by the low projection, at the load of the
-moment before, when the last host went off, less the reserve. A host is out of
-order when one that needs it was not off when it was asked.
+power. In hand is the battery time by the low projection, at the load of the
+moment before, when the last host went off, less the reserve. The margin of a
+host is how much later it, and all that were planned for later, could have been
+asked. A host is out of order when one that needs it was not off when it was
+asked.
 
 The agent writes the text and the page after each outage into the folder reports
 beside its history. Times are local, with their offset from UTC; in JSON and CSV
@@ -368,7 +370,7 @@ func (p *past) csv(w *csv.Writer, kind string) error {
 		o := p.outageView(&p.Outages[i])
 		text := fmt.Sprintf("%d hosts asked, %d without power", o.Asked, o.Cut)
 		if o.Margin != nil {
-			text += fmt.Sprintf(", margin %g s", *o.Margin)
+			text += fmt.Sprintf(", %g s in hand", *o.Margin)
 		}
 		row("outages", o.Began, o.Ended, o.Seconds, o.Number, "", "", "outage", text)
 		for _, x := range o.Inputs {

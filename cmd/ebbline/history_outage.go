@@ -128,7 +128,7 @@ func (r *outageReport) facts() []fact {
 	if f := r.lostText(); f != "" {
 		list = append(list, fact{Name: "lost", Text: f})
 	}
-	list = append(list, fact{Name: "margin", Text: r.marginText()})
+	list = append(list, fact{Name: "in hand", Text: r.marginText()})
 	if len(r.Asked()) > 0 {
 		list = append(list, fact{Name: "back", Text: r.backText()})
 	}
@@ -498,6 +498,9 @@ func (r *outageReport) textHosts(w io.Writer, width int) {
 		text := x.Fate
 		if x.Why != "" {
 			text += ". Why then: " + x.Why
+			if x.Margin != "-" {
+				text += "; margin " + x.Margin
+			}
 		}
 		for _, line := range fold(text, width-4) {
 			fmt.Fprintf(w, "%s  %s\n", mark, line)
@@ -630,7 +633,7 @@ func (r *outageReport) notes() []string {
 		list = append(list, text+listed(stamps, 60)+": a number begins anew with a new journal. Name it by that time.")
 	}
 	if !r.Full && len(r.Asked()) > 0 {
-		list = append(list, "An older version recorded it: order, margin, hosts that were not stopped, and conditions are not known.")
+		list = append(list, "An older version recorded it: order, what was in hand, hosts that were not stopped, and conditions are not known.")
 	}
 	return append(list, "Times of day are local, with their offset from UTC at the head. Advice from measured data; not an electrical inspection.")
 }

@@ -37,7 +37,7 @@ func (t *historyText) show(p *past, path, kind string) {
 	if kind == "" {
 		t.standing(p.standingNow())
 	}
-	t.list(kind, "outages", len(p.Outages), fmt.Sprintf("%6s  %-26s  %-10s  %9s  %5s %4s  %8s", "N", "input lost", "UPSs", "lasted", "asked", "cut", "margin"), func(i int) { t.outage(p, &p.Outages[i]) })
+	t.list(kind, "outages", len(p.Outages), fmt.Sprintf("%6s  %-26s  %-10s  %9s  %5s %4s  %8s", "N", "input lost", "UPSs", "lasted", "asked", "cut", "in hand"), func(i int) { t.outage(p, &p.Outages[i]) })
 	t.list(kind, "sags", len(p.Sags), fmt.Sprintf("  %-26s  %-12s  %-12s  %7s  %9s", "began", "UPS", "what", "voltage", "lasted"), func(i int) { t.sag(&p.Sags[i]) })
 	t.list(kind, "tests", len(p.Tests), fmt.Sprintf("  %-26s  %-12s  %7s  %9s  %s", "began", "UPS", "load", "measured", "ended by"), func(i int) { t.test(&p.Tests[i]) })
 	move := "  %-26s  %-16s  %9s  %-8s  %6s  %s"

@@ -251,7 +251,7 @@ func (p *paint) figures(n *report.Now) {
 	default:
 		add("batteries last, with nothing shed, at least until", p.clock(v.At.Add(time.Duration(*least)*time.Second)))
 	}
-	if v.PointOfNoReturn != nil && v.MarginSeconds != nil { // else nothing is left to stop
+	if v.PointOfNoReturn != nil && v.InHandSeconds != nil { // else nothing is left to stop
 		name := "point of no return"
 		if v.IfLostNow {
 			name = "point of no return, after"
@@ -259,7 +259,10 @@ func (p *paint) figures(n *report.Now) {
 		add(name, p.planned(v.PointOfNoReturn))
 	}
 	if v.MarginSeconds != nil {
-		add("margin of the plan", spell(v.MarginSeconds))
+		add("smallest margin of a stop", spell(v.MarginSeconds))
+	}
+	if v.InHandSeconds != nil {
+		add("in hand after the last stop", spell(v.InHandSeconds))
 	}
 	for i := range v.Rooms {
 		add("temperature "+v.Rooms[i].Name, roomText(&v.Rooms[i]))
@@ -344,8 +347,8 @@ func (p *paint) ups(u *agent.UPSView) report.NowUPS {
 		}
 		add(name, p.planned(u.EndSeconds)+" at least")
 	}
-	if u.MarginSeconds != nil {
-		add("margin", spell(u.MarginSeconds))
+	if u.InHandSeconds != nil {
+		add("in hand after the last stop", spell(u.InHandSeconds))
 	}
 	var own []string
 	if u.OwnChargePercent != nil {
@@ -383,7 +386,10 @@ func (p *paint) lasts(u *agent.UPSView, seconds *int64) string {
 }
 
 func (p *paint) host(h *agent.HostView) report.NowHost {
-	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Promised: "-", Why: reasonFor(h, p.planned)}
+	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Margin: "-", Promised: "-", Why: reasonFor(h, p.planned)}
+	if h.MarginSeconds != nil {
+		x.Margin = spell(h.MarginSeconds)
+	}
 	if h.StaysUp {
 		x.State = "stays up"
 	}
@@ -508,8 +514,8 @@ func (p *paint) drawings(n *report.Now) {
 		for i := range v.UPSs {
 			if u := &v.UPSs[i]; u.Name == c.UPS {
 				band.Note = fmt.Sprintf("%d W", u.LoadWatts)
-				if u.MarginSeconds != nil {
-					band.Right = "margin " + spell(u.MarginSeconds)
+				if u.InHandSeconds != nil {
+					band.Right = "in hand " + spell(u.InHandSeconds)
 				}
 			}
 		}

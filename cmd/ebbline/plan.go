@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -23,8 +24,10 @@ var planCommand = command{
 	usage: "[POLICY] [--load UPS=WATTS] [--charge UPS=PERCENT] [--off HOST] [--history FILE] [--json]",
 	takes: []string{"POLICY"},
 	help: `Shows who would stop when, and why then, if the input of every UPS failed now;
-what the battery does under it; the point of no return; and the margin. The
-plan is the one the agent would make from the same readings.
+what the battery does under it; the point of no return; and the margin of each
+stop: how much later than planned it, and all that are planned for later on its
+UPSs, could still be asked and be off in time, at worst durations. The plan is
+the one the agent would make from the same readings.
 
 Without --load a UPS carries what the policy says its hosts and loads draw;
 without --charge its battery is full. What the agent has measured of batteries
@@ -150,7 +153,8 @@ type planView struct {
 	Fits               bool           `json:"fits"`
 	FitsExpected       bool           `json:"fits_at_expected_durations"`
 	NoReturnSeconds    int64          `json:"point_of_no_return_seconds"`
-	MarginSeconds      *int64         `json:"margin_seconds"`
+	MarginSeconds      *int64         `json:"margin_seconds"`  // the smallest of the stops; see planUPSView
+	InHandSeconds      *int64         `json:"in_hand_seconds"` // the smallest of the UPSs
 	ReserveSeconds     int64          `json:"reserve_seconds"`
 	RideThroughSeconds int64          `json:"ride_through_seconds"`
 	ReactionSeconds    int64          `json:"reaction_seconds"`
@@ -173,7 +177,8 @@ type planUPSView struct {
 	RuntimeSeconds  threeWay `json:"runtime_seconds"`
 	EndSeconds      threeWay `json:"end_seconds"`
 	LastDownSeconds int64    `json:"last_down_seconds"`
-	MarginSeconds   *int64   `json:"margin_seconds"`
+	MarginSeconds   *int64   `json:"margin_seconds"`  // the smallest of the stops on it; where no plan fits and it is short, by how much, negative
+	InHandSeconds   *int64   `json:"in_hand_seconds"` // what the battery has after the last stop, low projection, beyond the reserve
 	curve           []report.Point
 	likely, high    []report.Point
 }
@@ -197,6 +202,7 @@ type planHostView struct {
 	LatestStartSeconds int64    `json:"latest_start_seconds"`
 	PromisedSeconds    int64    `json:"promised_seconds"`
 	PromiseKept        bool     `json:"promise_kept"`
+	MarginSeconds      *int64   `json:"margin_seconds"` // between its planned start and its point of no return
 	Reason             string   `json:"reason"`
 }
 
@@ -230,6 +236,7 @@ func planOf(s *shutdown.State) *planView {
 	for _, f := range o.Plan.Fragile {
 		v.Fragile = append(v.Fragile, p.UPSs[o.UPSs[f]].Name)
 	}
+	told := s.Read()
 	for k := range p.Hosts {
 		q := &p.Hosts[k]
 		if q.StaysUp {
@@ -246,7 +253,10 @@ func planOf(s *shutdown.State) *planView {
 		view := planHostView{
 			Name: q.Name, Priority: q.Priority,
 			StopSeconds: seconds(h.Asked), DownSeconds: ceilSeconds(h.Down), LatestStartSeconds: seconds(h.Latest),
-			PromisedSeconds: seconds(q.KeepFor), PromiseKept: h.Kept, Reason: s.ReasonOf(int32(k)),
+			PromisedSeconds: seconds(q.KeepFor), PromiseKept: h.Kept, Reason: told.Why(int32(k)),
+		}
+		if margin, ok := told.Margin(int32(k)); ok {
+			view.MarginSeconds = ending(margin)
 		}
 		for _, f := range q.FedBy {
 			view.UPSs = append(view.UPSs, p.UPSs[f].Name)
@@ -318,13 +328,27 @@ func (v *planView) addUPSs(s *shutdown.State, o *shutdown.Outlook) {
 		}
 		if end >= 0 && last > 0 {
 			m := *view.EndSeconds.Low - v.ReserveSeconds - view.LastDownSeconds
-			view.MarginSeconds = &m
-			if v.MarginSeconds == nil || m < *v.MarginSeconds {
-				v.MarginSeconds = &m
+			view.InHandSeconds, v.InHandSeconds = &m, least(v.InHandSeconds, &m)
+			if !v.Fits && m < 0 {
+				view.MarginSeconds = &m
 			}
 		}
+		for k := range v.Hosts {
+			if h := &v.Hosts[k]; slices.Contains(h.UPSs, view.Name) {
+				view.MarginSeconds = least(view.MarginSeconds, h.MarginSeconds)
+			}
+		}
+		v.MarginSeconds = least(v.MarginSeconds, view.MarginSeconds)
 		v.UPSs = append(v.UPSs, view)
 	}
+}
+
+// least is the smaller of two figures, of which either may not be there.
+func least(a, b *int64) *int64 {
+	if a == nil || b != nil && *b < *a {
+		return b
+	}
+	return a
 }
 
 // gain is the low runtime, if nothing were shed, with one more figure of the battery; only
@@ -449,8 +473,11 @@ func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st 
 		hang(w, "temperature "+v.Rooms[i].Name+": ", v.Rooms[i].words(), columns)
 	}
 	planHostsText(w, v, columns)
-	if v.MarginSeconds != nil {
-		text := fmt.Sprintf("margin %s after a reserve of %s", shutdown.Spell(time.Duration(*v.MarginSeconds)*time.Second), shutdown.Spell(p.Site.Reserve))
+	if v.InHandSeconds != nil {
+		text := fmt.Sprintf("after the last stop %s are in hand, beyond a reserve of %s", spell(v.InHandSeconds), shutdown.Spell(p.Site.Reserve))
+		if *v.InHandSeconds < 0 {
+			text = fmt.Sprintf("the last host is off %s too late for a reserve of %s", shutdown.Spell(time.Duration(-*v.InHandSeconds)*time.Second), shutdown.Spell(p.Site.Reserve))
+		}
 		if v.NoReturnSeconds >= 0 {
 			text += fmt.Sprintf("; with nothing started, a safe plan exists for %s", shutdown.Spell(time.Duration(v.NoReturnSeconds)*time.Second))
 		}
@@ -477,9 +504,9 @@ func planUPSText(w io.Writer, u *planUPSView, columns int) {
 	if u.Gain != nil {
 		hang(w, "  ", u.Gain.words(), columns)
 	}
-	if u.MarginSeconds != nil {
-		hang(w, "  ", fmt.Sprintf("under the plan the last host is down by %s; the battery lasts to %s (low); margin %s",
-			text(&u.LastDownSeconds), text(u.EndSeconds.Low), text(u.MarginSeconds)), columns)
+	if u.InHandSeconds != nil {
+		hang(w, "  ", fmt.Sprintf("under the plan the last host is down by %s; at the load before that the battery lasts to %s (low)",
+			text(&u.LastDownSeconds), text(u.EndSeconds.Low)), columns)
 	}
 }
 
@@ -492,7 +519,7 @@ func planHostsText(w io.Writer, v *planView, columns int) {
 	for i := range v.Hosts {
 		name = max(name, len(v.Hosts[i].Name))
 	}
-	fmt.Fprintf(w, "\n%-*s %8s %8s  why then and not later\n", name, "host", "asked", "promised")
+	fmt.Fprintf(w, "\n%-*s %8s %8s %8s  why then and not later\n", name, "host", "asked", "promised", "margin")
 	for i := range v.Hosts {
 		h := &v.Hosts[i]
 		promised := "-"
@@ -502,7 +529,7 @@ func planHostsText(w io.Writer, v *planView, columns int) {
 				promised += "!"
 			}
 		}
-		hang(w, fmt.Sprintf("%-*s %8s %8s  ", name, h.Name, shutdown.Spell(time.Duration(h.StopSeconds)*time.Second), promised), h.Reason, columns)
+		hang(w, fmt.Sprintf("%-*s %8s %8s %8s  ", name, h.Name, shutdown.Spell(time.Duration(h.StopSeconds)*time.Second), promised, spelledOr(h.MarginSeconds, "-")), h.Reason, columns)
 	}
 	for i := range v.Hosts {
 		if !v.Hosts[i].PromiseKept && v.Hosts[i].PromisedSeconds > 0 {

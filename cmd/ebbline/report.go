@@ -249,8 +249,8 @@ func (s *simulation) planTimeline(v *planView) *report.Timeline {
 	for i := range v.UPSs {
 		u := &v.UPSs[i]
 		b := report.Band{Name: u.Name, Note: fmt.Sprintf("%d W", u.LoadWatts), Low: u.curve, Likely: u.likely, High: u.high}
-		if u.MarginSeconds != nil {
-			b.Right = "margin " + shutdown.Spell(time.Duration(*u.MarginSeconds)*time.Second)
+		if u.InHandSeconds != nil {
+			b.Right = "in hand " + shutdown.Spell(time.Duration(*u.InHandSeconds)*time.Second)
 		}
 		t.Bands = append(t.Bands, b)
 	}

@@ -45,10 +45,10 @@ func TestReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, worst, _ := strings.Cut(out, "\nmargin ")
+	_, worst, _ := strings.Cut(out, "\nin hand ")
 	worst, _, _ = strings.Cut(strings.TrimPrefix(strings.TrimSpace(worst), "worst "), ",")
 	for _, want := range []string{
-		"<dt>outages tried</dt><dd>60</dd>", "<dt>worst margin</dt><dd>" + worst + "</dd>", tunePolicy(t, "barn.hcl").Fingerprint,
+		"<dt>outages tried</dt><dd>60</dd>", "<dt>in hand at worst</dt><dd>" + worst + "</dd>", tunePolicy(t, "barn.hcl").Fingerprint,
 		"ebbline simulate " + policy + " --random 60 --seed 40 --day ", "point of no return", "Worst case by construction",
 	} {
 		if !strings.Contains(string(page), want) {

@@ -36,10 +36,11 @@ one replay at the bounds proves the plan; every combination of stopping times
 and batteries of a small site, by exact chances; and what was seen in so many
 random outages, with the bound that this gives.
 
-The margin of a run is the battery time that was left, at the load of the
-moment before, when the last host went off. Exit code 3 says that a promise was
-broken, or that a host lost its power while it was up in a room no worse than
-the one that plans are made for, or in an outage that you named.`,
+What a run has in hand is the battery time that was left, at the load of the
+moment before, when the last host went off (margin_seconds in JSON). Exit code 3
+says that a promise was broken, or that a host lost its power while it was up in
+a room no worse than the one that plans are made for, or in an outage that you
+named.`,
 	set: setSimulate,
 }
 

@@ -328,7 +328,7 @@ func TestWorstAgain(t *testing.T) {
 func TestOneDrawn(t *testing.T) {
 	_, out, _ := simulated(context.Background(), "../../testdata/policies/first.hcl", "--random", "1", "--seed", "2")
 	for _, want := range []string{"  UPS's output fails *\n", "  at 9m17.05s ups closet output off\n", "│ ups closet output off 9m17s\n",
-		"2 hosts cut, which is no failure: the room is worse than any plan is made for\n(UPS's output fails)\n", "\nmargin      -2m10s\n"} {
+		"2 hosts cut, which is no failure: the room is worse than any plan is made for\n(UPS's output fails)\n", "\nin hand     -2m10s\n"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("there is no %q", want)
 		}
@@ -447,7 +447,7 @@ func TestReportIsWritten(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"loft: does the plan finish", ">Fails<", "Worst case by construction", "No proof:", "The smallest outage that fails", "The plan", "Margins", "How long each host stayed up", "battery below its low projection", "The worst outage", "--random 200 --seed 1 --day ", " --report " + page, "vault", "</html>"} {
+	for _, want := range []string{"loft: does the plan finish", ">Fails<", "Worst case by construction", "No proof:", "The smallest outage that fails", "The plan", "In hand", "How long each host stayed up", "battery below its low projection", "The worst outage", "--random 200 --seed 1 --day ", " --report " + page, "vault", "</html>"} {
 		if !strings.Contains(string(first), want) {
 			t.Errorf("the page does not say %q", want)
 		}

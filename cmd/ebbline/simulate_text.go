@@ -141,7 +141,7 @@ func (t *proofText) evidence(s *simulation, v *runsView) {
 			text += fmt.Sprintf("the chance that a host is cut is exactly %s in this model", chance(x.Failure))
 		}
 		if x.Margin != nil {
-			text += "; worst margin " + spelled(*x.Margin)
+			text += "; at worst " + spelled(*x.Margin) + " in hand"
 		}
 		t.item("exhaustive", text)
 	} else if v.Evidence.WhyNot != "" {
@@ -181,7 +181,7 @@ func (t *proofText) worstCase(s *simulation, v *runsView) {
 	if w.Proven {
 		text := "proven for every outage, however long, with the agent running, UPSs that answer, say rightly whether the input is there and draw no more themselves than is counted on, full batteries that hold their low projection or more, and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven()
 		if w.Margin != nil {
-			text += "; its margin is " + spelled(*w.Margin)
+			text += "; in hand it has " + spelled(*w.Margin)
 		}
 		t.item("worst case", text)
 		return
@@ -266,14 +266,14 @@ func chance(p float64) string {
 
 func (t *proofText) margins(v *runsView) {
 	if v.Margin.Worst == nil {
-		t.item("margin", "no host went off on battery")
+		t.item("in hand", "no host went off on battery")
 		return
 	}
 	if v.Outages == 1 {
-		t.item("margin", spelled(*v.Margin.Worst))
+		t.item("in hand", spelled(*v.Margin.Worst))
 		return
 	}
-	t.item("margin", fmt.Sprintf("worst %s, 5 %% below %s, median %s", spelled(*v.Margin.Worst), spelled(*v.Margin.P05), spelled(*v.Margin.Median)))
+	t.item("in hand", fmt.Sprintf("worst %s, 5 %% below %s, median %s", spelled(*v.Margin.Worst), spelled(*v.Margin.P05), spelled(*v.Margin.Median)))
 	if v.Worst != nil {
 		t.item("worst", fmt.Sprintf("%q; again:", v.Worst.Outage))
 		fmt.Fprintf(t.w, "  %s\n", v.Worst.Command)
@@ -338,7 +338,7 @@ func showTried(w io.Writer, v *runsView) {
 }
 
 func (s *simulation) table(w io.Writer, columns int) {
-	fmt.Fprintf(w, "%7s %8s %5s %5s %5s  outage\n", "seed", "margin", "clean", "cut", "up")
+	fmt.Fprintf(w, "%7s %8s %5s %5s %5s  outage\n", "seed", "in hand", "clean", "cut", "up")
 	hung := 0
 	for i := range s.runs {
 		o := &s.runs[i]

@@ -26,10 +26,11 @@ var statusCommand = command{
 	about: "what the running agent knows, decides and why",
 	usage: "[--watch] [ORDER] [--socket PATH] [--json]",
 	help: `Asks the running agent how things stand: each condition with its next step; each
-UPS, how long its battery lasts and the margin; when each host stops and why
-then. On a terminal it fits the screen: what matters first, the rest counted;
-"ebbline status | less" shows all. An agent that is being restarted is waited
-for.
+UPS, how long its battery lasts; when each host stops, why then, and the margin:
+how much later it, and all that are planned for later on its UPSs, could still
+be asked. On a terminal it fits the screen: what matters first, the rest
+counted; "ebbline status | less" shows all. An agent that is being restarted is
+waited for.
 
 Times of the day are told where the input is lost. With input, durations say
 what would be if it failed now.
@@ -306,11 +307,11 @@ func fitText(v *agent.View) string {
 	case v.PointOfNoReturn == nil:
 		return "No host is left to be stopped."
 	case v.Fits && v.IfLostNow:
-		return fmt.Sprintf("%s, every host would be off in time, with a margin of %s. Point of no return: %s.", lost, spell(v.MarginSeconds), after(v.PointOfNoReturn))
+		return fmt.Sprintf("%s, every host would be off in time%s. Point of no return: %s.", lost, tightest(v), after(v.PointOfNoReturn))
 	case v.Fits && v.Outage != nil && *v.PointOfNoReturn <= v.Outage.ElapsedSeconds:
-		return fmt.Sprintf("Every host will be off in time, with a margin of %s. The point of no return was %s.", spell(v.MarginSeconds), after(v.PointOfNoReturn))
+		return fmt.Sprintf("Every host will be off in time%s. The point of no return was %s.", tightest(v), after(v.PointOfNoReturn))
 	case v.Fits:
-		return fmt.Sprintf("Every host will be off in time, with a margin of %s. Point of no return: %s.", spell(v.MarginSeconds), after(v.PointOfNoReturn))
+		return fmt.Sprintf("Every host will be off in time%s. Point of no return: %s.", tightest(v), after(v.PointOfNoReturn))
 	case v.IfLostNow && v.Outage != nil:
 		return lost + ", not every host would be off in time: the battery is still being charged."
 	case v.IfLostNow:
@@ -332,9 +333,17 @@ func supposedText(v *agent.View, lost string, after func(*int64) string) string 
 	case v.PointOfNoReturn == nil:
 		return "no host would be left to be stopped."
 	case v.Fits:
-		return fmt.Sprintf("%severy host would be off in time, with a margin of %s. Point of no return: %s.", lost, spell(v.MarginSeconds), after(v.PointOfNoReturn))
+		return fmt.Sprintf("%severy host would be off in time%s. Point of no return: %s.", lost, tightest(v), after(v.PointOfNoReturn))
 	}
 	return lost + "not every host would be off in time. `ebbline plan` says why."
+}
+
+// tightest tells the smallest margin of a stop.
+func tightest(v *agent.View) string {
+	if v.MarginSeconds == nil {
+		return ""
+	}
+	return "; smallest margin " + spell(v.MarginSeconds)
 }
 
 // conditionRows are the conditions, the worst first; where there is little room,
@@ -478,8 +487,8 @@ func batteryText(v *agent.View, u *agent.UPSView) string {
 	default:
 		text = fmt.Sprintf("would last %s at least, likely %s", spell(low), spell(likely))
 	}
-	if u.MarginSeconds != nil {
-		text += "; margin under the plan " + spell(u.MarginSeconds)
+	if u.InHandSeconds != nil && *u.InHandSeconds >= 0 {
+		text += "; in hand after the last stop " + spell(u.InHandSeconds)
 	}
 	if u.OwnRuntimeSeconds != nil {
 		text += "; the UPS says " + spell(u.OwnRuntimeSeconds)
@@ -584,6 +593,9 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 	}
 	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
 	why := reasonFor(h, at)
+	if h.MarginSeconds != nil {
+		why += "; margin " + spell(h.MarginSeconds)
+	}
 	switch {
 	case why == "" || !beside && !reasons:
 		return []string{row}

@@ -100,8 +100,8 @@ func TestStatusAt80Columns(t *testing.T) {
 	n := int64(3723)
 	v := &agent.View{
 		Site: "den", Status: long, Outage: &agent.OutageView{Number: 2, Held: true},
-		UPSs:       []agent.UPSView{{Name: "cellar", Phase: "ride_through", LoadWatts: 12345, ChargePercent: 100, AnswerAgeSeconds: &n, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}, MarginSeconds: &n, OwnRuntimeSeconds: &n, Basis: "fitted model", Fault: long}},
-		Hosts:      []agent.HostView{{Name: "board", Priority: 100, Power: "up", StopSeconds: &n, Down: &n, LatestStartSeconds: &n, Reason: long}},
+		UPSs:       []agent.UPSView{{Name: "cellar", Phase: "ride_through", LoadWatts: 12345, ChargePercent: 100, AnswerAgeSeconds: &n, RuntimeSeconds: agent.ThreeWay{Low: &n, Likely: &n}, MarginSeconds: &n, InHandSeconds: &n, OwnRuntimeSeconds: &n, Basis: "fitted model", Fault: long}},
+		Hosts:      []agent.HostView{{Name: "board", Priority: 100, Power: "up", StopSeconds: &n, Down: &n, LatestStartSeconds: &n, MarginSeconds: &n, Reason: long}},
 		Conditions: []agent.Condition{{Code: "host-given-up", Host: "board", Text: long}},
 		Records:    []agent.Record{{Text: long}},
 	}
@@ -151,7 +151,7 @@ func TestStatusFitsTheScreen(t *testing.T) {
 	v.UPSs[19].Phase = "shedding"
 	power := []string{"off", "up", "up", "up", "asked"}
 	for i := range 300 {
-		v.Hosts = append(v.Hosts, agent.HostView{Name: fmt.Sprintf("host%d", i), Priority: 10, Power: power[i*len(power)/300], StopSeconds: &n, Down: &n, LatestStartSeconds: &n, Reason: "why it goes then"})
+		v.Hosts = append(v.Hosts, agent.HostView{Name: fmt.Sprintf("host%d", i), Priority: 10, Power: power[i*len(power)/300], StopSeconds: &n, Down: &n, LatestStartSeconds: &n, MarginSeconds: &short, Reason: "why it goes then"})
 	}
 	for i := range 40 {
 		v.Conditions = append(v.Conditions, agent.Condition{Code: "host-unready", Host: fmt.Sprintf("host%d", 100+i), Text: "It cannot be reached. Look at it.", Since: at})
@@ -162,7 +162,7 @@ func TestStatusFitsTheScreen(t *testing.T) {
 	}
 	for _, rows := range []int{23, 39, leastRows} {
 		text := statusOf(t, v, 80, rows)
-		for _, want := range []string{"OUTAGE 7 since", "margin of 1m30s", "! battery-low ups19", "more: host-unready (", "ups19        shedding", "more UPSs in phase normal", "host240", "record 29"} {
+		for _, want := range []string{"OUTAGE 7 since", "smallest margin 1m30s", "! battery-low ups19", "more: host-unready (", "ups19        shedding", "more UPSs in phase normal", "host240", "record 29"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%d rows: %q is not in\n%s", rows, want, text)
 			}

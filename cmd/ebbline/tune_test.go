@@ -62,8 +62,8 @@ func TestTuneAgreesWithPlan(t *testing.T) {
 		plan := planOf(s)
 		v := &tuneView{}
 		v.look(context.Background(), &simulate.Scene{Policy: p, Day: today()}, func(string, ...any) {})
-		if v.Now.Fits != plan.Fits || v.Now.NoReturnSeconds != plan.NoReturnSeconds || *v.Now.MarginSeconds != *plan.MarginSeconds {
-			t.Errorf("%s: tune says %+v with a margin of %d, plan %v %d %d", name, v.Now, *v.Now.MarginSeconds, plan.Fits, plan.NoReturnSeconds, *plan.MarginSeconds)
+		if v.Now.Fits != plan.Fits || v.Now.NoReturnSeconds != plan.NoReturnSeconds || *v.Now.InHandSeconds != *plan.InHandSeconds {
+			t.Errorf("%s: tune says %+v with %d s in hand, plan %v %d %d", name, v.Now, *v.Now.InHandSeconds, plan.Fits, plan.NoReturnSeconds, *plan.InHandSeconds)
 		}
 		for _, h := range v.Promises {
 			i := slices.IndexFunc(plan.Hosts, func(q planHostView) bool { return q.Name == h.Name })
@@ -367,7 +367,7 @@ func tuneSample() (look, whatIf *tuneView) {
 	f := func(v float64) *float64 { return &v }
 	s := func(v string) *string { return &v }
 	three := func(a, b, c int64) threeWay { return threeWay{n(a), n(b), n(c)} }
-	now := standsView{Fits: true, NoReturnSeconds: 613, MarginSeconds: n(322)}
+	now := standsView{Fits: true, NoReturnSeconds: 613, InHandSeconds: n(322)}
 	look = &tuneView{Site: "barn", Now: now, lookView: &lookView{
 		UPSs: []roomView{
 			{"rack", 381, three(1981, 2804, 3440), 2319, 186, 537, 70, 43, s("mail")},
@@ -401,7 +401,7 @@ func tuneSample() (look, whatIf *tuneView) {
 	whatIf = &tuneView{Site: "barn", Now: now,
 		WhatIf: &whatIfView{
 			Changes: []string{"nas is there: 45 W on rack, priority 30", "50 % is left of the battery of UPS rack"},
-			After:   standsView{Fits: false, NoReturnSeconds: -1, MarginSeconds: n(-31)},
+			After:   standsView{Fits: false, NoReturnSeconds: -1, InHandSeconds: n(-31)},
 			UPSs:    []thenView{{"rack", 400, 381, 426, three(1981, 2804, 3440), three(715, 900, 1000)}},
 			Moved:   []movedView{{"bench", n(267), n(0), n(360), n(60)}, {"nas", nil, n(0), nil, n(240)}, {"mail", n(1029), nil, n(1140), nil}},
 			Broken:  []string{"mail", "press"}, FirstBroken: s("mail"), KeptNow: []string{}, NotKept: []string{"nas"},

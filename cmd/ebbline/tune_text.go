@@ -38,8 +38,8 @@ func (s standsView) text() string {
 		return "DOES NOT FIT"
 	}
 	text := "fits\n"
-	if s.MarginSeconds != nil {
-		text += "margin " + spelled(*s.MarginSeconds) + "; "
+	if s.InHandSeconds != nil {
+		text += spelled(*s.InHandSeconds) + " in hand at the end; "
 	}
 	return text + "with nothing started, a safe plan exists for " + spelled(s.NoReturnSeconds)
 }
@@ -334,7 +334,7 @@ func (t *tuneText) whatIf(x *whatIfView) {
 	t.line("%-22s %12s %12s", "", "before", "after")
 	t.line("%-22s %12s %12s", "the plan", fitWord(t.v.Now.Fits), fitWord(x.After.Fits))
 	t.line("%-22s %12s %12s", "point of no return", noReturn(t.v.Now), noReturn(x.After))
-	t.line("%-22s %12s %12s", "margin", spelledOr(t.v.Now.MarginSeconds, "-"), spelledOr(x.After.MarginSeconds, "-"))
+	t.line("%-22s %12s %12s", "in hand at the end", spelledOr(t.v.Now.InHandSeconds, "-"), spelledOr(x.After.InHandSeconds, "-"))
 	for i := range x.UPSs {
 		u := &x.UPSs[i]
 		t.line("%-22s %12s %12s", clip("load of "+u.Name, 22), fmt.Sprintf("%d W", u.LoadBeforeWatts), fmt.Sprintf("%d W", u.LoadAfterWatts))

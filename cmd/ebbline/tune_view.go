@@ -30,15 +30,15 @@ type tuneView struct {
 type standsView struct {
 	Fits            bool   `json:"fits"`
 	NoReturnSeconds int64  `json:"point_of_no_return_seconds"`
-	MarginSeconds   *int64 `json:"margin_seconds"`
+	InHandSeconds   *int64 `json:"in_hand_seconds"` // after the last stop, low projection, beyond the reserve: the smallest of the UPSs
 }
 
 func stands(a *simulate.Answer) standsView {
-	noReturn, margin := a.Limits()
+	noReturn, inHand := a.Limits()
 	v := standsView{Fits: a.Fits, NoReturnSeconds: seconds(noReturn)}
-	if margin != simulate.Untested && (a.Fits || margin < 0) { // what a plan that does not fit leaves elsewhere is no margin
-		n := seconds(margin)
-		v.MarginSeconds = &n
+	if inHand != simulate.Untested && (a.Fits || inHand < 0) { // what a plan that does not fit leaves elsewhere says nothing
+		n := seconds(inHand)
+		v.InHandSeconds = &n
 	}
 	return v
 }

@@ -252,40 +252,6 @@ func (w *Planner) judge(l *ledger) verdict {
 	return answer
 }
 
-// judgeAlone is judge for one host that goes a slot later, and those that wait for it do
-// not. It leaves the ledger as it is.
-func (w *Planner) judgeAlone(l *ledger, i int32) verdict {
-	for kind := range l.kinds {
-		w.moved[kind] = w.moved[kind][:0]
-		if b := &l.kinds[kind]; b.used {
-			w.moved[kind] = append(w.moved[kind], changed{i, b.begun[i], b.down[i], b.begun[i] + w.slot, b.down[i] + w.slot})
-		}
-	}
-	answer := harmless
-	for k := range l.ways {
-		if y := &l.ways[k]; answer == tooMuch || w.breaks(l, y) < 0 {
-			continue
-		} else if answer = unsure; y.plain && !w.tie {
-			answer = tooMuch
-		}
-	}
-	w.revert(l)
-	return answer
-}
-
-// holdsSo tells whether the moves leave a safe plan, and keeps to the one that there is.
-func (w *Planner) holdsSo() bool {
-	w.spent += 1 + len(w.undo)
-	v := w.judge(&w.now)
-	w.revert(&w.now)
-	if v == unsure {
-		ok := w.sound()
-		w.short = w.fail.store
-		return ok
-	}
-	return v == harmless
-}
-
 // dispatchMoves works out when the hosts stop that the moves concern, and is false when
 // one does past the horizon.
 func (w *Planner) dispatchMoves(l *ledger, kind int) bool {

@@ -100,16 +100,21 @@ func (w *Planner) sameAsReplayed(t *rapid.T) {
 	}
 }
 
-// Aim: in a room of a thousand each host has a reason why it does not go later, and none
-// that the search was ended. Method: the site of the benchmarks.
+// Aim: in a room of a thousand each host has a reason why it does not go later, and a
+// margin. Method: the site of the benchmarks.
 func TestReasonsOfMany(t *testing.T) {
-	out := Make(room(1000))
+	p := room(1000)
+	out := Make(p)
 	if !out.Fits {
 		t.Fatal("the plan does not fit")
 	}
-	for i := range out.Stops {
-		if out.Stops[i].Why == 0 {
+	var w Planner
+	for i := 0; i < len(out.Stops); i += 29 {
+		if d := w.Why(p, out, i); d.Reason == 0 {
 			t.Errorf("host %d has no reason", i)
+		}
+		if w.Margin(p, out, i) < 0 {
+			t.Errorf("host %d has no margin", i)
 		}
 	}
 }

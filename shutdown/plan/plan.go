@@ -57,8 +57,6 @@ type Problem struct {
 	// Quick leaves out the search for better exchanges: a plan that is as safe and
 	// keeps the same promises, worth a little less, in a fraction of the time.
 	Quick bool
-	// Terse leaves out why each goes when it does: all reasons are zero.
-	Terse bool
 	// EachLost asks that the plan also hold when any one store with a host that
 	// another store feeds too gives out at time zero. A loss that no plan
 	// survives is reported in Plan.Fragile and asks for nothing.
@@ -132,27 +130,7 @@ type Stop struct {
 	// though a dependent may still be up.
 	Latest time.Duration
 	Kept   bool // the promised time is kept
-	Why    Reason
-	// Other is the host that Why speaks of; with ForBattery and ForNoReturn the
-	// store. -1 for none.
-	Other int
 }
-
-// Reason says why a host goes then and not a slot later, with those that must
-// follow it. It is zero where that was not looked into: in a site of many hundreds,
-// and where nobody asked.
-type Reason uint8
-
-const (
-	ForBattery  Reason = iota + 1 // later, and the batteries would not carry all to the end
-	ForPromise                    // its watts keep the promised time of Other, or the time that all are kept
-	ForOrder                      // Other must follow, and needs the time
-	ForWorth                      // its watts are worth more to Other
-	ForNoReturn                   // no plan fits: at once
-	BeforeAll                     // already asked
-	ForTurn                       // no more may stop at once, and Other has the place
-	ForHorizon                    // the planner looks no further
-)
 
 // Forecast is one store under the plan, at the projection the problem gave and at
 // worst durations.
@@ -216,12 +194,9 @@ func (w *Planner) Make(p *Problem, out *Plan) {
 	out.Stops = resize(out.Stops, len(w.hosts))
 	for i := range w.hosts {
 		s := w.stop(out, i)
-		s.Asked, s.Why, s.Other = time.Duration(w.starts[i]), 0, -1
+		s.Asked = time.Duration(w.starts[i])
 	}
 	w.describe(out)
-	if !p.Terse {
-		w.explain(out)
-	}
 }
 
 // stop is a host's place in a plan.
@@ -269,8 +244,8 @@ func (w *Planner) Holds(starts []time.Duration) bool {
 
 // Tighten makes a plan safe again for a problem that became worse, and tells
 // whether it is. The plan's starts count from the problem's time zero; they are
-// moved forward together, no more than is needed, and none becomes later. The
-// reason of a stop that moved is ForBattery; NoReturn is not looked at again.
+// moved forward together, no more than is needed, and none becomes later.
+// NoReturn is not looked at again.
 //
 // With a limit on stops at once, where that would let more stop than may, it
 // plans anew.
@@ -325,7 +300,7 @@ func (w *Planner) moveForward(out *Plan, last int64) bool {
 	safe := w.safeSooner(out, hi*step)
 	for i := range w.hosts {
 		if s := w.stop(out, i); s.Asked > time.Duration(w.starts[i]) {
-			s.Asked, s.Why, s.Other = time.Duration(w.starts[i]), ForBattery, -1
+			s.Asked = time.Duration(w.starts[i])
 		}
 	}
 	return safe

@@ -1,182 +1,287 @@
 package plan
 
 import (
+	"cmp"
 	"math/bits"
+	"slices"
 	"strings"
 	"time"
+
+	"ebbline/shutdown/battery"
 )
 
-// explain says of each stop why it is not a slot later: it tries that, and if
-// that is not safe, what would make it so.
-func (w *Planner) explain(out *Plan) {
-	if out.FitsExpected {
-		w.askAlike()
+// Delay says what would come of it if one stop began later than a plan has it, as
+// things stand in the problem: why it does not.
+type Delay struct {
+	By     time.Duration // so much later
+	Reason Reason
+	Other  int           // the host that the reason speaks of, -1 for none
+	Cost   time.Duration // how much sooner Other would have to go, or by how much this would be too late
+	Store  int           // with ForBattery: the one that falls short, -1 when that is not known
+	Rest   []int         // with ForBattery: the hosts that it has to carry there
+}
+
+// Reason says why a stop does not begin later. Zero: nothing was found that it would
+// be too late for.
+type Reason uint8
+
+const (
+	ForBattery Reason = iota + 1 // the battery would not carry Rest until they are off
+	ForPromise                   // Other would lose of the time that it, or each host, is promised
+	ForOrder                     // Other stops after it, and would be too late
+	ForWorth                     // Other would have to go sooner, and loses more than this one gains
+	ForChance                    // the same, since minutes that come sooner are worth more: the outage may be over before the others
+	ForShare                     // Other would have to go sooner
+	ForTurn                      // no more may stop at once, and Other would be stopping then
+)
+
+// steps are by how much later it is tried, until it would be too late.
+var steps = [...]time.Duration{time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute, 30 * time.Minute, time.Hour}
+
+// Why says of a stop of a plan why it does not begin later: what would break, or who
+// would have to give for it. The plan holds for the problem; it is not changed.
+func (w *Planner) Why(p *Problem, out *Plan, i int) Delay {
+	w.Ready(p)
+	w.recall(out)
+	d := Delay{Other: -1, Store: -1}
+	if p.Hosts[i].Asked {
+		return d
 	}
-	for i := range w.hosts {
-		s := w.stop(out, i)
-		switch {
-		case w.hosts[i].Asked:
-			s.Why = BeforeAll
-		case !out.FitsExpected:
-			s.Why, s.Other = ForNoReturn, w.fail.store
-		default:
-			s.Why, s.Other = w.why(int32(i))
-			if s.Other >= 0 && s.Why != ForBattery {
-				s.Other = w.hosts[s.Other].outside
+	for _, d.By = range steps {
+		if j := w.turn(out, i, d.By); j >= 0 {
+			d.Reason, d.Other = ForTurn, j
+			return d
+		}
+		if !w.delayed(out, i, d.By) {
+			w.blame(out, i, &d)
+			return d
+		}
+	}
+	return d
+}
+
+// blame says what one stop so much later would break.
+func (w *Planner) blame(out *Plan, i int, d *Delay) {
+	w.fallsShort(d)
+	short := func() time.Duration {
+		return d.By - search(0, d.By, func(t time.Duration) bool { return w.delayed(out, i, t) })
+	}
+	if j := w.follower(out, i, d.By); j >= 0 && w.delayedAlone(out, i, d.By) && !w.delayed(out, j, d.By) {
+		d.Reason, d.Other, d.Cost = ForOrder, j, short()
+		return
+	}
+	for _, stage := range [...]struct {
+		reason Reason
+		bound  func(h *host) int64
+	}{
+		{ForShare, func(h *host) int64 { return max(h.hold, clamp(w.p.Floor)) }},
+		{ForPromise, func(*host) int64 { return clamp(w.p.Floor) }},
+		{ForPromise, func(*host) int64 { return 0 }},
+	} {
+		if w.gives(out, i, d, stage.bound) {
+			d.Reason = stage.reason
+			if d.Reason == ForShare && d.Cost > 0 {
+				d.Reason = w.favours(out, i, d)
 			}
+			return
 		}
 	}
+	d.Reason, d.Other, d.Cost = ForBattery, -1, short()
 }
 
-// askAlike finds which hosts could start a slot later than they do if all others
-// went as early as their promises allow, and which if all went as early as the order
-// does. These are two plans, and each is replayed once for all hosts.
-func (w *Planner) askAlike() {
-	w.saved = append(w.saved[:0], w.start...)
-	keeps := w.keeps
-	w.keeps = false
-	for _, q := range []struct {
-		bound []int
-		could []bool
-	}{{w.first, w.couldBreak}, {w.low, w.could}} {
-		copy(w.start, q.bound)
-		w.afresh()
-		for i := range w.all() {
-			to := w.saved[i] + 1
-			q.could[i] = to <= w.last && !w.hosts[i].Asked && w.push(i, to) && w.holdsSo()
-			w.back()
-		}
-	}
-	copy(w.start, w.saved)
-	w.afresh()
-	w.keeps = keeps
-	w.seat()
-}
-
-func (w *Planner) why(i int32) (Reason, int) {
-	to := w.start[i] + 1
+// favours says what speaks for a stop's not being later, if what that costs the other is
+// worth more: by the hosts' worth alone, or by the chance that the outage lasts until
+// then, too. Either is taken against itself.
+func (w *Planner) favours(out *Plan, i int, d *Delay) Reason {
+	lost, gained := worth(&w.hosts[d.Other])*d.Cost.Seconds(), worth(&w.hosts[i])*d.By.Seconds()
+	from := w.p.Elapsed.Seconds()
+	chance := longer(from+out.Stops[d.Other].Asked.Seconds()) / longer(from+out.Stops[i].Asked.Seconds())
 	switch {
-	case to > w.last && w.p.Horizon <= 0 && w.reach < farthest:
-		return ForBattery, int(w.hosts[i].store) // it could not carry this one alone
-	case to > w.last:
-		return ForHorizon, -1
+	case len(w.p.Survival) > 0 || lost*chance < gained:
+		return ForShare
+	case lost < gained:
+		return ForChance
 	}
-	if j := w.inTheWay(i); j >= 0 {
-		return ForTurn, j
-	}
-	follower := w.follower(i, to)
-	ok := w.push(i, to)
-	sound := ok && w.cut && w.holdsSo() // a search that was not cut short has tried that
-	w.back()
-	switch {
-	case sound:
-		return 0, -1
-	case follower >= 0 && (!ok || w.soundAlone(i)):
-		return ForOrder, follower
-	case w.could[i]:
-		return ForWorth, w.giver(i, to, w.low, false)
-	case w.couldBreak[i]:
-		return ForPromise, w.giver(i, to, w.first, true)
-	}
-	if w.short = -1; w.push(i, to) {
-		w.holdsSo()
-	}
-	w.back()
-	return ForBattery, w.short
+	return ForWorth
 }
 
-// inTheWay gives a host that still stops when this one would if it began a slot
-// later, where there is no room for both; or -1.
-func (w *Planner) inTheWay(i int32) int {
-	end := w.start[i] + w.length[i]
-	if !w.keeps || w.length[i] == 0 || w.busy.firstFull(end, end+1, w.room) > end {
-		return -1
+// worth is what a host is worth by the second.
+func worth(h *host) float64 { return max(cmp.Or(h.Value, float64(h.Priority)), worthless) }
+
+// delayed tells whether the plan is safe with one stop so much later, and with those that
+// wait for it.
+func (w *Planner) delayed(out *Plan, i int, by time.Duration) bool {
+	for j := range w.hosts {
+		w.starts[j] = clamp(out.Stops[j].Asked)
 	}
-	for j := range w.all() {
-		if j != i && w.start[j] <= end && end < w.start[j]+w.length[j] {
-			return int(j)
-		}
-	}
-	return -1
+	w.starts[i] = clamp(out.Stops[i].Asked + by)
+	return w.bears()
 }
 
-// follower gives a host that could not start when it does if this one started in
-// the slot given, or -1.
-func (w *Planner) follower(i int32, to int) int {
-	for _, j := range w.next.of(i) {
-		if w.start[j] < to+w.length[i] {
-			return int(j)
-		}
-	}
-	return -1
-}
-
-// soundAlone tells whether the plan would be safe with one host a slot later, if
-// those that wait for it did not.
-func (w *Planner) soundAlone(i int32) bool {
-	if w.now.whole {
-		if v := w.judgeAlone(&w.now, i); v != unsure {
-			return v == harmless
-		}
-	}
-	w.offGrid()
+// bears tells whether the starts hold as the plan's do; past the horizon, too.
+func (w *Planner) bears() bool {
 	for k := range w.scenarios {
 		s := &w.scenarios[k]
-		w.dispatch(w.stops(s), w.starts)
-		w.begun[i] += w.slot
-		w.down[i] += w.slot
-		if w.spent += len(w.hosts); !w.replay(s.reserve, s.lost) {
+		if w.dispatch(w.stops(s), w.starts); !w.replay(s.reserve, s.lost) {
 			return false
 		}
 	}
 	return true
 }
 
+// delayedAlone tells the same, if those that wait for it did not.
+func (w *Planner) delayedAlone(out *Plan, i int, by time.Duration) bool {
+	for j := range w.hosts {
+		w.starts[j] = clamp(out.Stops[j].Asked)
+	}
+	s := &w.scenarios[0]
+	w.dispatch(w.stops(s), w.starts)
+	w.begun[i] += int64(by)
+	w.down[i] += int64(by)
+	return w.replay(s.reserve, s.lost)
+}
+
+// follower gives a host that could not start when it does if this one started so much
+// later; -1 for none.
+func (w *Planner) follower(out *Plan, i int, by time.Duration) int {
+	s := &w.scenarios[0]
+	for _, j := range w.next.of(int32(i)) {
+		if clamp(out.Stops[j].Asked) < clamp(out.Stops[i].Asked+by)+w.stops(s)[i] {
+			return int(j)
+		}
+	}
+	return -1
+}
+
+// turn gives a host that would stop when this one began, so much later, where no more
+// may stop at once; -1 for none.
+func (w *Planner) turn(out *Plan, i int, by time.Duration) int {
+	at, n, one := out.Stops[i].Asked+by, 0, -1
+	for j := range out.Stops {
+		if s := &out.Stops[j]; w.p.AtOnce > 0 && j != i && s.Asked <= at && at < s.Asked+w.p.Hosts[j].Stops {
+			n, one = n+1, j
+		}
+	}
+	if n < w.p.AtOnce {
+		return -1
+	}
+	return one
+}
+
+// fallsShort notes which store the replay that failed last ran into, and whom it has to
+// carry there.
+func (w *Planner) fallsShort(d *Delay) {
+	f := &w.fail
+	if d.Store = f.store; f.store < 0 {
+		return
+	}
+	at := f.at
+	if f.apart {
+		at = w.at[f.store]
+	}
+	for j := range w.hosts {
+		if g := &w.groups[w.hosts[j].group]; w.down[j] > at && (g.feeds|g.needs)&(1<<f.store) != 0 {
+			d.Rest = append(d.Rest, j)
+		}
+	}
+}
+
 // tries is how many hosts are looked at one by one.
 const tries = 4
 
-// giver gives a host that makes room for another to start in the slot given, by
-// going forward as far as a bound. It looks at hosts in the order given or backwards,
-// and when none does so alone, takes the one that frees most.
-func (w *Planner) giver(i int32, to int, bound []int, backwards bool) int {
-	low, keeps := w.low, w.keeps
-	w.low, w.keeps = bound, false
-	defer func() { w.low, w.keeps = low, keeps }()
-	most, freed, left := -1, int64(-1), tries
-	for h := range w.all() {
-		if backwards {
-			h = w.all() - 1 - h
-		}
-		if h == i || w.start[h] <= bound[h] {
-			continue
-		}
-		if f := w.hosts[h].up * int64(w.start[h]-bound[h]); f > freed {
-			most, freed = int(h), f
-		}
-		if left--; left >= 0 && w.gives(h, i, to, bound) {
-			return int(w.itself(h, i, to, bound))
+// gives finds a host that makes room for one stop to begin later, by going sooner, but
+// not before a bound, and how much sooner it must go; where no single one does, and all
+// together do, the one that would give most, at no cost that is known. Those are looked
+// at first whose watts are worth least.
+func (w *Planner) gives(out *Plan, i int, d *Delay, bound func(*host) int64) bool {
+	var list []int
+	frees := func(j int) float64 {
+		return float64(w.hosts[j].up) * float64(clamp(out.Stops[j].Asked)-bound(&w.hosts[j]))
+	}
+	for j := range w.hosts {
+		if h := &w.hosts[j]; j != i && !h.Asked && h.up > 0 && frees(j) > 0 {
+			list = append(list, j)
 		}
 	}
-	return most
-}
-
-// gives tells whether a host that goes forward to its bound, with those that
-// must be down before it, makes room for another to start in the slot given.
-func (w *Planner) gives(h, i int32, to int, bound []int) bool {
-	ok := w.push(i, to) && w.pull(h, bound[h]) && w.start[i] == to && w.holdsSo()
-	w.back()
-	return ok
-}
-
-// itself gives the host that makes the room: one that only takes others forward
-// with it is not the one to name.
-func (w *Planner) itself(h, i int32, to int, bound []int) int32 {
-	for _, j := range w.after.of(h) {
-		if j != i && w.start[j] > bound[j] && w.gives(j, i, to, bound) {
-			return w.itself(j, i, to, bound)
+	if len(list) == 0 || !w.delayedIf(out, i, d.By, list, bound, 0) {
+		return false
+	}
+	slices.SortStableFunc(list, func(a, b int) int {
+		return cmp.Compare(worth(&w.hosts[a])/float64(w.hosts[a].up), worth(&w.hosts[b])/float64(w.hosts[b].up))
+	})
+	need, left := float64(w.hosts[i].up)*float64(d.By)/2, tries // half: what is drawn later costs less
+	for _, j := range list {
+		if one := []int{j}; frees(j) >= need && left > 0 {
+			if left--; w.delayedIf(out, i, d.By, one, bound, 0) {
+				most := out.Stops[j].Asked - time.Duration(bound(&w.hosts[j]))
+				kept := search(0, most, func(t time.Duration) bool { return w.delayedIf(out, i, d.By, one, bound, t) })
+				d.Other, d.Cost = j, most-kept
+				return true
+			}
 		}
 	}
-	return h
+	d.Other, d.Cost = slices.MaxFunc(list, func(a, b int) int { return cmp.Compare(frees(a), frees(b)) }), 0
+	return true
+}
+
+// delayedIf is delayed, with other hosts as much after a bound as is given, where they are
+// planned to go after that.
+func (w *Planner) delayedIf(out *Plan, i int, by time.Duration, others []int, bound func(*host) int64, after time.Duration) bool {
+	for j := range w.hosts {
+		w.starts[j] = clamp(out.Stops[j].Asked)
+	}
+	w.starts[i] = clamp(out.Stops[i].Asked + by)
+	for _, j := range others {
+		w.starts[j] = min(w.starts[j], bound(&w.hosts[j])+int64(after))
+	}
+	return w.bears()
+}
+
+// search gives the greatest span between two for which something holds, to a second;
+// the least where it holds for none.
+func search(least, most time.Duration, holds func(time.Duration) bool) time.Duration {
+	for most-least > time.Second {
+		if mid := (least + most) / 2; holds(mid) {
+			least = mid
+		} else {
+			most = mid
+		}
+	}
+	return least
+}
+
+// farDelay ends the search for a margin where no battery ends.
+const farDelay = 24 * time.Hour
+
+// Margin is how long after its planned start one stop, and with it all that are planned
+// for later on the stores that it rests on, could still be put off, and then all of these
+// begin, so that every host is off in time at worst durations: the time between its
+// planned start and its point of no return. Negative when there is none; [battery.Unending]
+// where no store ends within a day.
+func (w *Planner) Margin(p *Problem, out *Plan, i int) time.Duration {
+	w.Ready(p)
+	rests := func(j int) uint64 { g := &w.groups[w.hosts[j].group]; return g.feeds | g.needs }
+	put := func(by time.Duration) bool {
+		from := clamp(out.Stops[i].Asked)
+		for j := range w.hosts {
+			w.starts[j] = clamp(out.Stops[j].Asked)
+			if w.starts[j] >= from && rests(j)&rests(i) != 0 {
+				w.starts[j] = from + int64(by)
+			}
+		}
+		w.dispatch(w.worst, w.starts)
+		return w.replay(clamp(p.Reserve), -1)
+	}
+	if !put(0) {
+		return -1
+	}
+	least, most := time.Duration(0), 16*time.Second
+	for ; put(most); most *= 2 {
+		if least = most; least >= farDelay {
+			return battery.Unending
+		}
+	}
+	return search(least, most, put)
 }
 
 // describe fills in what follows from the starts.

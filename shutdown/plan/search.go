@@ -9,7 +9,6 @@ import (
 type searcher struct {
 	first  []int   // the earliest starts that the order allows
 	low    []int   // no start before this slot: the earliest, or promised
-	cut    bool    // the search was cut short
 	keeps  bool    // moves keep to the limit on stops at once
 	short  int     // the store on which the last try failed, or -1
 	pinned int32   // a host that moves leave where it is, or -1
@@ -32,9 +31,7 @@ type searcher struct {
 	pulls   []option
 	touched []bool
 
-	could      []bool // a slot later would be safe if all others went as early as their promises allow,
-	couldBreak []bool // or as the order does
-	saved      []int
+	saved []int
 }
 
 // move is one host's change of start.
@@ -239,10 +236,8 @@ func (w *Planner) improve() {
 		}
 		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/max(1, n))))
 	}
-	// Nothing is left that could be later: the reasons rest on it.
-	for w.fill(1, -1, far) {
+	for w.fill(1, -1, far) { // until nothing is left that could be later
 	}
-	w.cut = w.spent >= far
 }
 
 // rounds is how often trades are looked for: of steps up to eight times as long,

@@ -309,7 +309,6 @@ func (w *Planner) size() {
 
 	w.first, w.low, w.values = resize(w.first, n), resize(w.low, n), resize(w.values, n)
 	w.ratio, w.known, w.stuck, w.touched = resize(w.ratio, n), resize(w.known, n), resize(w.stuck, n), resize(w.touched, n)
-	w.could, w.couldBreak = resize(w.could, n), resize(w.couldBreak, n)
 	w.stay, w.own, w.net = resize(w.stay, n), resize(w.own, n), resize(w.net, n)
 	w.want, w.least, w.most = resize(w.want, n), resize(w.least, n), resize(w.most, n)
 	w.stays, w.counted = resize(w.stays, n), resize(w.counted, n)

@@ -41,6 +41,17 @@ var outages = [...]knot{
 
 const sustained = 0.16
 
+// longer is the chance that an outage lasts longer than so many seconds, by the built-in
+// curve.
+func longer(t float64) float64 {
+	for k := 1; k < len(outages); k++ {
+		if from, to := outages[k-1], outages[k]; t < float64(to.after) {
+			return from.longer - float64((from.longer-to.longer)*(t-float64(from.after))/float64(to.after-from.after))
+		}
+	}
+	return outages[len(outages)-1].longer
+}
+
 // mostSlots bounds the table of the built-in curve; past it the last value
 // holds.
 const mostSlots = 4096

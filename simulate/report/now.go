@@ -57,9 +57,9 @@ type NowUPS struct {
 
 // NowHost is a host's row; a dash for what it has not.
 type NowHost struct {
-	Name, State, Asked, Off, Latest, Promised, Why string
-	Priority                                       int64
-	Broken                                         bool // its promise is
+	Name, State, Asked, Off, Latest, Margin, Promised, Why string
+	Priority                                               int64
+	Broken                                                 bool // its promise is
 }
 
 // NowOutage is one that is over.

@@ -311,7 +311,7 @@ func drawHistogram(bins []Bin) template.HTML {
 	for _, b := range bins {
 		most, sum = max(most, b.Count), sum+b.Count
 	}
-	title := fmt.Sprintf("Margins of %d outages", sum)
+	title := fmt.Sprintf("In hand in %d outages", sum)
 	desc := "How many outages ended with how much battery time to spare; the same figures stand in the table below."
 	s := newSVG("margins", chartWidth, histogramHeight, title, desc)
 	s.line("grid", histogramLeft, histogramTop, histogramLeft+histogramPlot, histogramTop)

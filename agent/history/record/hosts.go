@@ -31,11 +31,11 @@ func (r *Recorder) notice(n *shutdown.Notice, s *shutdown.State) {
 		if int(was.Last.Action.ID.Method) < len(p.Methods) && p.Methods[was.Last.Action.ID.Method].Force {
 			ended = history.Forced
 		}
-		r.stop(p, was, ended, n.Margin, s)
+		r.stop(p, was, ended, n.Span, s)
 	case shutdown.HostBack:
 		r.stir(n.Host, s)
 		r.step(n.Host, was.Asked, settles, true, s)
-		r.start(p, was, history.Clean, n.Margin, s)
+		r.start(p, was, history.Clean, n.Span, s)
 	case shutdown.HostNotBack:
 		r.stir(n.Host, s)
 		r.start(p, was, history.GivenUp, r.at.Sub(was.Asked), s)

@@ -108,7 +108,7 @@ func (r *Recorder) told(n *shutdown.Notice, s *shutdown.State) {
 		seen := r.hosts[n.Host].Seen
 		r.writer.RecordAsking(history.Asking{
 			Of: r.room.of, Host: s.Policy.Hosts[n.Host].Name, At: r.when(r.at), WasOff: seen == shutdown.SeenSilent || seen == shutdown.SeenOff,
-			Why: reason(n.Text(s.Policy)), Margin: n.Margin, MarginUnknown: n.Margin >= battery.Unending,
+			Why: n.Name, Margin: n.Span, MarginUnknown: n.Span >= battery.Unending,
 		})
 	case shutdown.HostDown:
 		r.room.off[n.Host] = r.at
@@ -118,15 +118,6 @@ func (r *Recorder) told(n *shutdown.Notice, s *shutdown.State) {
 			r.leftOver(n.Host, s)
 		}
 	}
-}
-
-// reason takes out of what is told of a host that is asked why it was asked then.
-func reason(text string) string {
-	if _, why, ok := strings.Cut(text, ": "); ok {
-		text = why
-	}
-	why, _, _ := strings.Cut(text, "; margin")
-	return why
 }
 
 // keep records the hosts of the outage, once.
