@@ -143,7 +143,7 @@ func (s *State) aborted(k int32) bool { return s.Word == Abort && s.Hosts[k].Wor
 // stop asks those whose time has come, and goes on with those that are asked.
 func (s *State) stop(at Instant) {
 	own := s.ownGoes(at)
-	s.scratch().reading = nil
+	s.scratch().reading, s.scratch().tellings = nil, 0
 	for _, k := range s.Order() {
 		switch h := &s.Hosts[k]; {
 		case s.toStop(k):

@@ -29,30 +29,31 @@ type work struct {
 	waked    bool
 	comeback []int32 // hosts in the order in which they come back
 
-	planner plan.Planner
-	problem plan.Problem
-	second  plan.Problem // whether a battery could carry a second outage
-	plan    plan.Plan
-	hosts   []int32   // problem host to policy host
-	place   []int32   // policy host to problem host, -1
-	stores  []int32   // problem store to UPS; those of rooms follow
-	rooms   []int32   // temperature to problem store, -1
-	loads   []float64 // by problem store: watts that the problem counts on
-	store   []int32   // UPS to problem store, -1
-	lack    []float64 // by UPS: watts that the load lacks of what the policy explains
-	turn    []int32
-	after   []int
-	feeds   []plan.Feed
-	needs   []int
-	starts  []time.Duration
-	kept    []bool
-	latest  []Instant // of hosts, in the schedule that is replaced
-	memo    memo
-	keeper  guard
-	key     []uint64
-	terse   bool
-	why     []Cause  // of the hosts of the question, so far
-	reading *Reading // of this step, once one was wanted
+	planner  plan.Planner
+	problem  plan.Problem
+	second   plan.Problem // whether a battery could carry a second outage
+	plan     plan.Plan
+	hosts    []int32   // problem host to policy host
+	place    []int32   // policy host to problem host, -1
+	stores   []int32   // problem store to UPS; those of rooms follow
+	rooms    []int32   // temperature to problem store, -1
+	loads    []float64 // by problem store: watts that the problem counts on
+	store    []int32   // UPS to problem store, -1
+	lack     []float64 // by UPS: watts that the load lacks of what the policy explains
+	turn     []int32
+	after    []int
+	feeds    []plan.Feed
+	needs    []int
+	starts   []time.Duration
+	kept     []bool
+	latest   []Instant // of hosts, in the schedule that is replaced
+	memo     memo
+	keeper   guard
+	key      []uint64
+	terse    bool
+	why      []Cause  // of the hosts of the question, so far
+	reading  *Reading // of this step, once one was wanted
+	tellings int      // of reasons, in this step
 }
 
 func (s *State) scratch() *work {

@@ -314,8 +314,16 @@ func (s *State) tellAsked(k int32, cause Cause) {
 		if w.reading == nil {
 			w.reading = s.Read()
 		}
-		if n.Notice.Name = "the agent's own host goes now, and nothing would be left to ask it later"; cause == 0 {
+		switch w.tellings++; {
+		case cause != 0:
+			n.Notice.Name = "the agent's own host goes now, and nothing would be left to ask it later"
+		case w.tellings > mostTellings:
+			n.Notice.Name = "its turn comes with that of others that are asked now"
+		default:
 			n.Notice.Name = w.reading.Why(k)
+		}
+		if w.tellings > mostTellings {
+			break
 		}
 		if margin, ok := w.reading.Margin(k); ok {
 			n.Notice.Span = margin
@@ -324,4 +332,10 @@ func (s *State) tellAsked(k int32, cause Cause) {
 	s.emit(n)
 }
 
-const ordered = "an operator ordered it"
+const (
+	ordered = "an operator ordered it"
+
+	// mostTellings bounds the reasons that are worked out in one step: in a room of a
+	// thousand hosts each takes milliseconds, and the orders wait for them.
+	mostTellings = 20
+)
