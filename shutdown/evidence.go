@@ -217,7 +217,7 @@ func (s *State) afterStart(at Instant, i int32) {
 	if u.LastAt >= s.Alive || at.Sub(u.LastAt) <= quickly {
 		return
 	}
-	if u.OnBattery() {
+	if u.OnBattery() || u.From != 0 && u.LastAt < u.back().Add(settledFor) {
 		u.From = at
 	}
 	if u.LastAt < u.EndHeard.Add(aMoment) {
