@@ -64,13 +64,13 @@ const (
 // begins must say that the input is there; one that has outlasted a test's length is
 // none, and its flag is not believed again until it was gone, or the agent's host has
 // booted: what was said before is old.
-func (u *UPS) says(m *Measurement, at Instant) Says {
+func (u *UPS) says(m *Measurement, at Instant, booted bool) Says {
 	test := m.Testing && m.Input == LineGood
 	switch {
 	case u.OnBattery():
-		test = test && (!u.Last.Testing || u.From == 0)
+		test = test && (!u.Last.Testing || booted)
 	case u.Says == SaysTest:
-		test = test && at.Sub(u.From) < testAtMost
+		test = test && (booted || at.Sub(u.From) < testAtMost)
 	}
 	switch {
 	case m.Source == FromNothing && u.OnBattery():

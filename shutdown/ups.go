@@ -12,14 +12,14 @@ import (
 // rest on.
 func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	u := &s.UPSs[i]
-	before := s.glance(at, i)
+	before, booted := s.glance(at, i), u.From == 0
 	s.afterStart(at, i)
 	s.gapEnds(at, i, m)
 	load := s.loadOf(i, m)
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two
 	charge := s.filled(i)             // by the answer before
 	u.Load = load
-	source, first, says, since := u.Last.Source, u.From == 0, u.says(m, at), u.since(at, m)
+	source, first, says, since := u.Last.Source, u.From == 0, u.says(m, at, booted), u.since(at, m)
 	end := s.ownEnd(i) // of the answer before
 	if u.EndHeard != 0 && u.LastAt < u.EndHeard.Add(aMoment) && !s.saysEnd(i, m) {
 		u.EndHeard = 0 // an odd one

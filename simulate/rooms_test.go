@@ -114,6 +114,7 @@ var onceBrokenSaid = []struct {
 	{"by one odd answer that said input the gauge counted, read under load, and no plan fitted any more", 730075, 730075021},
 	{"a word to keep a host took the place of the order by which it was being started", 700502, 700502023},
 	{"behind a silent UPS a guest that had lost its power counted as up, and what needs it was started", 700389, 700389017},
+	{"a UPS had said for an hour that it was testing; in a true test after a boot it was not believed", 7002998, 7002998003},
 	{"an odd answer that said input, just before the agent ended for seconds: the input counted from there on", 7000359, 7000359017},
 	{"on the battery, by its own word in a test, a UPS gave out with the way to a host, whose silence proved it down", 2002265, 2002265011},
 	{"by the checker: an operator's order that had never reached a host was spent when its battery ended", 2002884, 2002884021},
