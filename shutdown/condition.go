@@ -330,7 +330,7 @@ func (s *State) ofStop(k int32) {
 	blocker, stays := s.blocker(k)
 	switch {
 	case !s.affected(k):
-	case blocker >= 0:
+	case blocker >= 0: // the order among hosts is given up: it goes before one that depends on it
 		s.holdsThat(OrderGivenUp, -1, k).B = int64(blocker)
 	case stays >= 0:
 		s.holdsThat(LeftDependent, -1, k).B = int64(stays)

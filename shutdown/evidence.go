@@ -101,9 +101,9 @@ func (u *UPS) Dead() bool {
 	return u.Says == SaysOff || u.Says == SaysOffLost
 }
 
-// offByOne tells whether an answer is the only one so far, since the agent started, that
+// loneOff tells whether an answer is the only one so far, since the agent started, that
 // says that the output is off: that is no evidence before a later one says so too.
-func (u *UPS) offByOne(at, alive Instant, m *Measurement) bool {
+func (u *UPS) loneOff(at, alive Instant, m *Measurement) bool {
 	switch {
 	case m.Source != FromNothing:
 		u.OffHeard = 0

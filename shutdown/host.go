@@ -3,21 +3,21 @@ package shutdown
 import "time"
 
 // HostState is where one host stands. It is the fold of the table below over what
-// was seen of the host and done to it; [State.fold] alone writes it.
+// was seen of the host and done to it; [State.fold] alone changes it.
 type HostState uint8
 
 const (
 	Unseen      HostState = iota + 1 // not seen yet
 	Up                               // it runs, by the last look
-	Silent                           // it ran, and answers nothing now, though it was not told to stop
-	TurnedOff                        // off, and not by us: it is not brought back
+	Silent                           // it answers nothing now, and no order says why: it ran, or its power went and is back
+	TurnedOff                        // off, by all that can be seen, and not by us: no outage brings it back, only an operator's order
 	Asked                            // it is asked to stop; no order is known to have arrived
 	Told                             // an order to stop arrived
 	Doubt                            // an order to stop may have arrived
-	Late                             // told, or perhaps; its allowance is used up; it may go down yet
-	Halfway                          // the same with its input back: it may stay, or go
-	GivenUp                          // never told, as far as is known, and its allowance is used up
-	Off                              // stopped or cut by an outage, and proven off: it is brought back
+	Late                             // an order arrived, or may have; its allowance is used up; it may go down yet
+	Halfway                          // that, and its input is back: it may stay up, or go down yet
+	GivenUp                          // no order is known to have arrived, and its allowance is used up
+	Off                              // stopped or cut by an outage, off by all that is known: it is brought back
 	Dark                             // its UPSs say that they carry nothing
 	Starting                         // told to start, not seen up yet
 	Interrupted                      // told to start when the input was lost again: it may be up
@@ -38,7 +38,7 @@ const (
 	InUp       Input = iota + 1 // seen up
 	InRefusing                  // the machine answers, the service does not
 	InSilent                    // it answers nothing; that proves nothing
-	InGone                      // it answers nothing, and that is proof: see [State.proof]
+	InGone                      // it answers nothing, which proves it off where an order may have arrived: see [State.proof]
 	InOff                       // proven off by another channel
 	InAway                      // turned off, by all that can be seen: see [State.turnedOff]
 	InAsked                     // the order to stop begins
@@ -47,7 +47,7 @@ const (
 	InSpent                     // its allowance is used up
 	InSpared                    // its input is there, and no order has arrived
 	InStays                     // its input is there, it is up, and will not go any more
-	InCut                       // off by now, by all that is known, its input being there; one that was never told may be up
+	InCut                       // it has lost its power or gone down, by all that is known, and its input is there; one that no order reached is started at once, for it may be up, and a start does that no harm
 	InDark                      // no feed carries anything
 	InLit                       // one does again
 	InHostOff                   // the host that it runs on is off
@@ -85,10 +85,10 @@ var transitions = [numStates][numInputs]HostState{
 		InDark: Dark, InHostOff: Off, InOwn: Up},
 	Late: {InGone: Off, InOff: Off, InBack: Halfway, InCut: Off,
 		InDark: Dark, InHostOff: Off, InOwn: Up, InJudged: Up},
-	Halfway: {InGone: Off, InOff: Off, InStays: Up, InAsked: Doubt, InCut: Off,
+	Halfway: {InGone: Off, InOff: Off, InStays: Up, InAsked: Doubt, InCut: Off, // the order of before may be at work still
 		InDark: Dark, InHostOff: Off, InOwn: Up, InJudged: Up},
 	GivenUp: {InOff: Off, InTaken: Late, InUnsure: Late, InStays: Up, InCut: Starting,
-		InDark: Dark, InHostOff: Off, InLost: Up, InOwn: Up, InJudged: Up},
+		InDark: Dark, InHostOff: Off, InLost: Up, InOwn: Up, InJudged: Up}, // lost anew: it is asked again
 	Off:         {InUp: Up, InStarted: Starting, InOwn: Up},
 	Dark:        {InUp: Up, InLit: Silent, InOff: Off, InHostOff: Off, InOwn: Up},
 	Starting:    {InUp: Up, InLost: Interrupted, InVain: Failed, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
@@ -113,7 +113,7 @@ func next(from HostState, in Input, ours bool) HostState {
 func (s *State) fold(k int32, in Input) {
 	h := &s.Hosts[k]
 	from := h.State
-	switch { // what it was when it was asked, or lost its power
+	switch { // ours to bring back: it ran when it was asked, or lost its power
 	case from == Unseen || from == Up || from == Silent || from == Halfway || from == Interrupted:
 		h.Ours = true
 	case from == TurnedOff:

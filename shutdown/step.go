@@ -48,9 +48,9 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 	case Adopted:
 		s.adopted(at, e)
 	case Measured:
-		if s.UPSs[e.UPS].offByOne(at, s.Alive, &e.Measurement) {
-			s.work.waked = false
-			return false // as if it had not come
+		if s.UPSs[e.UPS].loneOff(at, s.Alive, &e.Measurement) {
+			s.work.waked = false // worked out anew: it is asked for another
+			return false         // as if it had not come
 		}
 		news := s.answered(at, e.UPS, &e.Measurement)
 		s.UPSs[e.UPS].LastAt = at.Add(e.Standing)
@@ -85,7 +85,7 @@ func (s *State) decide(at Instant) {
 	s.conclude(at)
 	s.look(at)
 	s.tell(at)
-	s.work.waked = false
+	s.work.waked = false // what was worked out for the last one is old
 	s.Wake = s.wake(at)
 }
 
