@@ -254,14 +254,17 @@ func (s *State) mayCountOn(at Instant, i int32) bool {
 		return false
 	}
 	failed := b.Ended != 0 && b.Outcome != Accepted || b.Ended == 0 && at >= b.Action.Deadline
-	return failed && at < b.Action.Deadline.Add(s.Policy.UPSs[i].Output.OffAfter)
+	return failed && at < s.goesOff(i)
 }
 
 // ofSite are the conditions of no UPS or host.
 func (s *State) ofSite() {
 	if s.Planned() && !s.Schedule.Plan.Fits {
 		n := s.holdsThat(PlanDoesNotFit, -1, -1)
-		if s.Schedule.Plan.FitsExpected {
+		switch {
+		case s.Word == Abort:
+			n.A = 2
+		case s.Schedule.Plan.FitsExpected:
 			n.A = 1
 		}
 	}

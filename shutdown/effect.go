@@ -49,7 +49,7 @@ const (
 
 	firstCondition
 	SourceSilent    // UPS: it does not answer
-	PlanDoesNotFit  // A: fits at expected durations (1, 0)
+	PlanDoesNotFit  // A: fits at expected durations (1), an abort holds all up (2), neither (0)
 	BatteryLow      // UPS: by its own word
 	NoBatteryBehind // UPS: bypass
 	OutputIsOff     // UPS
@@ -244,6 +244,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		if n.A == 1 {
 			return "At worst durations not every host is off in time; at expected ones they are. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
+		}
+		if n.A == 2 {
+			return "Not every host can be off in time, and an operator's abort keeps those up that are. `ebbline status --release` lets them go."
 		}
 		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows what is missing."
 	case BatteryLow:

@@ -402,6 +402,7 @@ const (
 	outputCounts                      // the UPS counts down
 	outputReturned                    // it is asked to stop counting
 	outputRefused                     // it would not, or nobody knows
+	outputUnsure                      // nobody knows, and its input is back: it may count down
 )
 
 // output reads the last order to a UPS's output.
@@ -421,8 +422,29 @@ func (s *State) output(at Instant, i int32) outputState {
 		return outputCounts
 	case s.UPSs[i].OnBattery():
 		return outputRefused
+	case (late || b.Outcome == Unknown) && at < s.goesOff(i):
+		return outputUnsure
 	}
 	return outputOn
+}
+
+// goesOff is when the output of a UPS goes off at the latest, by the last order to it.
+func (s *State) goesOff(i int32) Instant {
+	at := s.UPSs[i].Switch.Action.Deadline
+	if o := s.Policy.UPSs[i].Output; o != nil { // else a new policy has none
+		at = at.Add(o.OffAfter)
+	}
+	return at
+}
+
+// mayGoOff tells whether the output of a UPS that has its input may go off all the same:
+// nothing is started on it until that is taken back, or over.
+func (s *State) mayGoOff(at Instant, i int32) bool {
+	switch s.output(at, i) {
+	case outputAsked, outputCounts, outputUnsure, outputReturned:
+		return true
+	}
+	return s.mayCountOn(at, i)
 }
 
 // OutputCounts tells whether a UPS was told to switch its output off.
@@ -440,7 +462,7 @@ func (s *State) switchOutputs(at Instant) {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		switch o := s.output(at, int32(i)); {
-		case o == outputCounts && (!u.OnBattery() || s.wanted(int32(i))) && !s.ownLeaves(int32(i)):
+		case (o == outputCounts || o == outputUnsure) && (!u.OnBattery() || s.wanted(int32(i))) && !s.ownLeaves(int32(i)):
 			s.switchOutput(at, int32(i), VerbSwitchOn)
 		case o == outputOn && s.mayCut(at, int32(i)):
 			s.switchOutput(at, int32(i), VerbSwitchOff)

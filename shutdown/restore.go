@@ -27,7 +27,7 @@ func (s *State) bringBack(at Instant) {
 			s.start(at, k)
 		case h.State == Starting && (out || word):
 			switch {
-			case at < s.startOver(k) || !s.mayStart(at, k) && !(word && s.anyFeedGood(k)):
+			case at < s.startOver(k) || !s.mayStart(at, k) && !(word && s.anyFeedStays(k)):
 			case s.interrupted(k):
 				s.startAnew(at, k)
 			default:
@@ -106,6 +106,9 @@ func (s *State) mayStart(at Instant, k int32) bool {
 		i, u := int32(f), &s.UPSs[f]
 		if at.Sub(u.LastAt) > s.late(i) {
 			continue // silence is not good news here either
+		}
+		if s.mayGoOff(at, i) {
+			continue
 		}
 		// Nor is a test of the UPS's own: it takes from the battery, and shows no input.
 		if u.Says == SaysInput && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {

@@ -68,8 +68,8 @@ func (s *State) upsWake(at Instant, i int32, sooner func(Instant)) {
 		sooner(s.chargedBy(i))
 		sooner(s.nextStart(i))
 	}
-	if u.Switch.Action.ID.Verb == VerbSwitchOn {
-		sooner(u.Switch.Action.Deadline.Add(s.Policy.UPSs[i].Output.OffAfter))
+	if u.Switch.Action.ID.Verb != 0 {
+		sooner(s.goesOff(i))
 	}
 }
 

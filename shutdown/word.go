@@ -100,6 +100,8 @@ func (s *State) objectionToStart(k int32) string {
 		return p.Name + " stands in a room that is not yet 5 kelvin below its limit. See to the cooling, or, if that is not so, to the sensor."
 	case !s.anyFeedGood(k):
 		return "No UPS that feeds " + p.Name + " has input. Wait until one has."
+	case !s.anyFeedStays(k):
+		return "The output of the UPS that feeds " + p.Name + " may go off yet: it was told to, and that is not taken back so far. Wait a few minutes: it is taken back, or off and on again by then."
 	}
 	if d := s.missing(k); d >= 0 {
 		return fmt.Sprintf("%s needs %s, and that is %s. Start that one first.", p.Name, s.Policy.Hosts[d].Name, s.ShownAs(d))
@@ -120,6 +122,16 @@ func (s *State) missing(k int32) int32 {
 func (s *State) anyFeedGood(k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if s.UPSs[f].good() && !s.unheard(s.Now, int32(f)) {
+			return true
+		}
+	}
+	return false
+}
+
+// anyFeedStays tells whether a feed has input, and an output that does not go off yet.
+func (s *State) anyFeedStays(k int32) bool {
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.UPSs[f].good() && !s.unheard(s.Now, int32(f)) && !s.mayGoOff(s.Now, int32(f)) {
 			return true
 		}
 	}
@@ -235,7 +247,7 @@ func (s *State) toStop(k int32) bool {
 func (s *State) toStart(k int32) bool {
 	switch h := &s.Hosts[k]; h.State {
 	case Off, TurnedOff, Failed, Silent:
-		return h.Word == StartHost && s.Emergency == 0 && s.anyFeedGood(k) && s.missing(k) < 0
+		return h.Word == StartHost && s.Emergency == 0 && s.anyFeedStays(k) && s.missing(k) < 0
 	}
 	return false
 }

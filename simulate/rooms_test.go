@@ -35,6 +35,9 @@ func TestSoakRooms(t *testing.T) {
 			continue
 		}
 		hosts += len(p.Hosts)
+		if done := seed - *soakRoomSeed; *soakOn && done > 0 && done%500 == 0 {
+			t.Logf("%d rooms so far", done)
+		}
 		if cut += soakRoom(t, p, text, seed); t.Failed() && !*soakOn {
 			return
 		}
