@@ -162,6 +162,7 @@ type planView struct {
 	Fragile            []string       `json:"fragile,omitempty"`
 	UPSs               []planUPSView  `json:"ups"`
 	Rooms              []planRoomView `json:"rooms,omitempty"`
+	RoomsUnknown       []string       `json:"rooms_unknown,omitempty"` // temperatures of which it is not known how fast their rooms warm: they have no part in the plan
 	Hosts              []planHostView `json:"hosts"`
 	StaysUp            []string       `json:"stays_up,omitempty"`
 	Observed           []string       `json:"observed,omitempty"` // only watched: no order is given to them
@@ -273,6 +274,9 @@ func (v *planView) addRooms(s *shutdown.State) {
 	for j := range s.Policy.Temperatures {
 		t := &s.Policy.Temperatures[j]
 		end, likely, tenths, _, ok := s.RoomOutlook(j)
+		if !ok && t.Room == nil {
+			v.RoomsUnknown = append(v.RoomsUnknown, t.Name)
+		}
 		if !ok {
 			continue
 		}
@@ -471,6 +475,9 @@ func drawPlan(w io.Writer, p *policy.Policy, s *shutdown.State, v *planView, st 
 	}
 	for i := range v.Rooms {
 		hang(w, "temperature "+v.Rooms[i].Name+": ", v.Rooms[i].words(), columns)
+	}
+	for _, name := range v.RoomsUnknown {
+		hang(w, "temperature "+name+": ", "how fast its room warms is not known, so it has no part in this plan. A room block says it (`ebbline help policy`), or the agent learns it", columns)
 	}
 	planHostsText(w, v, columns)
 	if v.InHandSeconds != nil {

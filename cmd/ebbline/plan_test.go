@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -69,5 +70,8 @@ func TestPlanForARoom(t *testing.T) {
 	}
 	if text := v.Rooms[0].words(); !strings.Contains(text, "reaches 32 °C at") || !strings.Contains(text, "before the battery's end") {
 		t.Errorf("it says %q", text)
+	}
+	if !slices.Equal(v.RoomsUnknown, []string{"ups"}) {
+		t.Errorf("of %v it is not known how fast they warm, not of the other temperature", v.RoomsUnknown)
 	}
 }
