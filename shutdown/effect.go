@@ -237,7 +237,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case TestSeen:
 		return fmt.Sprintf("UPS %s tests its battery; no host is stopped for that", ups)
 	case SourceSilent:
-		return fmt.Sprintf("UPS %s has not answered for %s. While it was on battery it keeps draining in the projection. Look at its management card and the way to it.", ups, Spell(n.Span))
+		return fmt.Sprintf("UPS %s has not answered for %s. If it is on battery, that is counted as draining on. Look at its management card and the way to it.", ups, Spell(n.Span))
 	case PlanDoesNotFit:
 		if p.Site.Observe {
 			return "If orders were given, not every host would be off in time at worst durations. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
@@ -259,7 +259,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case OutputIsOff:
 		return fmt.Sprintf("The output of UPS %s is off: it carries nothing.", ups)
 	case OrderGivenUp:
-		return fmt.Sprintf("%s goes at its latest start though %s may still be up: waiting longer would leave it running into an empty battery.", host, other)
+		return fmt.Sprintf("%s goes though %s, which depends on it, may still be up: that one was waited for as long as could be. Look at both after the outage.", host, other)
 	case LeftDependent:
 		if p.Hosts[n.B].Observe {
 			return fmt.Sprintf("%s goes though %s, which depends on it, is only watched and stays up: the battery ends.", host, other)
@@ -270,13 +270,13 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnreachable:
 		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
-		return fmt.Sprintf("%s has used up its whole allowance and is given up; what it depends on goes on in time. Look at it after the outage.", host)
+		return fmt.Sprintf("%s is not off after all the time that it is given, and is given up: no host waits for it any longer. Look at it after the outage.", host)
 	case HostNotBack:
 		return fmt.Sprintf("%s did not come back: every way to start it was tried. What depends on it waits. Start it by hand.", host)
 	case NoWayToStart:
 		return fmt.Sprintf("%s is down and the policy has no way to start it. Start it by hand, or give it a wake block.", host)
 	case OutputNotOff:
-		return fmt.Sprintf("UPS %s did not take the order to switch its output off and on again. Hosts set to start with power may stay off.", ups)
+		return fmt.Sprintf("UPS %s has not confirmed the order to switch its output off and on again: it refused it, or did not answer. Hosts set to start with power may stay off.", ups)
 	case OutputCounts:
 		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back.", ups)
 	case StoppedHalfway:
