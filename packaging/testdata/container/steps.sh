@@ -36,6 +36,7 @@ rm /etc/ebbline/policy.hcl
 
 systemctl start ebbline
 echo "exit $?" > 4-started
+wait_for 'show | grep -q "^StatusText=rack normal, "'
 show >> 4-started
 wait_for "$knows_the_rack && [ -e /var/lib/ebbline/journal ]"
 /run/out/ebbline status > 5-status 2>&1
