@@ -38,11 +38,17 @@ func (r *room) ask(args ...string) string {
 // sqlite3 asks the agent's history.
 func (r *room) sqlite3(query string) string {
 	r.t.Helper()
-	out, err := exec.Command("sqlite3", filepath.Join(r.folder, "state", historyFile), query).CombinedOutput()
+	out, err := r.counted(query)
 	if err != nil {
 		r.t.Fatalf("sqlite3: %v\n%s", err, out)
 	}
-	return strings.TrimSpace(string(out))
+	return out
+}
+
+// counted is the same for a history that may not be there yet.
+func (r *room) counted(query string) (string, error) {
+	out, err := exec.Command("sqlite3", filepath.Join(r.folder, "state", historyFile), query).CombinedOutput()
+	return strings.TrimSpace(string(out)), err
 }
 
 // recorded waits until the history has what a count asks for: it is written beside the
@@ -50,8 +56,8 @@ func (r *room) sqlite3(query string) string {
 func (r *room) recorded(count string) {
 	r.t.Helper()
 	r.until("the history has it: "+count, time.Minute, func() bool {
-		out, err := exec.Command("sqlite3", "-readonly", filepath.Join(r.folder, "state", historyFile), count).Output()
-		return err == nil && strings.TrimSpace(string(out)) != "0"
+		out, err := r.counted(count)
+		return err == nil && out != "0"
 	})
 }
 
