@@ -214,6 +214,9 @@ func (s *State) ofUPSs(at Instant) {
 		if u.Dead() {
 			s.holdsThat(OutputIsOff, i, -1)
 		}
+		if s.saysOffWrongly(i) {
+			s.holdsThat(OutputSaidOff, i, -1)
+		}
 		if s.output(at, i) == outputRefused {
 			s.holdsThat(OutputNotOff, i, -1)
 		}

@@ -95,6 +95,7 @@ const (
 	EmergencyUnread  // Name
 	Observing        // Host, or none: all are only watched
 	SensorBeyond     // Name, A: what it says, B: its limit
+	OutputSaidOff    // UPS: it says that its output is off, and carries the agent's own host
 )
 
 // Condition tells whether the code is one of a condition.
@@ -136,7 +137,7 @@ var codes = [...]struct {
 	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
 	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
 	Observing:    {"observing", policy.Info},
-	SensorBeyond: {"sensor-beyond-limit", policy.Critical},
+	SensorBeyond: {"sensor-beyond-limit", policy.Critical}, OutputSaidOff: {name: "output-off-not-so"},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -258,6 +259,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("UPS %s is on bypass: no battery stands behind its output. Bring it back to normal mode.", ups)
 	case OutputIsOff:
 		return fmt.Sprintf("The output of UPS %s is off: it carries nothing.", ups)
+	case OutputSaidOff:
+		return fmt.Sprintf("UPS %s says that its output is off, but %s runs, the agent with it, and no other UPS carries that: either this answer is wrong or the policy's fed_by. All that hangs on the UPS counts as carried. Look at the UPS, its management card, and fed_by.", ups, ownName(p))
 	case OrderGivenUp:
 		return fmt.Sprintf("%s goes though %s, which depends on it, may still be up: that one was waited for as long as could be. Look at both after the outage.", host, other)
 	case LeftDependent:
@@ -389,6 +392,16 @@ func (n *Notice) subject(ups, host string) string {
 		return n.Code.String() + " of UPS " + ups
 	}
 	return n.Code.String()
+}
+
+// ownName names the host that the agent runs on.
+func ownName(p *policy.Policy) string {
+	for k := range p.Hosts {
+		if p.Hosts[k].Self {
+			return p.Hosts[k].Name
+		}
+	}
+	return "its own host"
 }
 
 var phaseWords = [...]string{

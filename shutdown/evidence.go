@@ -19,7 +19,9 @@ import "time"
 //	                      they count anew after a silence of a minute,
 //	                      or one within the ten seconds
 //	a UPS's own test      an answer that says so, with input there       15 minutes
-//	output off            two answers that say so, a second apart        until one says that it carries
+//	output off            two answers that say so, a second apart; none  until one says that it carries
+//	                      of the only UPS that can carry the agent's
+//	                      own host, for that runs
 //	host down             silence for the policy's quiet_for, after an   until it answers
 //	                      order that arrived, with the way to it there
 //	                      and no guest of it answering since; or its
@@ -112,6 +114,40 @@ func (u *UPS) loneOff(at, alive Instant, m *Measurement) bool {
 		u.OffHeard = at
 	}
 	return !u.Dead() && at < u.OffHeard.Add(aMoment)
+}
+
+// mustCarry tells whether a UPS carries its load whatever it says: the agent's own host
+// runs, and no other UPS carries that. A card may call normal mode "none": the compliance
+// sections of RFC 1628 number the sources otherwise than their definition does.
+func (s *State) mustCarry(i int32) bool {
+	k := s.ownHost()
+	if k < 0 || !s.fedBy(k, i) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if int32(f) != i && !s.UPSs[f].Dead() {
+			return false
+		}
+	}
+	return true
+}
+
+// corrected is an answer that says wrongly that the output is off, without that: what it
+// says of the input counts, or what was said of that before.
+func (s *State) corrected(i int32, m *Measurement) *Measurement {
+	c := *m
+	c.Source = FromInput
+	if m.Input == LineBad || m.Input == 0 && s.UPSs[i].OnBattery() {
+		c.Source = FromBattery
+	}
+	return &c
+}
+
+// saysOffWrongly tells whether a UPS has said twice that its output is off, and that is
+// not so.
+func (s *State) saysOffWrongly(i int32) bool {
+	u := &s.UPSs[i]
+	return u.OffHeard != 0 && !u.Dead() && u.LastAt >= u.OffHeard.Add(aMoment)
 }
 
 // good tells whether the UPS has input and carries its load.
