@@ -17,7 +17,7 @@ func (s *State) tell(at Instant) {
 		n := &w.holding[i]
 		n.Since = at
 		j := find(s.Told, n)
-		if j >= 0 && (n.Code.Condition() || s.Told[j].A == n.A) {
+		if j >= 0 && (n.Code.Condition() || s.Told[j].A == n.A && !(n.Code == PhaseEntered && Phase(n.A) == AllDown && s.Told[j].B != n.B)) {
 			*n = s.Told[j] // it was told; what it says now is for [State.Conditions]
 			continue
 		}
@@ -113,12 +113,18 @@ func (s *State) levels(at Instant) {
 	for i := range s.UPSs {
 		n := s.holdsThat(PhaseEntered, int32(i), -1)
 		n.A = int64(s.Phase(int32(i)))
-		if s.neverLost(int32(i)) {
-			n.B = 1
+		switch {
+		case Phase(n.A) == AllDown && s.lingerOn(int32(i), -1):
+			n.B = SomeLinger
+		case s.neverLost(int32(i)):
+			n.B = InputAllTheTime
 		}
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
+		if s.anyLingers() {
+			n.B = SomeLinger
+		}
 		n.Span = s.Return().Sub(at)
 		if s.Schedule.Plan.Fits {
 			n.A = 1
@@ -127,6 +133,22 @@ func (s *State) levels(at Instant) {
 			n.Span = battery.Unending
 		}
 	}
+}
+
+// What a notice of a UPS's phase, or of a plan, says besides.
+const (
+	InputAllTheTime = iota + 1 // the UPS had its input all the time
+	SomeLinger                 // hosts that were given up may run still
+)
+
+// anyLingers tells whether a host on battery was given up and may run still.
+func (s *State) anyLingers() bool {
+	for k := range s.Hosts {
+		if s.Hosts[k].givenUp() && s.affected(int32(k)) {
+			return true
+		}
+	}
+	return false
 }
 
 // Phase is where one UPS, with all it feeds, stands in an outage.
@@ -237,8 +259,8 @@ func (s *State) ofUPSs(at Instant) {
 	}
 }
 
-// toldOf tells whether an operator knows of a condition of a UPS that held last: a new
-// start of the agent ends none.
+// toldOf tells whether an operator knows of a condition of a UPS, or of none (-1), that
+// held last: a new start of the agent ends none.
 func (s *State) toldOf(c Code, i int32) bool {
 	return find(s.Told, &Notice{Code: c, UPS: i, Host: -1}) >= 0
 }
@@ -262,9 +284,13 @@ func (s *State) mayCountOn(at Instant, i int32) bool {
 
 // ofSite are the conditions of no UPS or host.
 func (s *State) ofSite() {
-	if s.Planned() && !s.Schedule.Plan.Fits {
+	// That no host is left to plan for is no good news while one that was given up draws on.
+	fits := s.Schedule.Plan.Fits && !(len(s.Schedule.Hosts) == 0 && s.anyLingers() && s.toldOf(PlanDoesNotFit, -1))
+	if s.Planned() && !fits {
 		n := s.holdsThat(PlanDoesNotFit, -1, -1)
 		switch {
+		case s.Schedule.Plan.Fits:
+			n.A = 3
 		case s.Word == Abort:
 			n.A = 2
 		case s.Schedule.Plan.FitsExpected:

@@ -37,8 +37,8 @@ type Effect struct {
 type Code uint8
 
 const (
-	PhaseEntered Code = iota + 1 // UPS, A: Phase
-	PlanMade                     // A: fits (1, 0), B: seconds to the point of no return
+	PhaseEntered Code = iota + 1 // UPS, A: Phase, B: InputAllTheTime, SomeLinger
+	PlanMade                     // A: fits (1, 0), B: SomeLinger, Span: until the point of no return
 	HostAsked                    // Host, A: Cause, Name: why it is asked now, Span: the margin of its stop
 	HostDown                     // Host, Span: time it took
 	HostStarted                  // Host
@@ -49,7 +49,7 @@ const (
 
 	firstCondition
 	SourceSilent    // UPS: it does not answer
-	PlanDoesNotFit  // A: fits at expected durations (1), an abort holds all up (2), neither (0)
+	PlanDoesNotFit  // A: fits at expected durations (1), an abort holds all up (2), all that are left were given up (3), none of these (0)
 	BatteryLow      // UPS: by its own word
 	NoBatteryBehind // UPS: bypass
 	OutputIsOff     // UPS
@@ -195,8 +195,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	}
 	switch n.Code {
 	case PhaseEntered:
-		if n.B == 1 {
+		switch n.B {
+		case InputAllTheTime:
 			return fmt.Sprintf("UPS %s: has input; %s", ups, inputWords[Phase(n.A)])
+		case SomeLinger:
+			return fmt.Sprintf("UPS %s: on battery; no host is left to stop, but some that were given up may run still", ups)
 		}
 		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
 	case PlanMade:
@@ -204,11 +207,19 @@ func (n *Notice) Text(p *policy.Policy) string {
 		if p.Site.Observe {
 			plan = "plan, if orders were given: "
 		}
-		if n.Span >= battery.Unending {
-			return plan + "nothing is left to stop"
+		every := "every host"
+		if n.B == SomeLinger {
+			every = "every host that was not given up"
 		}
-		if n.A == 1 {
-			return fmt.Sprintf("%severy host is off in time; a safe plan still exists for %s", plan, Spell(n.Span))
+		switch {
+		case n.Span >= battery.Unending && n.B == SomeLinger:
+			return plan + "no host is left to stop, but those that were given up may run still"
+		case n.Span >= battery.Unending:
+			return plan + "nothing is left to stop"
+		case n.A == 1 && (n.Span >= aWeek || n.Span <= 0):
+			return fmt.Sprintf("%s%s is off in time", plan, every)
+		case n.A == 1:
+			return fmt.Sprintf("%s%s is off in time; a safe plan still exists for %s", plan, every, Spell(n.Span))
 		}
 		return plan + "at worst durations there is no safe plan left; the order is kept as far as the time reaches"
 	case HostAsked:
@@ -249,6 +260,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 		if n.A == 2 {
 			return "Not every host can be off in time, and an operator's abort keeps those up that are. `ebbline status --release` lets them go."
 		}
+		if n.A == 3 {
+			return "Not every host could be stopped in time. Those that were given up may run still, and lose their power when the battery ends. Look at them after the outage; `ebbline plan` shows what is missing."
+		}
 		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows what is missing."
 	case BatteryLow:
 		if n.A > 0 {
@@ -273,6 +287,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnreachable:
 		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
+		if p.Hosts[n.Host].Self {
+			return fmt.Sprintf("%s, which the agent runs on, was told to shut down and still runs after all the time that it is given. It is told again and again, until the battery ends. See what keeps it up; then shut it down there.", host)
+		}
 		return fmt.Sprintf("%s is not off after all the time that it is given, and is given up: no host waits for it any longer. Look at it after the outage.", host)
 	case HostNotBack:
 		return fmt.Sprintf("%s did not come back: every way to start it was tried. What depends on it waits. Start it by hand.", host)
@@ -393,6 +410,9 @@ func (n *Notice) subject(ups, host string) string {
 	}
 	return n.Code.String()
 }
+
+// aWeek is as far as a plan looks ahead.
+const aWeek = 7 * 24 * time.Hour
 
 // ownName names the host that the agent runs on.
 func ownName(p *policy.Policy) string {
