@@ -339,6 +339,9 @@ func (s *State) ofHosts(at Instant) {
 		if s.stopFailed(k) {
 			s.holdsThat(StopFailed, -1, k)
 		}
+		if how := s.lostPower(k); how != 0 {
+			s.holdsThat(HostCut, -1, k).A = how
+		}
 		if h.Word == KeepHost {
 			s.holdsThat(KeepInForce, -1, k)
 		}
@@ -346,6 +349,39 @@ func (s *State) ofHosts(at Instant) {
 			s.holdsThat(Observing, -1, k)
 		}
 	}
+}
+
+// How a host lost its power, as a notice says it.
+const (
+	CutNow      = iota + 1 // its UPSs say that they carry nothing
+	CutOff                 // it is off, and no order had it stop
+	CutUnseen              // it is out of sight after a time in which its UPSs may have carried nothing
+	CutOrTurned            // likewise, and it may as well have been turned off: it is not brought back
+)
+
+// lostPower tells whether a host that ran lost its power, or may have, and is not back; 0
+// for not, and where a person has given a word for it since.
+func (s *State) lostPower(k int32) int64 {
+	h := &s.Hosts[k]
+	switch h.State {
+	case Dark:
+		if from, _ := s.unfed(k); h.WordAt < from {
+			return CutNow
+		}
+	case Off:
+		if v := h.Last.Action.ID.Verb; v != VerbShutDown && v != VerbPowerOff && h.Asked <= h.UpAt && h.WordAt <= h.SeenFrom {
+			return CutOff // the last order to it was no stop, and it was seen up after that
+		}
+	case Silent:
+		if s.seemsCut(k) && s.anyFeedGood(k) && h.WordAt <= h.SeenFrom { // not before a UPS answers: till then it may be the network
+			return CutUnseen
+		}
+	case TurnedOff:
+		if from, to := s.unfed(k); h.Seen == SeenSilent && from < to && h.UpAt < to && h.UpAt > from.Add(-slowLook) && h.SeenFrom > from && h.WordAt < to && !s.askedInVain(k) {
+			return CutOrTurned
+		}
+	}
+	return 0
 }
 
 // notBack is the condition of a host that did not come back.

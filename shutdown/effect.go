@@ -96,6 +96,7 @@ const (
 	Observing        // Host, or none: all are only watched
 	SensorBeyond     // Name, A: what it says, B: its limit
 	OutputSaidOff    // UPS: it says that its output is off, and carries the agent's own host
+	HostCut          // Host, A: how it lost its power: CutNow and others
 )
 
 // Condition tells whether the code is one of a condition.
@@ -138,6 +139,7 @@ var codes = [...]struct {
 	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
 	Observing:    {"observing", policy.Info},
 	SensorBeyond: {"sensor-beyond-limit", policy.Critical}, OutputSaidOff: {name: "output-off-not-so"},
+	HostCut: {"host-cut", policy.Critical},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -291,6 +293,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 			return fmt.Sprintf("%s, which the agent runs on, was told to shut down and still runs after all the time that it is given. It is told again and again, until the battery ends. See what keeps it up; then shut it down there.", host)
 		}
 		return fmt.Sprintf("%s is not off after all the time that it is given, and is given up: no host waits for it any longer. Look at it after the outage.", host)
+	case HostCut:
+		return cutText(n, &p.Hosts[n.Host], p)
 	case HostNotBack:
 		return fmt.Sprintf("%s did not come back: every way to start it was tried. What depends on it waits. Start it by hand.", host)
 	case NoWayToStart:
@@ -409,6 +413,28 @@ func (n *Notice) subject(ups, host string) string {
 		return n.Code.String() + " of UPS " + ups
 	}
 	return n.Code.String()
+}
+
+// cutText says how a host lost its power, and what is to be done.
+func cutText(n *Notice, h *policy.Host, p *policy.Policy) string {
+	then := "It is brought back with the others."
+	if h.Observe {
+		then = "It is only watched, and not brought back: start it by hand."
+	}
+	then += " Look at it then: what it was doing may be lost."
+	switch {
+	case n.A == CutNow:
+		return fmt.Sprintf("%s lost its power: what feeds it says that it carries nothing. %s", h.Name, then)
+	case n.A == CutOff && h.RunsOn >= 0:
+		return fmt.Sprintf("%s went off with %s, which it runs on, and was not stopped before. %s", h.Name, p.Hosts[h.RunsOn].Name, then)
+	case n.A == CutOff:
+		return fmt.Sprintf("%s is off, and was not stopped: it lost its power. %s", h.Name, then)
+	case n.A == CutOrTurned && h.Observe:
+		return fmt.Sprintf("%s went off while what feeds it carried nothing, or did not answer. %s", h.Name, then)
+	case n.A == CutOrTurned:
+		return fmt.Sprintf("%s went off while what feeds it did not answer: it was turned off, or lost its power, and nobody knows which. It is not brought back. If it should be up: `ebbline status --start %s`.", h.Name, h.Name)
+	}
+	return fmt.Sprintf("%s may have lost its power: it went out of sight while what feeds it did not answer, or carried nothing. %s", h.Name, then)
 }
 
 // aWeek is as far as a plan looks ahead.

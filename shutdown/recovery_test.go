@@ -190,3 +190,81 @@ func TestGivenUpDrawsNoMoreThanIsMeasured(t *testing.T) {
 		t.Errorf("the agent's own host is planned at %v with 220 W, and at %v with 20", draws.Sub(0), off.Sub(0))
 	}
 }
+
+// Aim: hosts that lose their power while their UPS is silent, be it long after it fell
+// silent and with the agent dead for a part of that, are told of and brought back; one
+// that goes alone may have been turned off, is told of, and is not. Method: three hosts
+// on one UPS, the agent elsewhere; one, two or all go out of sight at one time; once the
+// third is seen up afterwards.
+func TestLostUnseen(t *testing.T) {
+	for _, c := range []struct {
+		gone    int
+		later   bool // the last one is seen up afterwards
+		dies    bool // the agent, in the silence
+		started bool
+	}{{1, false, false, false}, {1, true, false, false}, {2, true, false, false}, {2, false, false, true}, {3, false, false, true}, {3, false, true, true}} {
+		p := home()
+		p.Hosts[0].Starts = []policy.Start{{Kind: policy.ByWake, Ethernet: "02:00:00:00:00:01"}}
+		for _, name := range []string{"i", "j"} {
+			h := p.Hosts[0]
+			h.Name = name
+			p.Hosts = append(p.Hosts, h)
+		}
+		r := &rig{t: t, s: New(), at: Instant(1000 * time.Hour), m: Nothing}
+		r.step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+		r.m.Source, r.m.Input, r.m.LoadWatts, r.m.ChargeTenths = FromInput, LineGood, 600, 1000
+		look := func(seen Sighting, hosts ...int32) {
+			for _, k := range hosts {
+				r.step(&Event{Kind: Observed, Host: k, Sighting: seen})
+			}
+		}
+		r.answers(20 * time.Second)
+		look(SeenUp, 0, 1, 2)
+		r.answers(time.Hour)
+		look(SeenUp, 0, 1, 2)
+		r.at = r.at.Add(2 * time.Minute) // silent from here on
+		if c.dies {
+			r.step(&Event{Kind: Restarted})
+		} else {
+			r.step(&Event{Kind: Tick})
+		}
+		look(SeenUp, 0, 1, 2)
+		r.at = r.at.Add(10 * time.Minute)
+		look(SeenUp, 0, 1, 2)
+		r.at = r.at.Add(20 * time.Second)
+		gone := []int32{0, 1, 2}[:c.gone]
+		look(SeenSilent, gone...)
+		if r.at = r.at.Add(50 * time.Second); c.later {
+			look(SeenUp, 2)
+		}
+		look(SeenSilent, gone...)
+		r.at = r.at.Add(3 * time.Hour)
+		r.m.LoadWatts, r.out = 20, r.out[:0]
+		r.answers(2 * time.Second)
+		look(SeenSilent, gone...)
+		r.answers(2 * time.Second)
+		look(SeenSilent, gone...)
+		r.answers(2 * time.Second)
+		for _, k := range gone {
+			if !r.s.toldOfHost(HostCut, k) {
+				t.Errorf("%+v: host %d is %s, and nobody was told", c, k, r.s.Hosts[k].State)
+			}
+		}
+		for range 12 { // hours
+			r.answers(time.Hour)
+			look(SeenSilent, gone...)
+		}
+		for _, k := range gone {
+			if n := r.begun(k, VerbStart); n > 0 != c.started {
+				t.Errorf("%+v: host %d is %s and was told to start %d times", c, k, r.s.Hosts[k].State, n)
+			}
+		}
+		if c.started {
+			continue
+		}
+		r.step(&Event{Kind: Commanded, Order: Clear, Code: HostCut, Host: 0})
+		if r.s.toldOfHost(HostCut, 0) || r.s.Hosts[0].State != TurnedOff {
+			t.Errorf("%+v: a person has seen to it, and it is %s, told of %v", c, r.s.Hosts[0].State, r.s.toldOfHost(HostCut, 0))
+		}
+	}
+}
