@@ -268,3 +268,33 @@ func TestLostUnseen(t *testing.T) {
 		}
 	}
 }
+
+// Aim: while one host hangs, what it depends on is not kept waiting until the battery, that
+// says it is low, leaves it no time. Method: "battery low" with a hundred seconds left, and
+// a host that takes its order and stays, with an allowance of a minute and a half.
+func TestLowBatteryWaitsForNobody(t *testing.T) {
+	p := home()
+	p.Hosts[0].Methods[0].GivesUp, p.Hosts[0].Watts, p.Hosts[0].StoppingWatts = 90*time.Second, 50, 50
+	p.Hosts = append(p.Hosts, p.Hosts[0])
+	p.Hosts[0].Name, p.Hosts[1].Name, p.Hosts[1].DependsOn = "store", "web", []int{0}
+	r := &rig{t: t, s: New(), at: Instant(1000 * time.Hour), m: Nothing}
+	r.step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+	r.m.Source, r.m.LoadWatts, r.m.ChargeTenths = FromInput, 100, 1000
+	r.answers(20 * time.Second)
+	for k := range p.Hosts {
+		r.step(&Event{Kind: Observed, Host: int32(k), Sighting: SeenUp})
+	}
+	r.m.Source, r.m.Battery, r.m.LowSeconds = FromBattery, StatusLow, 100
+	for range 60 {
+		if r.answers(2 * time.Second); r.begun(0, VerbShutDown) > 0 {
+			break
+		}
+	}
+	least, _, _ := r.s.Runtime(0)
+	if r.begun(0, VerbShutDown) == 0 || least < p.Hosts[0].StopsIn || r.s.Hosts[1].State == GivenUp {
+		t.Errorf("store was asked %d times, with %v left; it takes %v; web is %s", r.begun(0, VerbShutDown), least, p.Hosts[0].StopsIn, r.s.Hosts[1].State)
+	}
+	if !r.s.toldOfHost(OrderGivenUp, 0) {
+		t.Error("nobody is told that it goes before what depends on it")
+	}
+}

@@ -323,6 +323,7 @@ func (s *State) enact(at Instant, w *work) {
 		w.planner.Follow(&w.problem, &c.Plan)
 	}
 	s.stayLast(at, c)
+	s.whileItLasts(c, w)
 	for j, k := range c.Hosts {
 		if s.going(k) && w.latest[j] < Never {
 			c.Plan.Stops[j].Latest = w.latest[j].Sub(at) // as it was when it was asked

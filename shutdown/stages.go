@@ -56,6 +56,44 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 	return any
 }
 
+// whileItLasts lets no host whose battery is low wait for another so long that, at the load
+// of now and at expected durations, it and what must follow it would not be off: the load
+// does not fall while that other hangs. Where it is too late for that, the order is kept.
+func (s *State) whileItLasts(c *Schedule, w *work) {
+	if !s.anyLow() {
+		return
+	}
+	takes, follow := make([]time.Duration, len(c.Hosts)), make([]time.Duration, len(c.Hosts))
+	for j, k := range c.Hosts {
+		if takes[j] = w.problem.Hosts[j].Expected; s.Policy.Hosts[k].Self && s.switches() {
+			takes[j] += orderLost
+		}
+	}
+	order := s.Order()
+	for n := len(order) - 1; n >= 0; n-- { // what goes last comes first
+		j := s.slot(order[n])
+		if j < 0 {
+			continue
+		}
+		for _, a := range w.problem.Hosts[j].After {
+			follow[a] = max(follow[a], takes[j]+follow[j])
+		}
+		if s.urgent(order[n]) != ForLow {
+			continue
+		}
+		ends := time.Duration(0)
+		for _, f := range s.Policy.Hosts[order[n]].FedBy {
+			if !s.UPSs[f].Dead() {
+				least, _, _ := s.Runtime(int32(f))
+				ends = max(ends, least)
+			}
+		}
+		if last := ends - takes[j] - follow[j] - s.Reaction(); last > 0 {
+			c.Plan.Stops[j].Latest = min(c.Plan.Stops[j].Latest, last)
+		}
+	}
+}
+
 // keepUp moves those who are kept and would go early to the point of no return, and
 // those who would go later than the battery then allows to the latest moment, one for
 // all, that it does. True when any are kept.
