@@ -1,6 +1,10 @@
 package shutdown
 
-import "ebbline/shutdown/battery"
+import (
+	"time"
+
+	"ebbline/shutdown/battery"
+)
 
 // tell compares what holds now with what an operator was told last. Conditions that
 // are over are cleared, new ones are told with what they say now; UPSs' phases and the
@@ -118,11 +122,18 @@ func (s *State) levels(at Instant) {
 			n.B = SomeLinger
 		case s.neverLost(int32(i)):
 			n.B = InputAllTheTime
+		case Phase(n.A) == Recovery && s.Emergency != 0:
+			n.B = PersonFirst
+		case Phase(n.A) == Recovery && s.anyWaitsForCool(at, int32(i)):
+			n.B = CoolFirst
 		}
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
-		if s.anyLingers() {
+		switch {
+		case !s.Schedule.Plan.Fits && s.Schedule.Plan.FitsExpected:
+			n.B = FitsIfExpected
+		case s.anyLingers():
 			n.B = SomeLinger
 		}
 		n.Span = s.Return().Sub(at)
@@ -139,7 +150,20 @@ func (s *State) levels(at Instant) {
 const (
 	InputAllTheTime = iota + 1 // the UPS had its input all the time
 	SomeLinger                 // hosts that were given up may run still
+	PersonFirst                // nothing is started before a person says so
+	CoolFirst                  // hosts wait for a room to be cool, too
+	FitsIfExpected             // the plan fits at expected durations, and at worst ones not
 )
+
+// anyWaitsForCool tells whether a host of a UPS waits for its room to be cool.
+func (s *State) anyWaitsForCool(at Instant, i int32) bool {
+	for k := range s.Hosts {
+		if s.waits(int32(k)) && s.fedBy(int32(k), i) && !s.coolFor(at, int32(k)) {
+			return true
+		}
+	}
+	return false
+}
 
 // anyLingers tells whether a host on battery was given up and may run still.
 func (s *State) anyLingers() bool {
@@ -251,7 +275,7 @@ func (s *State) ofUPSs(at Instant) {
 		}
 		if u.OnBattery() && s.lowering(i) && u.Last.RuntimeSeconds != 0 { // at 0 the end is near, which speaks of no worse battery
 			n := s.holdsThat(ForecastLowered, i, -1)
-			n.A, n.B = int64(1000*u.Holds[low]/s.prior(i)), ByMinutes
+			n.A, n.B, n.Span = int64(1000*u.Holds[low]/s.prior(i)), ByMinutes, time.Duration(u.Last.RuntimeSeconds)*time.Second
 			if c := u.Last.ChargeTenths; c != Unread && u.AtGauge != Unread && u.AtGauge-c >= 150 {
 				n.B = ByCharge
 			}
@@ -323,15 +347,13 @@ func (s *State) ofHosts(at Instant) {
 			s.ofStop(k)
 		case GivenUp, Late:
 			if !s.stopFailed(k) {
-				s.holdsThat(HostGivenUp, -1, k)
+				if n := s.holdsThat(HostGivenUp, -1, k); s.aborted(k) && s.nextWay(k, int(h.Last.Action.ID.Method), true) >= 0 {
+					n.A = 1
+				}
 			}
 		case Halfway:
 			if !s.stopFailed(k) {
 				s.holdsThat(StoppedHalfway, -1, k)
-			}
-		case TurnedOff:
-			if s.askedInVain(k) {
-				s.holdsThat(HostGivenUp, -1, k)
 			}
 		case Failed:
 			s.holdsThat(s.notBack(k), -1, k)
@@ -399,7 +421,10 @@ func (s *State) ofStop(k int32) {
 	switch {
 	case !s.affected(k):
 	case blocker >= 0: // the order among hosts is given up: it goes before one that depends on it
-		s.holdsThat(OrderGivenUp, -1, k).B = int64(blocker)
+		n := s.holdsThat(OrderGivenUp, -1, k)
+		if n.B = int64(blocker); s.Hosts[blocker].Asked > h.Asked || s.Hosts[blocker].runs() && s.Hosts[blocker].UpAt > h.Asked && s.unasked(blocker) && s.Hosts[blocker].Asked >= s.Began {
+			n.A = 1
+		}
 	case stays >= 0:
 		s.holdsThat(LeftDependent, -1, k).B = int64(stays)
 	}
@@ -408,7 +433,9 @@ func (s *State) ofStop(k int32) {
 		case Refused:
 			s.holdsThat(HostRefuses, -1, k)
 		case Unreachable:
-			s.holdsThat(HostUnreachable, -1, k)
+			if h.Ours { // else it looked turned off before
+				s.holdsThat(HostUnreachable, -1, k)
+			}
 		}
 	}
 }
@@ -427,6 +454,17 @@ func (s *State) ShownAs(k int32) string {
 	case Off:
 		if h.Word == StopHost {
 			return "off by an operator's order"
+		}
+	case TurnedOff:
+		switch {
+		case s.askedInVain(k):
+			return "turned off before; asked to stop all the same, without an answer"
+		case s.lostPower(k) != 0:
+			return "off: it lost its power, or was turned off"
+		}
+	case Starting:
+		if h.Last.Action.ID.Verb != VerbStart {
+			return "to be started, if it is off"
 		}
 	}
 	return h.State.String()

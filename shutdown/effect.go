@@ -37,7 +37,7 @@ type Effect struct {
 type Code uint8
 
 const (
-	PhaseEntered Code = iota + 1 // UPS, A: Phase, B: InputAllTheTime, SomeLinger
+	PhaseEntered Code = iota + 1 // UPS, A: Phase, B: InputAllTheTime and others
 	PlanMade                     // A: fits (1, 0), B: SomeLinger, Span: until the point of no return
 	HostAsked                    // Host, A: Cause, Name: why it is asked now, Span: the margin of its stop
 	HostDown                     // Host, Span: time it took
@@ -202,6 +202,10 @@ func (n *Notice) Text(p *policy.Policy) string {
 			return fmt.Sprintf("UPS %s: has input; %s", ups, inputWords[Phase(n.A)])
 		case SomeLinger:
 			return fmt.Sprintf("UPS %s: on battery; no host is left to stop, but some that were given up may run still", ups)
+		case PersonFirst:
+			return fmt.Sprintf("UPS %s: input is back; power was cut on purpose, and nothing is started until a person says so", ups)
+		case CoolFirst:
+			return fmt.Sprintf("UPS %s: input is back; waiting until it is stable, the battery could carry another outage, and the room is cool", ups)
 		}
 		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
 	case PlanMade:
@@ -223,7 +227,10 @@ func (n *Notice) Text(p *policy.Policy) string {
 		case n.A == 1:
 			return fmt.Sprintf("%s%s is off in time; a safe plan still exists for %s", plan, every, Spell(n.Span))
 		}
-		return plan + "at worst durations there is no safe plan left; the order is kept as far as the time reaches"
+		if n.B == FitsIfExpected {
+			return plan + every + " is off in time if each takes as long as expected; nothing is left for one that takes longer"
+		}
+		return plan + "there is none by which every host is off in time; the order is kept as far as the time reaches"
 	case HostAsked:
 		asked := "is asked to stop"
 		if p.Hosts[n.Host].Observe {
@@ -254,18 +261,18 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("UPS %s has not answered for %s. If it is on battery, that is counted as draining on. Look at its management card and the way to it.", ups, Spell(n.Span))
 	case PlanDoesNotFit:
 		if p.Site.Observe {
-			return "If orders were given, not every host would be off in time at worst durations. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
+			return "If orders were given, and hosts took as long as they may, not every one would be off in time. `ebbline plan` shows by day what is missing."
 		}
 		if n.A == 1 {
-			return "At worst durations not every host is off in time; at expected ones they are. Shorten gives_up, shed more, or fit a bigger battery; `ebbline plan` shows where."
+			return "If hosts take as long as they may, not every one is off in time; if they take as long as expected, they are, and the plan is for that. `ebbline plan` shows by day what is missing."
 		}
 		if n.A == 2 {
 			return "Not every host can be off in time, and an operator's abort keeps those up that are. `ebbline status --release` lets them go."
 		}
 		if n.A == 3 {
-			return "Not every host could be stopped in time. Those that were given up may run still, and lose their power when the battery ends. Look at them after the outage; `ebbline plan` shows what is missing."
+			return "Not every host could be stopped in time. Those that were given up may run still, and lose their power when the battery ends. Look at them after the outage; `ebbline plan` shows by day what is missing."
 		}
-		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows what is missing."
+		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows by day what is missing."
 	case BatteryLow:
 		if n.A > 0 {
 			return fmt.Sprintf("UPS %s: its battery is down to %.1f V, where a discharge ends: that outranks the projection. Test the battery once the input is back.", ups, float64(n.A)/1000)
@@ -278,6 +285,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case OutputSaidOff:
 		return fmt.Sprintf("UPS %s says that its output is off, but %s runs, the agent with it, and no other UPS carries that: either this answer is wrong or the policy's fed_by. All that hangs on the UPS counts as carried. Look at the UPS, its management card, and fed_by.", ups, ownName(p))
 	case OrderGivenUp:
+		if n.A == 1 {
+			return fmt.Sprintf("%s is being stopped, and %s, which depends on it, may be up again: it was asked, or came up, later. Look at both after the outage.", host, other)
+		}
 		return fmt.Sprintf("%s goes though %s, which depends on it, may still be up: that one was waited for as long as could be. Look at both after the outage.", host, other)
 	case LeftDependent:
 		if p.Hosts[n.B].Observe {
@@ -289,6 +299,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnreachable:
 		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
+		if n.A == 1 {
+			return fmt.Sprintf("%s is not off after all the time that it is given. An operator's abort keeps its other ways from being tried. Look at it.", host)
+		}
 		if p.Hosts[n.Host].Self {
 			return fmt.Sprintf("%s, which the agent runs on, was told to shut down and still runs after all the time that it is given. It is told again and again, until the battery ends. See what keeps it up; then shut it down there.", host)
 		}
@@ -347,9 +360,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case ForecastLowered:
 		what := "its charge reading falls faster than was counted on"
 		if n.B == ByMinutes {
-			what = "its own minutes left are fewer than was counted on"
+			what = "by its own word it has " + Spell(n.Span) + " left, fewer than was counted on"
 		}
-		return fmt.Sprintf("UPS %s: %s; it is counted on for %d %% of what it was. Test the battery after the outage.", ups, what, n.A/10)
+		return fmt.Sprintf("UPS %s: %s. Its battery is now counted on for %d %% of what it was. Test it after the outage.", ups, what, n.A/10)
 	case JournalUnwritten:
 		return "The journal is not on its disk; the agent acts on without it. After a crash now it would not know what was asked. The log says why; most often the disk is full or too slow, or the folder is not there."
 	case SecretUnreadable:

@@ -188,6 +188,9 @@ func (r *Reading) Why(k int32) string {
 		}
 		return "no plan fits any more: all hosts go at once, in order"
 	}
+	if r.s.Policy.Hosts[k].Self && r.s.heatFirst(k) {
+		return "by then its room may be too warm; but the agent's own host is not stopped for heat"
+	}
 	return r.planned(k)
 }
 

@@ -78,11 +78,8 @@ func TestTranscripts(t *testing.T) {
 			case "hosts":
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
-					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, h.State)
-					if at, is := s.WouldBeAsked(int32(k)); is {
-						fmt.Fprintf(&b, "; would have been asked at %s", whole(at))
-					}
-					if h.Word != 0 {
+					fmt.Fprintf(&b, "%s: %s", s.Policy.Hosts[k].Name, s.ShownAs(int32(k)))
+					if h.Word != 0 && h.State != shutdown.Off {
 						fmt.Fprintf(&b, "; operator: %s", h.Word)
 					}
 					b.WriteString("\n")
