@@ -355,6 +355,10 @@ func (s *State) ofHosts(at Instant) {
 			if !s.stopFailed(k) {
 				s.holdsThat(StoppedHalfway, -1, k)
 			}
+		case TurnedOff:
+			if s.askedInVain(k) {
+				s.holdsThat(HostGivenUp, -1, k).A = 2
+			}
 		case Failed:
 			s.holdsThat(s.notBack(k), -1, k)
 		}

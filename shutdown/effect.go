@@ -63,7 +63,7 @@ const (
 	LeftDependent   // it goes though B stays up: B has another feed with input, or is only watched
 	HostRefuses     // it answers and says no
 	HostUnreachable // it does not get the order
-	HostGivenUp     // its allowance is used up
+	HostGivenUp     // its allowance is used up; A: an abort keeps its other ways back (1), it looked turned off before (2)
 	HostNotBack     // every start in vain
 	NoWayToStart    // down, and the policy has no way to start it
 	StoppedHalfway  // asked, still up, input back
@@ -299,6 +299,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnreachable:
 		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
+		if n.A == 2 {
+			return fmt.Sprintf("%s looked turned off before, was asked to stop all the same, and did not answer: no host waits for it. If it is up, out of sight, it loses its power when the battery ends.", host)
+		}
 		if n.A == 1 {
 			return fmt.Sprintf("%s is not off after all the time that it is given. An operator's abort keeps its other ways from being tried. Look at it.", host)
 		}

@@ -329,7 +329,7 @@ func (s *State) wentTogether(k int32) bool {
 			shares, within = shares || shared, within && shared
 		}
 		switch apart := h.UpAt.Sub(up); {
-		case within && apart > slowLook+p.Probe.QuietFor:
+		case within && (p.Self || apart > slowLook+p.Probe.QuietFor):
 			return false // that one was carried on
 		case shares && max(apart, -apart) <= slowLook && h.Seen == SeenSilent:
 			together = true

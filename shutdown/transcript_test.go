@@ -42,39 +42,54 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //
 //	policy FILE [observe]    adopt it, all UPSs with input and full, all hosts seen up; with the
 //	                         site only watched, or with observe=HOST that host
-//	step                     event lines, as in the journal; prints the effects
-//	until INSTANT            ticks, whenever the core wants one, up to the instant
-//	poll UPS EVERY UNTIL     the same answer again and again, ticks between
+//	step [silent[=UPS]]      event lines, as in the journal; prints the effects
+//	until INSTANT [silent]   time passes up to the instant
+//	poll EVERY UNTIL         the same lines again and again
 //	warm EVERY UNTIL         readings as sensors show them between two temperatures, and the same answer of UPSs
 //	hosts                    how each host stands, and an operator's word for it
 //	plan                     who stops when
 //	upss                     how each UPS stands
 //	adopt FILE [observe]     another policy
 //	clone                    the state goes through its JSON form and back
+//
+// Between the lines the room goes on as a real one does: every two seconds each UPS
+// answers as it did last, every eight each sensor and contact that the page has spoken
+// of, and an order that nothing is said of ends without an answer at its deadline, or when
+// it is cancelled. A step that says so has UPSs silent instead; while the agent is dead
+// (until "restarted") nothing is heard.
 func TestTranscripts(t *testing.T) {
 	datadriven.Walk(t, "../testdata/transcripts", func(t *testing.T, path string) {
 		var s *shutdown.State
+		r := &room{}
 		datadriven.RunTest(t, path, func(t *testing.T, d *datadriven.TestData) string {
 			if d.Cmd == "policy" {
 				s = begin(policyOf(t, d))
+				*r = room{s: s}
+				for i := range s.UPSs {
+					r.note(0, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: s.UPSs[i].Last})
+				}
 				return ""
 			}
 			var b strings.Builder
 			switch d.Cmd {
 			case "step":
+				r.hush(d)
 				for line := range strings.Lines(d.Input) {
-					step(t, d, s, strings.TrimSpace(line), &b)
+					step(t, d, r, strings.TrimSpace(line), &b)
 				}
+				r.silent = nil
 			case "until":
 				at, err := transcript.ParseInstant(d.CmdArgs[0].Key)
 				if err != nil {
 					d.Fatalf(t, "%v", err)
 				}
-				ticks(s, at, &b)
+				r.hush(d)
+				r.pass(at, &b)
+				r.silent = nil
 			case "poll":
-				poll(t, d, s, &b)
+				poll(t, d, r, &b)
 			case "warm":
-				warm(t, d, s, &b)
+				warm(t, d, r, &b)
 			case "hosts":
 				for k := range s.Hosts {
 					h := &s.Hosts[k]
@@ -101,7 +116,7 @@ func TestTranscripts(t *testing.T) {
 					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)), s.ChargePercent(int32(i)))
 				}
 			case "adopt":
-				give(s, s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: policyOf(t, d), Day: day}, &b)
+				r.give(s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: policyOf(t, d), Day: day}, &b)
 			case "clone":
 				text, err := json.Marshal(s)
 				if err != nil {
@@ -111,6 +126,7 @@ func TestTranscripts(t *testing.T) {
 				if err := json.Unmarshal(text, s); err != nil {
 					d.Fatalf(t, "%v", err)
 				}
+				r.s = s
 			default:
 				d.Fatalf(t, "no command is called %s", d.Cmd)
 			}
@@ -143,13 +159,13 @@ var spans = regexp.MustCompile(`\d+\.\.\d+`)
 
 // warm gives the lines of the input again and again until an instant; in each a "A..B"
 // goes from the one to the other.
-func warm(t *testing.T, d *datadriven.TestData, s *shutdown.State, b *strings.Builder) {
+func warm(t *testing.T, d *datadriven.TestData, r *room, b *strings.Builder) {
 	every, err1 := time.ParseDuration(d.CmdArgs[0].Key)
 	until, err2 := transcript.ParseInstant(d.CmdArgs[1].Key)
 	if err1 != nil || err2 != nil {
 		d.Fatalf(t, "warm wants how often and until when")
 	}
-	from := s.Now
+	from := r.s.Now
 	for at := from.Add(every); at <= until; at = at.Add(every) {
 		for line := range strings.Lines(d.Input) {
 			line = strings.TrimSpace(line)
@@ -160,7 +176,7 @@ func warm(t *testing.T, d *datadriven.TestData, s *shutdown.State, b *strings.Bu
 				}
 				return fmt.Sprint(low + (high-low)*int64(at-from)/int64(until-from))
 			})
-			step(t, d, s, "at "+transcript.Instant(at)+" "+line, b)
+			step(t, d, r, "at "+transcript.Instant(at)+" "+line, b)
 		}
 	}
 }
@@ -184,48 +200,141 @@ func begin(p *policy.Policy) *shutdown.State {
 	return s
 }
 
-func step(t *testing.T, d *datadriven.TestData, s *shutdown.State, line string, b *strings.Builder) {
-	at, e, err := transcript.Parse(s.Policy, line)
+// room is what goes on around the core between a page's lines.
+type room struct {
+	s      *shutdown.State
+	again  []standing
+	silent []int32 // UPSs that say only what the page has them say
+	begun  []shutdown.Action
+}
+
+// standing is what a source says again and again, and when it said it last.
+type standing struct {
+	event shutdown.Event
+	at    shutdown.Instant
+	every time.Duration
+}
+
+// hush takes from a step which UPSs are silent in it: those named, or all.
+func (r *room) hush(d *datadriven.TestData) {
+	for _, a := range d.CmdArgs {
+		if a.Key != "silent" {
+			continue
+		}
+		for i := range r.s.Policy.UPSs {
+			if len(a.Vals) == 0 || slices.Contains(a.Vals, r.s.Policy.UPSs[i].Name) {
+				r.silent = append(r.silent, int32(i))
+			}
+		}
+	}
+}
+
+// note keeps what a source said, to say it again.
+func (r *room) note(at shutdown.Instant, e *shutdown.Event) {
+	n := standing{*e, at, 2 * time.Second}
+	switch e.Kind {
+	case shutdown.Warmed, shutdown.Touched:
+		n.every = 8 * time.Second
+	case shutdown.Finished:
+		r.begun = slices.DeleteFunc(r.begun, func(a shutdown.Action) bool { return a.ID == e.Action })
+		return
+	case shutdown.Measured:
+	default:
+		return
+	}
+	for i := range r.again {
+		if o := &r.again[i].event; o.Kind == e.Kind && o.UPS == e.UPS && o.Sensor == e.Sensor {
+			r.again[i] = n
+			return
+		}
+	}
+	r.again = append(r.again, n)
+}
+
+// pass lets time pass: what is due before an instant happens.
+func (r *room) pass(until shutdown.Instant, b *strings.Builder) {
+	for range 1000000 {
+		next, e := until, (*shutdown.Event)(nil)
+		for i := range r.again {
+			n := &r.again[i]
+			if at := n.at.Add(n.every); at < next && !(n.event.Kind == shutdown.Measured && slices.Contains(r.silent, n.event.UPS)) {
+				next, e = at, &n.event
+			}
+		}
+		for _, a := range r.begun {
+			if a.Deadline < next {
+				next, e = a.Deadline, &shutdown.Event{Kind: shutdown.Finished, Host: a.ID.Host, UPS: a.ID.UPS, Action: a.ID, Outcome: shutdown.Unknown}
+			}
+		}
+		r.tick(next, b)
+		if e == nil {
+			return
+		}
+		said := *e
+		r.give(max(next, r.s.Now), &said, b)
+	}
+	panic("time does not pass")
+}
+
+func step(t *testing.T, d *datadriven.TestData, r *room, line string, b *strings.Builder) {
+	at, e, err := transcript.Parse(r.s.Policy, line)
 	if err != nil {
 		d.Fatalf(t, "%q: %v", line, err)
 	}
-	ticks(s, at, b)
-	give(s, at, e, b)
+	if e.Kind == shutdown.Restarted {
+		r.begun = nil
+		for i := range r.again {
+			r.again[i].at = at
+		}
+		r.give(at, e, b)
+		return
+	}
+	r.pass(at, b)
+	r.give(at, e, b)
 }
 
-func give(s *shutdown.State, at shutdown.Instant, e *shutdown.Event, b *strings.Builder) {
-	if why := s.Objection(e); why != "" {
+func (r *room) give(at shutdown.Instant, e *shutdown.Event, b *strings.Builder) {
+	if why := r.s.Objection(e); why != "" {
 		fmt.Fprintf(b, "at %s refused: %s\n", transcript.Instant(at), why)
 	}
-	for _, f := range s.Step(at, e, nil) {
-		if f.Kind == shutdown.Probe || f.Kind == shutdown.Connect {
+	r.note(at, e)
+	for _, f := range r.s.Step(at, e, nil) {
+		switch f.Kind {
+		case shutdown.Probe, shutdown.Connect:
 			continue // who is looked at how often is tested where it matters
+		case shutdown.Begin:
+			r.begun = append(r.begun, f.Action)
+		case shutdown.Cancel:
+			for i := range r.begun {
+				if a := &r.begun[i]; a.ID == f.Action.ID {
+					a.Deadline = at.Add(time.Second)
+				}
+			}
 		}
-		b.WriteString(transcript.Effect(s.Policy, at, &f) + "\n")
+		b.WriteString(transcript.Effect(r.s.Policy, at, &f) + "\n")
 	}
 }
 
-// ticks lets time pass.
-func ticks(s *shutdown.State, until shutdown.Instant, b *strings.Builder) {
+// tick wakes the core whenever it wants to be, up to an instant.
+func (r *room) tick(until shutdown.Instant, b *strings.Builder) {
 	for range 100000 {
-		if s.Wake > until {
+		if r.s.Wake > until {
 			return
 		}
-		at := s.Wake
-		give(s, at, &shutdown.Event{Kind: shutdown.Tick}, b)
+		r.give(r.s.Wake, &shutdown.Event{Kind: shutdown.Tick}, b)
 	}
 	panic("the core wakes itself for ever")
 }
 
-func poll(t *testing.T, d *datadriven.TestData, s *shutdown.State, b *strings.Builder) {
+func poll(t *testing.T, d *datadriven.TestData, r *room, b *strings.Builder) {
 	every, err1 := time.ParseDuration(d.CmdArgs[0].Key)
 	until, err2 := transcript.ParseInstant(d.CmdArgs[1].Key)
 	if err1 != nil || err2 != nil {
 		d.Fatalf(t, "poll wants how often and until when")
 	}
-	for at := s.Now.Add(every); at <= until; at = at.Add(every) {
+	for at := r.s.Now.Add(every); at <= until; at = at.Add(every) {
 		for line := range strings.Lines(d.Input) {
-			step(t, d, s, "at "+transcript.Instant(at)+" "+strings.TrimSpace(line), b)
+			step(t, d, r, "at "+transcript.Instant(at)+" "+strings.TrimSpace(line), b)
 		}
 	}
 }
