@@ -268,6 +268,11 @@ func (r *room) pass(until shutdown.Instant, b *strings.Builder) {
 		}
 		r.tick(next, b)
 		if e == nil {
+			for i := range r.again {
+				if n := &r.again[i]; n.event.Kind == shutdown.Measured && slices.Contains(r.silent, n.event.UPS) {
+					n.at = max(n.at, until)
+				}
+			}
 			return
 		}
 		said := *e
