@@ -113,7 +113,7 @@ func (a *Agent) employ(c *workers) {
 	})
 }
 
-// dismiss lets the workers go, and with them their actions: nobody is left who could
+// dismiss lets the workers go, and with them their actions: nothing is left that could
 // be told of their end.
 func (a *Agent) dismiss() {
 	if a.workers == nil {

@@ -47,7 +47,7 @@ const (
 	InSpent                     // its allowance is used up
 	InSpared                    // its input is there, and no order has arrived
 	InStays                     // its input is there, it is up, and will not go any more
-	InCut                       // it has lost its power or gone down, by all that is known, and its input is there; one that no order reached is started at once, for it may be up, and a start does that no harm
+	InCut                       // off, by all that is known, and its input is there; one that no order reached is started at once: if it is up, that does no harm
 	InDark                      // no feed carries anything
 	InLit                       // one does again
 	InHostOff                   // the host that it runs on is off

@@ -141,7 +141,7 @@ func (s *State) fallen(i int32) float64 {
 // whether it can be put off. Once an output is told to go off, nothing can.
 func (s *State) anyDue(at Instant) bool {
 	for i := range s.UPSs {
-		if o := s.output(at, int32(i)); o == outputAsked || o == outputCounts {
+		if s.OutputCounts(int32(i)) {
 			return false
 		}
 	}

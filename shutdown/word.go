@@ -2,6 +2,7 @@ package shutdown
 
 import (
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -119,23 +120,16 @@ func (s *State) missing(k int32) int32 {
 	return -1
 }
 
+// hasInput tells whether a UPS has its input, by what it said of late.
+func (s *State) hasInput(i int) bool { return s.UPSs[i].good() && !s.unheard(s.Now, int32(i)) }
+
 func (s *State) anyFeedGood(k int32) bool {
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if s.UPSs[f].good() && !s.unheard(s.Now, int32(f)) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.Policy.Hosts[k].FedBy, s.hasInput)
 }
 
 // anyFeedStays tells whether a feed has input, and an output that does not go off yet.
 func (s *State) anyFeedStays(k int32) bool {
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if s.UPSs[f].good() && !s.unheard(s.Now, int32(f)) && !s.mayGoOff(s.Now, int32(f)) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.Policy.Hosts[k].FedBy, func(i int) bool { return s.hasInput(i) && !s.mayGoOff(s.Now, int32(i)) })
 }
 
 func (s *State) objectionToKeep(k int32) string {

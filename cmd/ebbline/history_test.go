@@ -38,11 +38,27 @@ func (r *room) ask(args ...string) string {
 // sqlite3 asks the agent's history.
 func (r *room) sqlite3(query string) string {
 	r.t.Helper()
-	out, err := exec.Command("sqlite3", filepath.Join(r.folder, "state", historyFile), query).CombinedOutput()
+	out, err := r.counted(query)
 	if err != nil {
 		r.t.Fatalf("sqlite3: %v\n%s", err, out)
 	}
-	return strings.TrimSpace(string(out))
+	return out
+}
+
+// counted is the same for a history that may not be there yet.
+func (r *room) counted(query string) (string, error) {
+	out, err := exec.Command("sqlite3", filepath.Join(r.folder, "state", historyFile), query).CombinedOutput()
+	return strings.TrimSpace(string(out)), err
+}
+
+// recorded waits until the history has what a count asks for: it is written beside the
+// decisions, and what is not there when the agent is killed is lost.
+func (r *room) recorded(count string) {
+	r.t.Helper()
+	r.until("the history has it: "+count, time.Minute, func() bool {
+		out, err := r.counted(count)
+		return err == nil && out != "0"
+	})
 }
 
 // Aim: after an outage the history says what really happened: which host stopped
@@ -78,6 +94,7 @@ func TestHistoryOfAnOutage(t *testing.T) {
 	for i := range stopped {
 		stopped[i] = r.rack.StoppedAt(i)
 	}
+	r.recorded("SELECT count(*) FROM stop WHERE host = 'nas'") // a host that goes down in order takes longer than that
 	r.kill()
 	r.card.PlugIn()
 	r.start("two")

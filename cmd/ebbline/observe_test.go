@@ -56,6 +56,7 @@ func TestOutageOnlyWatched(t *testing.T) {
 		return err == nil && slices.ContainsFunc(v.Hosts, func(h agent.HostView) bool { return h.Name == name && h.WouldBeAsked != nil })
 	}
 	r.until("lab would be asked", time.Minute, func() bool { return would("lab") })
+	r.recorded("SELECT count(*) FROM outage_host WHERE host = 'lab' AND asked_ns IS NOT NULL")
 	r.kill()
 	r.start("one")
 	r.until("it is up again, and knows that", time.Minute, func() bool { return would("lab") })

@@ -274,10 +274,10 @@ func (v *planView) addRooms(s *shutdown.State) {
 	for j := range s.Policy.Temperatures {
 		t := &s.Policy.Temperatures[j]
 		end, likely, tenths, _, ok := s.RoomOutlook(j)
-		if !ok && t.Room == nil {
-			v.RoomsUnknown = append(v.RoomsUnknown, t.Name)
-		}
 		if !ok {
+			if t.Room == nil {
+				v.RoomsUnknown = append(v.RoomsUnknown, t.Name)
+			}
 			continue
 		}
 		r := planRoomView{Name: t.Name, FromCelsius: float64(tenths) / 10, LimitCelsius: float64(t.LimitTenths) / 10, BeforeBattery: true, Basis: s.RoomBasis(j)}

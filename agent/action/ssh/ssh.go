@@ -14,6 +14,7 @@ import (
 
 	gossh "golang.org/x/crypto/ssh"
 
+	"ebbline/agent/bounded"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -254,7 +255,7 @@ func (h *Host) keep(ctx context.Context, k *keeper) {
 	for ctx.Err() == nil {
 		l := h.current()
 		if l == nil {
-			if sleep(ctx, retry); ctx.Err() == nil {
+			if bounded.Pause(ctx, retry) {
 				retry = h.reconnect(ctx, retry)
 			}
 			continue
@@ -281,13 +282,6 @@ func (h *Host) reconnect(ctx context.Context, waited time.Duration) time.Duratio
 		l.close()
 	}
 	return retryFirst
-}
-
-func sleep(ctx context.Context, d time.Duration) {
-	select {
-	case <-ctx.Done():
-	case <-time.After(d):
-	}
 }
 
 // current gives the kept connection if it lives.
