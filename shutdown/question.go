@@ -138,10 +138,10 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 	}
 	s.poseAfter(p, w)
 	for i := range w.stores {
-		// What draws and is not planned goes on drawing; but one that looks turned off, no
-		// more than the measured load leaves for it, asked or not.
+		// What draws and is not planned goes on drawing; but one that looks turned off, asked
+		// or not, and one that was given up, no more than the measured load leaves for it.
 		for k := range s.Hosts {
-			off := s.Hosts[k].looksOff()
+			off := s.Hosts[k].looksOff() || s.Hosts[k].givenUp()
 			switch {
 			case s.drawsOn(int32(k)):
 			case w.place[k] >= 0 && !off, s.supposedOff(int32(k)):
