@@ -24,6 +24,7 @@ import "time"
 //	                      own host, for that runs
 //	host down             silence for the policy's quiet_for, after an   until it answers
 //	                      order that arrived, with the way to it there
+//	                      (not on a UPS that is silent and may be empty)
 //	                      and no guest of it answering since; or its
 //	                      BMC, or its outlet's meter
 //	host turned off       two looks that show silence, its UPS saying    until it answers
@@ -275,11 +276,15 @@ func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	return u.GapFrom, u.GapTo, u.GapFrom != 0
 }
 
-// gapSince gives the beginning of a gap that is noted now. In an outage it is joined to the
-// one before, while a host is out of sight that may have lost its power in that.
+// gapSince gives the beginning of a gap that is noted now. One that has not ended goes on.
+// In an outage it is joined to the one before, while a host is out of sight that may have
+// lost its power in that.
 func (s *State) gapSince(i int32, from Instant) Instant {
 	u := &s.UPSs[i]
-	if u.GapFrom == 0 || !s.Outstanding() {
+	switch {
+	case u.GapFrom != 0 && u.GapTo == 0:
+		return min(from, u.GapFrom)
+	case u.GapFrom == 0 || !s.Outstanding():
 		return from
 	}
 	for k := range s.Hosts {
@@ -410,14 +415,27 @@ func (s *State) inView(k int32, certain bool) bool {
 	return true
 }
 
-// mayBeEmpty tells whether a UPS may have carried nothing since its last answer: that was
-// from a battery at its end, be it in a test of its own, and the next one is missing.
+// mayBeEmpty tells whether a UPS may have carried nothing since its last answer, and the
+// next one is missing: that was from a battery at its end, be it in a test of its own, or
+// from one that the low projection has empty by now.
 func (s *State) mayBeEmpty(i int32) bool {
 	u := &s.UPSs[i]
 	if !s.reachable(i) || s.Now.Sub(u.LastAt) < s.late(i) {
 		return false
 	}
-	return u.Says == SaysTest && s.saysEnd(i, &u.Last) || (u.OnBattery() || u.From == 0) && s.low(i)
+	switch {
+	case u.Says == SaysTest:
+		return s.saysEnd(i, &u.Last)
+	case u.OnBattery() && s.usedUp(i):
+		return true
+	}
+	return (u.OnBattery() || u.From == 0) && s.low(i)
+}
+
+// usedUp tells whether the low projection has a battery empty by now.
+func (s *State) usedUp(i int32) bool {
+	m, c, watts := s.store(i)
+	return m.Runtime(c, watts) <= s.Now.Sub(s.UPSs[i].TakenAt).Seconds()
 }
 
 // reachedOver tells whether the way to a host goes over a load that a UPS feeds.

@@ -229,12 +229,15 @@ func coarse(taken, store float64) float64 {
 // base gives what a UPS's battery carries besides hosts, in watts, and notes what the
 // load lacks of what the policy explains. The load that is counted on is the measured
 // one, rounded up to a multiple of step, so that a flicker of the reading does not
-// make a new plan. What the policy does not explain of it goes on for ever.
+// make a new plan; but not beyond what the policy explains, if that explains it. What it
+// does not explain goes on for ever.
 func (s *State) base(i int32, w *work, watts int64) float64 {
 	step := float64(max(1, watts))
-	load := float64(math.Ceil(s.UPSs[i].Load/step) * step)
+	load, model := float64(math.Ceil(s.UPSs[i].Load/step)*step), s.modelled(i)
+	if s.UPSs[i].Load <= model {
+		load = min(load, model)
+	}
 	w.loads = append(w.loads, load)
-	model := s.modelled(i)
 	w.lack[i] = max(0, model-load)
 	return s.own(i) + s.loads(i) + max(0, load-model)
 }
