@@ -17,7 +17,7 @@ func (s *State) tell(at Instant) {
 		n := &w.holding[i]
 		n.Since = at
 		j := find(s.Told, n)
-		if j >= 0 && (n.Code.Condition() || s.Told[j].A == n.A) {
+		if j >= 0 && (n.Code.Condition() || s.Told[j].A == n.A && !(n.Code == PhaseEntered && Phase(n.A) == AllDown && s.Told[j].B != n.B)) {
 			*n = s.Told[j] // it was told; what it says now is for [State.Conditions]
 			continue
 		}
@@ -113,12 +113,18 @@ func (s *State) levels(at Instant) {
 	for i := range s.UPSs {
 		n := s.holdsThat(PhaseEntered, int32(i), -1)
 		n.A = int64(s.Phase(int32(i)))
-		if s.neverLost(int32(i)) {
-			n.B = 1
+		switch {
+		case Phase(n.A) == AllDown && s.lingerOn(int32(i), -1):
+			n.B = SomeLinger
+		case s.neverLost(int32(i)):
+			n.B = InputAllTheTime
 		}
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
+		if s.anyLingers() {
+			n.B = SomeLinger
+		}
 		n.Span = s.Return().Sub(at)
 		if s.Schedule.Plan.Fits {
 			n.A = 1
@@ -127,6 +133,22 @@ func (s *State) levels(at Instant) {
 			n.Span = battery.Unending
 		}
 	}
+}
+
+// What a notice of a UPS's phase, or of a plan, says besides.
+const (
+	InputAllTheTime = iota + 1 // the UPS had its input all the time
+	SomeLinger                 // hosts that were given up may run still
+)
+
+// anyLingers tells whether a host on battery was given up and may run still.
+func (s *State) anyLingers() bool {
+	for k := range s.Hosts {
+		if s.Hosts[k].givenUp() && s.affected(int32(k)) {
+			return true
+		}
+	}
+	return false
 }
 
 // Phase is where one UPS, with all it feeds, stands in an outage.
@@ -214,6 +236,9 @@ func (s *State) ofUPSs(at Instant) {
 		if u.Dead() {
 			s.holdsThat(OutputIsOff, i, -1)
 		}
+		if s.saysOffWrongly(i) {
+			s.holdsThat(OutputSaidOff, i, -1)
+		}
 		if s.output(at, i) == outputRefused {
 			s.holdsThat(OutputNotOff, i, -1)
 		}
@@ -234,8 +259,8 @@ func (s *State) ofUPSs(at Instant) {
 	}
 }
 
-// toldOf tells whether an operator knows of a condition of a UPS that held last: a new
-// start of the agent ends none.
+// toldOf tells whether an operator knows of a condition of a UPS, or of none (-1), that
+// held last: a new start of the agent ends none.
 func (s *State) toldOf(c Code, i int32) bool {
 	return find(s.Told, &Notice{Code: c, UPS: i, Host: -1}) >= 0
 }
@@ -259,9 +284,13 @@ func (s *State) mayCountOn(at Instant, i int32) bool {
 
 // ofSite are the conditions of no UPS or host.
 func (s *State) ofSite() {
-	if s.Planned() && !s.Schedule.Plan.Fits {
+	// That no host is left to plan for is no good news while one that was given up draws on.
+	fits := s.Schedule.Plan.Fits && !(len(s.Schedule.Hosts) == 0 && s.anyLingers() && s.toldOf(PlanDoesNotFit, -1))
+	if s.Planned() && !fits {
 		n := s.holdsThat(PlanDoesNotFit, -1, -1)
 		switch {
+		case s.Schedule.Plan.Fits:
+			n.A = 3
 		case s.Word == Abort:
 			n.A = 2
 		case s.Schedule.Plan.FitsExpected:
@@ -310,6 +339,9 @@ func (s *State) ofHosts(at Instant) {
 		if s.stopFailed(k) {
 			s.holdsThat(StopFailed, -1, k)
 		}
+		if how := s.lostPower(k); how != 0 {
+			s.holdsThat(HostCut, -1, k).A = how
+		}
 		if h.Word == KeepHost {
 			s.holdsThat(KeepInForce, -1, k)
 		}
@@ -317,6 +349,39 @@ func (s *State) ofHosts(at Instant) {
 			s.holdsThat(Observing, -1, k)
 		}
 	}
+}
+
+// How a host lost its power, as a notice says it.
+const (
+	CutNow      = iota + 1 // its UPSs say that they carry nothing
+	CutOff                 // it is off, and no order had it stop
+	CutUnseen              // it is out of sight after a time in which its UPSs may have carried nothing
+	CutOrTurned            // likewise, and it may as well have been turned off: it is not brought back
+)
+
+// lostPower tells whether a host that ran lost its power, or may have, and is not back; 0
+// for not, and where a person has given a word for it since.
+func (s *State) lostPower(k int32) int64 {
+	h := &s.Hosts[k]
+	switch h.State {
+	case Dark:
+		if from, _ := s.unfed(k); h.WordAt < from {
+			return CutNow
+		}
+	case Off:
+		if v := h.Last.Action.ID.Verb; v != VerbShutDown && v != VerbPowerOff && h.Asked <= h.UpAt && h.WordAt <= h.SeenFrom {
+			return CutOff // the last order to it was no stop, and it was seen up after that
+		}
+	case Silent:
+		if s.seemsCut(k) && s.anyFeedGood(k) && h.WordAt <= h.SeenFrom { // not before a UPS answers: till then it may be the network
+			return CutUnseen
+		}
+	case TurnedOff:
+		if from, to := s.unfed(k); h.Seen == SeenSilent && from < to && h.UpAt < to && h.UpAt > from.Add(-slowLook) && h.SeenFrom > from && h.WordAt < to && !s.askedInVain(k) {
+			return CutOrTurned
+		}
+	}
+	return 0
 }
 
 // notBack is the condition of a host that did not come back.

@@ -37,8 +37,8 @@ type Effect struct {
 type Code uint8
 
 const (
-	PhaseEntered Code = iota + 1 // UPS, A: Phase
-	PlanMade                     // A: fits (1, 0), B: seconds to the point of no return
+	PhaseEntered Code = iota + 1 // UPS, A: Phase, B: InputAllTheTime, SomeLinger
+	PlanMade                     // A: fits (1, 0), B: SomeLinger, Span: until the point of no return
 	HostAsked                    // Host, A: Cause, Name: why it is asked now, Span: the margin of its stop
 	HostDown                     // Host, Span: time it took
 	HostStarted                  // Host
@@ -49,7 +49,7 @@ const (
 
 	firstCondition
 	SourceSilent    // UPS: it does not answer
-	PlanDoesNotFit  // A: fits at expected durations (1), an abort holds all up (2), neither (0)
+	PlanDoesNotFit  // A: fits at expected durations (1), an abort holds all up (2), all that are left were given up (3), none of these (0)
 	BatteryLow      // UPS: by its own word
 	NoBatteryBehind // UPS: bypass
 	OutputIsOff     // UPS
@@ -95,6 +95,8 @@ const (
 	EmergencyUnread  // Name
 	Observing        // Host, or none: all are only watched
 	SensorBeyond     // Name, A: what it says, B: its limit
+	OutputSaidOff    // UPS: it says that its output is off, and carries the agent's own host
+	HostCut          // Host, A: how it lost its power: CutNow and others
 )
 
 // Condition tells whether the code is one of a condition.
@@ -136,7 +138,8 @@ var codes = [...]struct {
 	SensorSilent: {name: "sensor-silent"}, SensorJumped: {name: "sensor-jumped"}, SensorStuck: {name: "sensor-stuck"},
 	EmergencyOff: {"emergency-off", policy.Critical}, EmergencyUnread: {name: "emergency-off-unread"},
 	Observing:    {"observing", policy.Info},
-	SensorBeyond: {"sensor-beyond-limit", policy.Critical},
+	SensorBeyond: {"sensor-beyond-limit", policy.Critical}, OutputSaidOff: {name: "output-off-not-so"},
+	HostCut: {"host-cut", policy.Critical},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -194,8 +197,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 	}
 	switch n.Code {
 	case PhaseEntered:
-		if n.B == 1 {
+		switch n.B {
+		case InputAllTheTime:
 			return fmt.Sprintf("UPS %s: has input; %s", ups, inputWords[Phase(n.A)])
+		case SomeLinger:
+			return fmt.Sprintf("UPS %s: on battery; no host is left to stop, but some that were given up may run still", ups)
 		}
 		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
 	case PlanMade:
@@ -203,11 +209,19 @@ func (n *Notice) Text(p *policy.Policy) string {
 		if p.Site.Observe {
 			plan = "plan, if orders were given: "
 		}
-		if n.Span >= battery.Unending {
-			return plan + "nothing is left to stop"
+		every := "every host"
+		if n.B == SomeLinger {
+			every = "every host that was not given up"
 		}
-		if n.A == 1 {
-			return fmt.Sprintf("%severy host is off in time; a safe plan still exists for %s", plan, Spell(n.Span))
+		switch {
+		case n.Span >= battery.Unending && n.B == SomeLinger:
+			return plan + "no host is left to stop, but those that were given up may run still"
+		case n.Span >= battery.Unending:
+			return plan + "nothing is left to stop"
+		case n.A == 1 && (n.Span >= aWeek || n.Span <= 0):
+			return fmt.Sprintf("%s%s is off in time", plan, every)
+		case n.A == 1:
+			return fmt.Sprintf("%s%s is off in time; a safe plan still exists for %s", plan, every, Spell(n.Span))
 		}
 		return plan + "at worst durations there is no safe plan left; the order is kept as far as the time reaches"
 	case HostAsked:
@@ -248,6 +262,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 		if n.A == 2 {
 			return "Not every host can be off in time, and an operator's abort keeps those up that are. `ebbline status --release` lets them go."
 		}
+		if n.A == 3 {
+			return "Not every host could be stopped in time. Those that were given up may run still, and lose their power when the battery ends. Look at them after the outage; `ebbline plan` shows what is missing."
+		}
 		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows what is missing."
 	case BatteryLow:
 		if n.A > 0 {
@@ -258,6 +275,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("UPS %s is on bypass: no battery stands behind its output. Bring it back to normal mode.", ups)
 	case OutputIsOff:
 		return fmt.Sprintf("The output of UPS %s is off: it carries nothing.", ups)
+	case OutputSaidOff:
+		return fmt.Sprintf("UPS %s says that its output is off, but %s runs, the agent with it, and no other UPS carries that: either this answer is wrong or the policy's fed_by. All that hangs on the UPS counts as carried. Look at the UPS, its management card, and fed_by.", ups, ownName(p))
 	case OrderGivenUp:
 		return fmt.Sprintf("%s goes though %s, which depends on it, may still be up: that one was waited for as long as could be. Look at both after the outage.", host, other)
 	case LeftDependent:
@@ -270,7 +289,12 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnreachable:
 		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
+		if p.Hosts[n.Host].Self {
+			return fmt.Sprintf("%s, which the agent runs on, was told to shut down and still runs after all the time that it is given. It is told again and again, until the battery ends. See what keeps it up; then shut it down there.", host)
+		}
 		return fmt.Sprintf("%s is not off after all the time that it is given, and is given up: no host waits for it any longer. Look at it after the outage.", host)
+	case HostCut:
+		return cutText(n, &p.Hosts[n.Host], p)
 	case HostNotBack:
 		return fmt.Sprintf("%s did not come back: every way to start it was tried. What depends on it waits. Start it by hand.", host)
 	case NoWayToStart:
@@ -389,6 +413,41 @@ func (n *Notice) subject(ups, host string) string {
 		return n.Code.String() + " of UPS " + ups
 	}
 	return n.Code.String()
+}
+
+// cutText says how a host lost its power, and what is to be done.
+func cutText(n *Notice, h *policy.Host, p *policy.Policy) string {
+	then := "It is brought back with the others."
+	if h.Observe {
+		then = "It is only watched, and not brought back: start it by hand."
+	}
+	then += " Look at it then: what it was doing may be lost."
+	switch {
+	case n.A == CutNow:
+		return fmt.Sprintf("%s lost its power: what feeds it says that it carries nothing. %s", h.Name, then)
+	case n.A == CutOff && h.RunsOn >= 0:
+		return fmt.Sprintf("%s went off with %s, which it runs on, and was not stopped before. %s", h.Name, p.Hosts[h.RunsOn].Name, then)
+	case n.A == CutOff:
+		return fmt.Sprintf("%s is off, and was not stopped: it lost its power. %s", h.Name, then)
+	case n.A == CutOrTurned && h.Observe:
+		return fmt.Sprintf("%s went off while what feeds it carried nothing, or did not answer. %s", h.Name, then)
+	case n.A == CutOrTurned:
+		return fmt.Sprintf("%s went off while what feeds it did not answer: it was turned off, or lost its power, and nobody knows which. It is not brought back. If it should be up: `ebbline status --start %s`.", h.Name, h.Name)
+	}
+	return fmt.Sprintf("%s may have lost its power: it went out of sight while what feeds it did not answer, or carried nothing. %s", h.Name, then)
+}
+
+// aWeek is as far as a plan looks ahead.
+const aWeek = 7 * 24 * time.Hour
+
+// ownName names the host that the agent runs on.
+func ownName(p *policy.Policy) string {
+	for k := range p.Hosts {
+		if p.Hosts[k].Self {
+			return p.Hosts[k].Name
+		}
+	}
+	return "its own host"
 }
 
 var phaseWords = [...]string{

@@ -19,15 +19,20 @@ import "time"
 //	                      they count anew after a silence of a minute,
 //	                      or one within the ten seconds
 //	a UPS's own test      an answer that says so, with input there       15 minutes
-//	output off            two answers that say so, a second apart        until one says that it carries
+//	output off            two answers that say so, a second apart; none  until one says that it carries
+//	                      of the only UPS that can carry the agent's
+//	                      own host, for that runs
 //	host down             silence for the policy's quiet_for, after an   until it answers
 //	                      order that arrived, with the way to it there
+//	                      (not on a UPS that is silent and may be empty)
 //	                      and no guest of it answering since; or its
 //	                      BMC, or its outlet's meter
 //	host turned off       two looks that show silence, its UPS saying    until it answers
 //	                      between them that it has input
 //	host cut              silence, its input being there, after a time   until it answers
-//	                      in which its feeds may have carried nothing
+//	                      in which its feeds may have carried nothing:
+//	                      at its beginning, or with other machines, or
+//	                      in an outage
 //	battery low           two answers that say so, or have the voltage   until the input is back
 //	                      at which a discharge ends, a second apart; or
 //	                      one, and then silence
@@ -112,6 +117,40 @@ func (u *UPS) loneOff(at, alive Instant, m *Measurement) bool {
 		u.OffHeard = at
 	}
 	return !u.Dead() && at < u.OffHeard.Add(aMoment)
+}
+
+// mustCarry tells whether a UPS carries its load whatever it says: the agent's own host
+// runs, and no other UPS carries that. A card may call normal mode "none": the compliance
+// sections of RFC 1628 number the sources otherwise than their definition does.
+func (s *State) mustCarry(i int32) bool {
+	k := s.ownHost()
+	if k < 0 || !s.fedBy(k, i) {
+		return false
+	}
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if int32(f) != i && !s.UPSs[f].Dead() {
+			return false
+		}
+	}
+	return true
+}
+
+// corrected is an answer that says wrongly that the output is off, without that: what it
+// says of the input counts, or what was said of that before.
+func (s *State) corrected(i int32, m *Measurement) *Measurement {
+	c := *m
+	c.Source = FromInput
+	if m.Input == LineBad || m.Input == 0 && s.UPSs[i].OnBattery() {
+		c.Source = FromBattery
+	}
+	return &c
+}
+
+// saysOffWrongly tells whether a UPS has said twice that its output is off, and that is
+// not so.
+func (s *State) saysOffWrongly(i int32) bool {
+	u := &s.UPSs[i]
+	return u.OffHeard != 0 && !u.Dead() && u.LastAt >= u.OffHeard.Add(aMoment)
 }
 
 // good tells whether the UPS has input and carries its load.
@@ -237,11 +276,15 @@ func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	return u.GapFrom, u.GapTo, u.GapFrom != 0
 }
 
-// gapSince gives the beginning of a gap that is noted now. In an outage it is joined to the
-// one before, while a host is out of sight that may have lost its power in that.
+// gapSince gives the beginning of a gap that is noted now. One that has not ended goes on.
+// In an outage it is joined to the one before, while a host is out of sight that may have
+// lost its power in that.
 func (s *State) gapSince(i int32, from Instant) Instant {
 	u := &s.UPSs[i]
-	if u.GapFrom == 0 || !s.Outstanding() {
+	switch {
+	case u.GapFrom != 0 && u.GapTo == 0:
+		return min(from, u.GapFrom)
+	case u.GapFrom == 0 || !s.Outstanding():
 		return from
 	}
 	for k := range s.Hosts {
@@ -254,18 +297,58 @@ func (s *State) gapSince(i int32, from Instant) Instant {
 
 // mayBeCut tells whether all feeds of a host may have been without output at one
 // time, since it was last seen up. With no outage on it goes with its UPSs when they
-// fall silent, or was turned off later.
+// fall silent, or with another host later, or was turned off.
 func (s *State) mayBeCut(k int32) bool {
-	from, to := Instant(0), s.Now
+	from, to := s.unfed(k)
+	up := s.Hosts[k].UpAt
+	return from < to && up < to && (s.Outstanding() || up <= from.Add(unwatchedFor) || s.wentTogether(k))
+}
+
+// unfed is the last time in which all feeds of a host may have carried nothing; from is not
+// before to where there is none.
+func (s *State) unfed(k int32) (from, to Instant) {
+	to = s.Now
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		a, b, ok := s.gap(s.Now, int32(f))
 		if !ok {
-			return false
+			return to, to
 		}
 		from, to = max(from, a), min(to, b)
 	}
-	up := s.Hosts[k].UpAt
-	return from < to && up < to && (s.Outstanding() || up <= from.Add(unwatchedFor))
+	return from, to
+}
+
+// wentTogether tells whether another machine of one of its UPSs was last seen up at the
+// same time as a host, and none that hangs on the same UPSs alone after that: while those
+// are silent, that is how a battery ends. One host alone may be turned off at any time.
+func (s *State) wentTogether(k int32) bool {
+	up, together := s.Hosts[k].UpAt, false
+	for j := range s.Hosts {
+		h, p := &s.Hosts[j], &s.Policy.Hosts[j]
+		if s.machine(int32(j)) == s.machine(k) {
+			continue
+		}
+		shares, within := false, true
+		for _, f := range p.FedBy {
+			shared := s.fedBy(k, int32(f))
+			shares, within = shares || shared, within && shared
+		}
+		switch apart := h.UpAt.Sub(up); {
+		case within && apart > slowLook+p.Probe.QuietFor:
+			return false // that one was carried on
+		case shares && max(apart, -apart) <= slowLook && h.Seen == SeenSilent:
+			together = true
+		}
+	}
+	return together
+}
+
+// machine is the one that a host runs on, or itself.
+func (s *State) machine(k int32) int32 {
+	for s.Policy.Hosts[k].RunsOn >= 0 {
+		k = int32(s.Policy.Hosts[k].RunsOn)
+	}
+	return k
 }
 
 // seemsCut tells whether a host ran and is silent now that its input is there, and
@@ -332,14 +415,27 @@ func (s *State) inView(k int32, certain bool) bool {
 	return true
 }
 
-// mayBeEmpty tells whether a UPS may have carried nothing since its last answer: that was
-// from a battery at its end, be it in a test of its own, and the next one is missing.
+// mayBeEmpty tells whether a UPS may have carried nothing since its last answer, and the
+// next one is missing: that was from a battery at its end, be it in a test of its own, or
+// from one that the low projection has empty by now.
 func (s *State) mayBeEmpty(i int32) bool {
 	u := &s.UPSs[i]
 	if !s.reachable(i) || s.Now.Sub(u.LastAt) < s.late(i) {
 		return false
 	}
-	return u.Says == SaysTest && s.saysEnd(i, &u.Last) || (u.OnBattery() || u.From == 0) && s.low(i)
+	switch {
+	case u.Says == SaysTest:
+		return s.saysEnd(i, &u.Last)
+	case u.OnBattery() && s.usedUp(i):
+		return true
+	}
+	return (u.OnBattery() || u.From == 0) && s.low(i)
+}
+
+// usedUp tells whether the low projection has a battery empty by now.
+func (s *State) usedUp(i int32) bool {
+	m, c, watts := s.store(i)
+	return m.Runtime(c, watts) <= s.Now.Sub(s.UPSs[i].TakenAt).Seconds()
 }
 
 // reachedOver tells whether the way to a host goes over a load that a UPS feeds.

@@ -217,6 +217,9 @@ func (h *Host) asked() bool {
 	return stopping(h.State) || h.State == Late || h.State == Halfway || h.State == GivenUp
 }
 
+// givenUp tells whether its allowance is used up, and it may run still.
+func (h *Host) givenUp() bool { return h.State == GivenUp || h.State == Late }
+
 // under tells whether an order to it may be under way.
 func (h *Host) under() bool { return stopping(h.State) || h.State == Starting }
 

@@ -152,8 +152,26 @@ func (s *State) stop(at Instant) {
 			s.maybeAsk(at, k, own)
 		case stopping(h.State) && s.due(k):
 			s.goOn(at, k)
+		case s.ownStays(at, k):
+			s.tellOwnAgain(at, k)
 		}
 	}
+}
+
+// ownStays tells whether the agent's own host runs on though its allowance is used up,
+// and its battery ends: nothing else is left to be done, so it is told again.
+func (s *State) ownStays(at Instant, k int32) bool {
+	h := &s.Hosts[k]
+	return s.Policy.Hosts[k].Self && h.givenUp() && s.affected(k) && s.surelyLost(at, k) && s.Word != Abort &&
+		at >= h.Last.Action.Deadline
+}
+
+// tellOwnAgain begins the next method of the agent's own host, after the last the first;
+// ever less often.
+func (s *State) tellOwnAgain(at Instant, k int32) {
+	h, ways := &s.Hosts[k], s.Policy.Hosts[k].Methods
+	m := (int(h.Last.Action.ID.Method) + 1) % len(ways)
+	s.try(at, k, m, max(ways[m].GivesUp, at.Sub(h.Asked)/2))
 }
 
 // ownGoes tells whether the agent's own host is being stopped, or has come to its latest

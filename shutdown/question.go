@@ -138,10 +138,10 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 	}
 	s.poseAfter(p, w)
 	for i := range w.stores {
-		// What draws and is not planned goes on drawing; but one that looks turned off, no
-		// more than the measured load leaves for it, asked or not.
+		// What draws and is not planned goes on drawing; but one that looks turned off, asked
+		// or not, and one that was given up, no more than the measured load leaves for it.
 		for k := range s.Hosts {
-			off := s.Hosts[k].looksOff()
+			off := s.Hosts[k].looksOff() || s.Hosts[k].givenUp()
 			switch {
 			case s.drawsOn(int32(k)):
 			case w.place[k] >= 0 && !off, s.supposedOff(int32(k)):
@@ -229,12 +229,15 @@ func coarse(taken, store float64) float64 {
 // base gives what a UPS's battery carries besides hosts, in watts, and notes what the
 // load lacks of what the policy explains. The load that is counted on is the measured
 // one, rounded up to a multiple of step, so that a flicker of the reading does not
-// make a new plan. What the policy does not explain of it goes on for ever.
+// make a new plan; but not beyond what the policy explains, if that explains it. What it
+// does not explain goes on for ever.
 func (s *State) base(i int32, w *work, watts int64) float64 {
 	step := float64(max(1, watts))
-	load := float64(math.Ceil(s.UPSs[i].Load/step) * step)
+	load, model := float64(math.Ceil(s.UPSs[i].Load/step)*step), s.modelled(i)
+	if s.UPSs[i].Load <= model {
+		load = min(load, model)
+	}
 	w.loads = append(w.loads, load)
-	model := s.modelled(i)
 	w.lack[i] = max(0, model-load)
 	return s.own(i) + s.loads(i) + max(0, load-model)
 }

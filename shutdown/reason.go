@@ -180,6 +180,9 @@ func (r *Reading) Why(k int32) string {
 	case ForEmergency:
 		return "power was cut on purpose"
 	case ForNoPlan:
+		if r.s.Policy.Hosts[k].Self {
+			return "no plan fits any more, and later the battery may leave it no time"
+		}
 		if r.running() == 1 {
 			return "no plan fits any more: it goes at once"
 		}

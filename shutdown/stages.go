@@ -202,35 +202,47 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 // stayLast keeps the agent's own host up where no plan fits, until the others are off or
 // the battery probably leaves it no more time: at the low projection all should be off by
 // now, and the input may be back in a moment, with others halfway down and nothing left to
-// look after them, or to start this host again. "Battery low" outranks that.
+// look after them, or to start this host again. While the only others are given up, or
+// watched, it stays until the low projection leaves it no more time: one that is slow may
+// have the reserve, but not what the battery has beyond that. "Battery low" outranks that.
 func (s *State) stayLast(at Instant, c *Schedule) {
 	k := s.ownHost()
 	if c.Plan.FitsExpected || k < 0 || s.slot(k) < 0 || !s.unasked(k) || !s.away(k) || s.runsLow(k) {
 		return
 	}
-	ends := time.Duration(0)
+	least, probable := time.Duration(0), time.Duration(0)
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if !s.UPSs[f].Dead() {
-			_, probable, _ := s.Runtime(int32(f))
-			ends = max(ends, probable)
+			a, b, _ := s.Runtime(int32(f))
+			least, probable = max(least, a), max(probable, b)
 		}
 	}
-	stop := &c.Plan.Stops[s.slot(k)]
-	stop.Latest = max(stop.Latest, ends-s.allowance(k)-s.Reaction())
+	stop, takes := &c.Plan.Stops[s.slot(k)], s.allowance(k)
+	stop.Latest = max(stop.Latest, probable-takes-s.Reaction())
+	if last := least - takes - s.Reaction(); s.lingers(k) && stop.Asked < last {
+		stop.Asked, stop.Down = last, last+takes
+	}
 }
 
 // lingers tells whether a host that shares a UPS with this one was given up and may be
-// running still: its power is not taken before the battery's end makes it needless to
+// running still, or is only watched beside others that are stopped: its power is not taken before the battery's end makes it needless to
 // wait, for it may be slow, or the input may come back.
 func (s *State) lingers(k int32) bool {
-	for i := range s.Hosts {
-		if h := &s.Hosts[i]; h.State != GivenUp && h.State != Late || int32(i) == k {
-			continue
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if s.lingerOn(int32(f), k) {
+			return true
 		}
-		for _, f := range s.Policy.Hosts[k].FedBy {
-			if s.fedBy(int32(i), int32(f)) {
-				return true
-			}
+	}
+	return false
+}
+
+// lingerOn tells whether a host of a UPS, but for one, was given up, or is left to draw on,
+// and may run still.
+func (s *State) lingerOn(i, but int32) bool {
+	for k := range s.Hosts {
+		h := &s.Hosts[k]
+		if (h.givenUp() || s.drawsOn(int32(k)) && !h.IsOff()) && int32(k) != but && s.fedBy(int32(k), i) {
+			return true
 		}
 	}
 	return false

@@ -48,13 +48,18 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 	case Adopted:
 		s.adopted(at, e)
 	case Measured:
+		wrong := s.saysOffWrongly(e.UPS)
 		if s.UPSs[e.UPS].loneOff(at, s.Alive, &e.Measurement) {
 			s.work.waked = false // worked out anew: it is asked for another
 			return false         // as if it had not come
 		}
-		news := s.answered(at, e.UPS, &e.Measurement)
+		m := &e.Measurement
+		if m.Source == FromNothing && s.mustCarry(e.UPS) {
+			m = s.corrected(e.UPS, m)
+		}
+		news := s.answered(at, e.UPS, m)
 		s.UPSs[e.UPS].LastAt = at.Add(e.Standing)
-		return news
+		return news || wrong != s.saysOffWrongly(e.UPS)
 	case Observed:
 		return s.observed(at, e.Host, e.Sighting)
 	case Finished:

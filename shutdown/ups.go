@@ -595,14 +595,19 @@ func (s *State) filled(i int32) battery.Charge {
 func (s *State) percent(i int32) int64 { return int64(math.Floor(s.ChargePercent(i))) }
 
 // ChargePercent is a battery's charge, as a gauge would show it: of the store that is
-// counted on.
+// counted on. While it charges that is no more than its gauge shows: what is bound for now
+// is missing from both, and is not there for a second outage.
 func (s *State) ChargePercent(i int32) float64 {
 	_, rated := s.counts(i)
-	c := s.UPSs[i].Taken[likely]
-	if !s.UPSs[i].OnBattery() {
+	u, most := &s.UPSs[i], 100.0
+	c := u.Taken[likely]
+	if !u.OnBattery() {
 		c = s.filled(i)
+		if reading, reads := u.gauged(); reads && u.From != 0 {
+			most = float64(reading) / 10
+		}
 	}
-	return max(0, 100*(1-c.Delivered/rated))
+	return max(0, min(most, 100*(1-c.Delivered/rated)))
 }
 
 // Runtime is how long the load of now could be carried if nothing were shed,

@@ -98,5 +98,7 @@ func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 		sooner(s.startOver(k))
 	case h.State == Halfway:
 		sooner(s.patience(k))
+	case h.State == Late || h.State == GivenUp:
+		sooner(h.Last.Action.Deadline)
 	}
 }

@@ -150,7 +150,7 @@ func (s *State) objectionToKeep(k int32) string {
 // judged are the conditions of hosts that a person ends: no look at the host tells
 // whether it is as it should be.
 func judged(c Code) bool {
-	return c == HostNotBack || c == NoWayToStart || c == HostGivenUp || c == StoppedHalfway || c == StopFailed || c == KeepInForce
+	return c == HostNotBack || c == NoWayToStart || c == HostGivenUp || c == StoppedHalfway || c == StopFailed || c == KeepInForce || c == HostCut
 }
 
 func (s *State) objectionToClear(c Code, k int32) string {

@@ -77,6 +77,7 @@ type hostState struct {
 	last    shutdown.Order   // the last that was taken
 	judged  bool             // a person said of it that it may stay as it is
 	told    bool             // an order to stop was begun for the word that was taken last
+	doubt   bool             // it was said that it lost its power or was turned off, and nobody knows which
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -202,6 +203,8 @@ func (c *Checker) note(n *shutdown.Notice) {
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
 		c.timeLeft = c.timeFor()
+	case n.Code == shutdown.HostCut:
+		c.hosts[n.Host].doubt = !n.Clear && n.A == shutdown.CutOrTurned
 	case n.Code == shutdown.HostNotBack || n.Code == shutdown.NoWayToStart:
 		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
@@ -553,7 +556,7 @@ func (c *Checker) leftOff() {
 		if w := &c.hosts[k]; w.last == shutdown.StopHost || w.judged {
 			continue
 		}
-		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].notBack || c.wasOff(k) || c.truth.Hosts[k].Mode == world.Unreachable {
+		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].doubt && c.cutAlone(k) || c.hosts[k].notBack || c.wasOff(k) || c.truth.Hosts[k].Mode == world.Unreachable {
 			continue
 		}
 		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
@@ -573,6 +576,18 @@ func (c *Checker) cutShows(k int) bool {
 		on = on || !c.r.world.UPSs[f].Dead
 	}
 	return on
+}
+
+// cutAlone tells whether no other machine lost its power when a host did: a silent UPS
+// does not tell that from one that somebody turned off.
+func (c *Checker) cutAlone(k int) bool {
+	w := c.r.world
+	for j := range w.Hosts {
+		if p := &c.p.Hosts[j]; j != k && p.RunsOn != k && c.p.Hosts[k].RunsOn != j && w.Hosts[j].LastCut && w.Hosts[j].OffAt == w.Hosts[k].OffAt {
+			return false
+		}
+	}
+	return w.Hosts[k].LastCut
 }
 
 // stranded checks that the agent's own host does not stay off where its UPSs

@@ -90,6 +90,7 @@ var onceBroken = []struct {
 	{"the plan counted on what a host would free that was off all the time", 710301, 710301020},
 	{"by the modelled room: its service going a moment after the way to it, a host was silent at once", 4000546, 4000546016},
 	{"waited for in vain, with no way to start it, a host that was up out of sight had no part in the next outage", 2001707, 2001707012},
+	{"a host was started at a charge that the battery's gauge did not show", 8001397, 8001397002},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -104,6 +105,9 @@ var onceBrokenLater = []struct {
 	{"a host that had been started in vain, and was up out of sight, had no part in the next outage", 2101841, 2101841006},
 	{"a UPS had said on battery that it was testing; in a true test after a boot it was not believed", 4100443, 4100443019},
 	{"for a host with another feed, on a UPS that said it was testing, the agent's host left its output on, and stayed off", 2101652, 2101652009},
+	{"the load was rounded up beyond what the policy explains, no plan fitted, and a guest was cut with its host", 8101647, 8101647001},
+	{"the same with another host beside it", 9101079, 9101079018},
+	{"a time without output that went on when the agent was there again counted from there, and a host with another feed seemed turned off", 9102262, 9102262007},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -123,6 +127,7 @@ var onceBrokenSaid = []struct {
 	{"by the checker: an operator's order that had never reached a host was spent when its battery ended", 2002884, 2002884021},
 	{"a host that was off, and to be started, hid in the load what another drew that was up out of sight", 2000625, 2000625011},
 	{"for a host whose other feed was back for a moment the agent's host left its output on, and stayed off", 2000309, 2000309021},
+	{"a battery that the low projection had empty was silent, and with it the way to a host that hung, whose silence proved it down", 9001663, 9001663001},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.

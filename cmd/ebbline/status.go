@@ -51,7 +51,7 @@ Orders for one host, at any time:
                 say that you have seen to what only a person can judge:
                 host-given-up (it is asked again), host-not-back and
                 no-way-to-start (it stays off), stopped-halfway, stop-failed,
-                keep-in-force; and, of no host, memory-refused and
+                host-cut, keep-in-force; and, of no host, memory-refused and
                 emergency-off (power may come back)
 An order that cannot be carried out as things stand is not taken, and it is said
 why. Root, the agent's own user and the group ebbline-operators may give orders.`,

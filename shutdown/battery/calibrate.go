@@ -484,11 +484,14 @@ func (c *calibrator) solve() error {
 		c.fit(-1)
 		fall := c.x[energy] - c.says(&one)
 		c.seen = all
-		if fall > contradicts*hypot(one.spread, c.equations.spread(c.row(&one))) {
-			c.priorSpread = hypot(c.priorSpread, fall)
+		// It grows from nothing at the bound: were there a jump, a battery would seem weaker
+		// after a test that went a little better.
+		if within := contradicts * hypot(one.spread, c.equations.spread(c.row(&one))); fall > within {
+			beyond := math.Sqrt(float64(fall*fall) - float64(within*within))
+			c.priorSpread = hypot(c.priorSpread, beyond)
 			for i := range c.seen {
 				if i != n && !c.seen[i].atLeast {
-					c.seen[i].spread = hypot(c.seen[i].spread, fall)
+					c.seen[i].spread = hypot(c.seen[i].spread, beyond)
 				}
 			}
 		}
