@@ -500,15 +500,26 @@ func (s *State) switchOutput(at Instant, i int32, v Verb) {
 
 // ownLeaves tells whether the agent's own host hangs on a UPS and was told to stop. It
 // cannot be held, and only the output's going off and on starts it again: the
-// countdown must run to its end, though the input is back.
+// countdown must run to its end, though the input is back. Where the host runs on after
+// its time it may go yet: the output is called back as late as can be.
 func (s *State) ownLeaves(i int32) bool {
 	k := s.ownHost()
 	if k < 0 || !s.fedBy(k, i) {
 		return false
 	}
-	h := &s.Hosts[k]
-	return h.State == Told || h.State == Doubt || h.State == Late || h.State == Asked && h.underWay()
+	switch h := &s.Hosts[k]; h.State {
+	case Told, Doubt, Late:
+		return true
+	case Asked:
+		return h.underWay()
+	case Halfway, GivenUp:
+		return s.Now < s.callBackBy(i)
+	}
+	return false
 }
+
+// callBackBy leaves time for two orders before an output goes off.
+func (s *State) callBackBy(i int32) Instant { return s.goesOff(i).Add(-3 * orderLost) } // the first counts in [State.goesOff]
 
 // mayCut tells whether nothing that runs on the UPS would be lost with it: its hosts
 // are down, but for the agent's own, whose turn has come. One that was given up may be

@@ -70,6 +70,7 @@ func (s *State) upsWake(at Instant, i int32, sooner func(Instant)) {
 	}
 	if u.Switch.Action.ID.Verb != 0 {
 		sooner(s.goesOff(i))
+		sooner(s.callBackBy(i))
 	}
 }
 

@@ -108,6 +108,7 @@ var onceBrokenLater = []struct {
 	{"the load was rounded up beyond what the policy explains, no plan fitted, and a guest was cut with its host", 8101647, 8101647001},
 	{"the same with another host beside it", 9101079, 9101079018},
 	{"a time without output that went on when the agent was there again counted from there, and a host with another feed seemed turned off", 9102262, 9102262007},
+	{"the agent's host took longer than its time, its output was called back a moment before it went, and it stayed off", 9102430, 9102430020},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -128,6 +129,7 @@ var onceBrokenSaid = []struct {
 	{"a host that was off, and to be started, hid in the load what another drew that was up out of sight", 2000625, 2000625011},
 	{"for a host whose other feed was back for a moment the agent's host left its output on, and stayed off", 2000309, 2000309021},
 	{"a battery that the low projection had empty was silent, and with it the way to a host that hung, whose silence proved it down", 9001663, 9001663001},
+	{"hosts that lost their power while their UPS was silent, after a dead agent's minutes, seemed turned off", 7000336, 7000336007},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
