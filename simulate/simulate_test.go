@@ -108,7 +108,7 @@ at 9m ups rack claims x0.15
 // projection at the load of then is held against what the battery truly has.
 func TestOwnMinutesPlunge(t *testing.T) {
 	p := readPolicy(t, "rig.hcl")
-	for _, c := range []struct{ holds, first, then string }{{"81%", "x0.625", "x0.02"}, {"100%", "x0.475", "x0.016"}} {
+	for _, c := range []struct{ holds, first, then string }{{"81%", "x0.625", "x0.014"}, {"100%", "x0.475", "x0.011"}} {
 		r := newRunner(t, p)
 		w := &minutesWatch{t: t, r: r}
 		r.Log = w

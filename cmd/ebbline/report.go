@@ -292,7 +292,7 @@ func (s *simulation) hostRows(d *report.Document, v *runsView) {
 	if t := v.Stayed; t != nil {
 		d.HostsNote = fmt.Sprintf("From the loss of input until the host was asked to stop or lost its power, over the outages that outlasted it, of %s; the tick in each bar is the least. "+
 			"The best possible is what the planner gives when it is told from the start how long the outage lasts, what each battery holds and how long each host takes; or what the host had, where that is more. "+
-			"All in all, weighed by priority, hosts stayed up for %.1f %% of what hindsight would have given them.", count(t.Outages, "outage"), 100*t.Share)
+			"All in all, weighed by priority and without the agent's own, hosts stayed up for %.1f %% of what hindsight would have given them.", count(t.Outages, "outage"), 100*t.Share)
 	}
 }
 

@@ -361,7 +361,7 @@ func TestSeriesDrawn(t *testing.T) {
 	_, asked, _ := strings.Cut(late, "desk is asked to stop")
 	before, _, _ := strings.Cut(late, "  desk is asked to stop")
 	at := before[strings.LastIndex(before, "\n")+1:]
-	if at = strings.TrimSpace(at); !strings.HasPrefix(at, "1h03m") || !strings.Contains(late, "clean "+at+"\n") || asked == "" {
+	if at = strings.TrimSpace(at); !strings.HasPrefix(at, "1h01m") || !strings.Contains(late, "clean "+at+"\n") || asked == "" {
 		t.Errorf("desk is asked at %q by the notes; the drawing has another time:\n%s", at, late)
 	}
 	if !strings.Contains(late, "the input counts as lost at 0, and as back at 1\n") {

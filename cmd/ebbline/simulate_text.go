@@ -285,7 +285,7 @@ func (t *proofText) stayed(v *runsView) {
 		return
 	}
 	fmt.Fprintln(t.w)
-	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of what hindsight would have given them (the plan made by who knows the outage's length, the batteries and every stop), weighed by priority, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
+	t.item("", fmt.Sprintf("hosts stayed up for %.1f %% of what hindsight would have given them (the plan made by who knows the outage's length, the batteries and every stop), weighed by priority, the agent's own host left out, in %s:", 100*v.Stayed.Share, count(v.Stayed.Outages, "outage")))
 	name := 4
 	for _, h := range v.Stayed.Hosts {
 		name = max(name, len(h.Name))

@@ -140,7 +140,7 @@ func TestSplits(t *testing.T) {
 		t.Fatalf("%+v", s)
 	}
 	one, both, parted := s.Splits[0], s.Splits[1], s.Splits[2]
-	if !(both.Scale > one.Scale) || parted.Scale == 0 { // each of the two must carry all when the other fails
+	if both.Scale < one.Scale || parted.Scale == 0 { // each of the two must carry all when the other fails
 		t.Errorf("one needs %g, two for all %g, two for a half each %g", one.Scale, both.Scale, parted.Scale)
 	}
 	if one.MachinesCut != 3 || both.MachinesCut != 0 || parted.MachinesCut == 0 || parted.MachinesCut == 3 || one.Scale != s.Sizes[0].Scale {
