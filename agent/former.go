@@ -273,7 +273,7 @@ func (h *formerHost) stops() bool {
 
 func (h *formerHost) facts(o *formerState, k int32) shutdown.Host {
 	n := shutdown.Host{
-		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, SeenAt: h.SeenAt, UpAt: h.UpAt, Asked: h.AskedAt,
+		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, UpAt: h.UpAt, Asked: h.AskedAt,
 	}
 	n.Ours = n.State != shutdown.TurnedOff && (h.Stopped || !h.Dark)
 	if (h.Power == formerAsked || h.Power == formerAbandoned) && h.Seen == shutdown.SeenSilent && !h.Near {

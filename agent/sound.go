@@ -152,7 +152,7 @@ func (f *finder) host(s *shutdown.State, k int) {
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant
-	}{{"SeenFrom", h.SeenFrom}, {"SeenAt", h.SeenAt}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}, {"WordAt", h.WordAt}} {
+	}{{"SeenFrom", h.SeenFrom}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}, {"WordAt", h.WordAt}} {
 		f.past(t.name, t.at)
 	}
 	f.begun("Last", &h.Last)

@@ -77,8 +77,7 @@ const (
 type Host struct {
 	State    HostState     // the fold of the table in host.go over all that follows
 	Seen     Sighting      // what the last look showed; 0: it is to be looked at anew
-	SeenFrom Instant       // the first look in a row that showed that
-	SeenAt   Instant       // the last; while Seen is 0, since when a look is waited for
+	SeenFrom Instant       // the first look in a row that showed that; while Seen is 0, since when one is waited for
 	UpAt     Instant       // when it last answered
 	Every    time.Duration // how often the runner was told to look at it
 	Ours     bool          // it ran when an outage stopped or cut it: it is brought back
@@ -329,7 +328,7 @@ func (s *State) answeredOrder(at Instant, k int32) {
 	if h.Seen != SeenUp && h.Seen != SeenRefusing {
 		h.Seen, h.SeenFrom = SeenUp, at
 	}
-	h.SeenAt, h.UpAt = at, at
+	h.UpAt = at
 }
 
 // restarted: the agent lives again after a crash, or its host after a boot. What was
@@ -398,11 +397,11 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 	switch {
 	case rebooted && s.Policy.Hosts[k].Self:
 		s.fold(k, InOwn)
-		h.Seen, h.SeenFrom, h.SeenAt, h.UpAt = SeenUp, at, at, at
+		h.Seen, h.SeenFrom, h.UpAt = SeenUp, at, at
 		return
 	case rebooted:
 		if h.State != TurnedOff {
-			h.Seen, h.SeenAt = 0, at
+			h.Seen, h.SeenFrom = 0, at
 		}
 		h.Last.Action.Deadline = at.Add(afterBoot)
 		if h.Last.Action.ID.Verb != 0 {
@@ -411,7 +410,7 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 		s.fold(k, InBoot)
 		return
 	case h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway, long && (h.State == Up || h.State == Silent):
-		h.Seen, h.SeenAt = 0, at // it may have gone meanwhile
+		h.Seen, h.SeenFrom = 0, at // it may have gone meanwhile
 	}
 	if h.Last.underWay() && h.under() {
 		if h.State != Starting {

@@ -179,7 +179,7 @@ func (s *State) tookToStop(k int32) time.Duration {
 	if h.Seen == SeenSilent {
 		took -= s.Policy.Hosts[k].Probe.QuietFor
 	}
-	if h.UpAt < h.Asked && h.SeenFrom == h.SeenAt && s.Now.Sub(h.Asked) > afterBoot && h.Last.Ended < h.Asked {
+	if h.UpAt < h.Asked && h.SeenFrom == s.Now && s.Now.Sub(h.Asked) > afterBoot && h.Last.Ended < h.Asked {
 		return -1
 	}
 	return max(0, took)
@@ -258,5 +258,5 @@ func (h *Host) draws() bool {
 // unlooked tells whether a host was not looked at since the agent, or its host,
 // started, or its UPSs carried again, and is given the time for that.
 func (h *Host) unlooked(at Instant) bool {
-	return h.Seen == 0 && h.SeenAt != 0 && at < h.SeenAt.Add(afterBoot)
+	return h.Seen == 0 && h.SeenFrom != 0 && at < h.SeenFrom.Add(afterBoot)
 }

@@ -45,7 +45,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 		s.fold(k, InDark)
 		return
 	case !dark && h.State == Dark:
-		h.Seen, h.SeenAt = 0, at // what was made of it is taken back
+		h.Seen, h.SeenFrom = 0, at // what was made of it is taken back
 		s.fold(k, InLit)
 	}
 	switch h.State {
@@ -72,10 +72,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 			s.fold(k, InCut) // to start one that is only out of sight does no harm
 		}
 	case Silent:
-		switch {
-		case s.turnedOff(k):
-			s.fold(k, InAway)
-		case s.seemsCut(k) && s.Outstanding() && s.mayStart(at, k):
+		if s.seemsCut(k) && s.Outstanding() && s.mayStart(at, k) {
 			s.fold(k, InCut)
 		}
 	case Starting:
@@ -112,8 +109,8 @@ func (s *State) spare(at Instant, k int32) {
 func (s *State) giveUp(k int32) Instant {
 	h := &s.Hosts[k]
 	t := h.Asked.Add(s.Policy.Hosts[k].GivesUp())
-	if h.Seen == 0 && h.SeenAt != 0 {
-		t = max(t, h.SeenAt.Add(afterBoot))
+	if h.Seen == 0 && h.SeenFrom != 0 {
+		t = max(t, h.SeenFrom.Add(afterBoot))
 	}
 	return t
 }
@@ -366,8 +363,8 @@ func (s *State) againAt(k int32) Instant {
 	case Unreachable:
 		return ended.Add(min(max(retryFirst, ended.Sub(h.Asked)/2), retryMost))
 	case Unknown:
-		if h.Seen == SeenUp && h.SeenAt >= ended.Add(recheck) {
-			return h.SeenAt // still up: it did not get the order
+		if h.Seen == SeenUp && h.UpAt >= ended.Add(recheck) {
+			return h.UpAt // still up: it did not get the order
 		}
 	}
 	return Never

@@ -77,7 +77,7 @@ func (s *State) upsWake(at Instant, i int32, sooner func(Instant)) {
 func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 	h := &s.Hosts[k]
 	if h.unlooked(at) {
-		sooner(h.SeenAt.Add(afterBoot))
+		sooner(h.SeenFrom.Add(afterBoot))
 	}
 	switch {
 	case s.supposed(k):
