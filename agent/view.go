@@ -106,7 +106,7 @@ type HostView struct {
 	FedBy              []string   `json:"fed_by"`
 	Power              string     `json:"power"`
 	Off                bool       `json:"off"`
-	Seen               string     `json:"seen"` // at the last look; "" before the first
+	Seen               string     `json:"seen"`    // at the last look; "" before the first
 	SeenAt             *time.Time `json:"seen_at"` // when it last answered; of one that does not, since when it shows what it does
 	StaysUp            bool       `json:"stays_up"`
 	Observed           bool       `json:"observed"`               // it is only watched

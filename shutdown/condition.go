@@ -285,7 +285,7 @@ func (s *State) mayCountOn(at Instant, i int32) bool {
 // ofSite are the conditions of no UPS or host.
 func (s *State) ofSite() {
 	// That no host is left to plan for is no good news while one that was given up draws on.
-	fits := s.Schedule.Plan.Fits && !(len(s.Schedule.Hosts) == 0 && s.anyLingers() && s.toldOf(PlanDoesNotFit, -1))
+	fits := s.Schedule.Plan.Fits && !(len(s.Schedule.Plan.Stops) == 0 && s.anyLingers() && s.toldOf(PlanDoesNotFit, -1))
 	if s.Planned() && !fits {
 		n := s.holdsThat(PlanDoesNotFit, -1, -1)
 		switch {

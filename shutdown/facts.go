@@ -101,10 +101,8 @@ func (b *Begun) underWay() bool { return b.Action.ID.Verb != 0 && b.Ended == 0 }
 // Schedule says who should be off from when on, and why. It is a decision that was
 // made: it stays in force until what it rests on no longer holds.
 type Schedule struct {
-	At    Instant // the plan's times count from here
-	Plan  plan.Plan
-	Hosts []int32   // of the policy, in the plan's order
-	Why   []Cause   // why each goes when it does, in the same order
+	At    Instant   // the plan's times count from here
+	Plan  plan.Plan // its stops say which host of the policy each is of, and the [Cause]
 	Rooms []Instant `json:",omitempty"` // the ends of rooms that it rests on, by temperature; Never for none
 	Rests []Rest    // what it rests on, by UPS; the plan's stores are those counted on. None: no schedule is in force
 }
@@ -149,11 +147,10 @@ func (s *State) CopyFrom(o *State) {
 // copy makes c an independent copy of o, in the memory that c has.
 func (c *Schedule) copy(o *Schedule) {
 	p := c.Plan
-	hosts, why := append(c.Hosts[:0], o.Hosts...), append(c.Why[:0], o.Why...)
 	rests, rooms := append(c.Rests[:0], o.Rests...), append(c.Rooms[:0], o.Rooms...)
 	stops, stores, fragile := append(p.Stops[:0], o.Plan.Stops...), append(p.Stores[:0], o.Plan.Stores...), append(p.Fragile[:0], o.Plan.Fragile...)
 	*c = *o
-	c.Hosts, c.Why, c.Rests, c.Rooms = hosts, why, rests, rooms
+	c.Rests, c.Rooms = rests, rooms
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = stops, stores, fragile
 }
 
@@ -450,11 +447,11 @@ func (s *State) Sound() error {
 	if len(s.Rooms) != len(s.Policy.Temperatures) || len(s.Contacts) != len(s.Policy.Emergencies) {
 		return errors.New("its sensors are not its policy's")
 	}
-	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || len(c.Hosts) != len(c.Plan.Stops) || len(c.Why) != len(c.Hosts) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
+	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
 		return errors.New("its schedule is not whole")
 	}
-	for _, k := range c.Hosts {
-		if k < 0 || int(k) >= n {
+	for _, o := range c.Plan.Stops {
+		if o.Host < 0 || int(o.Host) >= n {
 			return errors.New("its schedule names a host that is not there")
 		}
 	}

@@ -11,7 +11,7 @@ import (
 )
 
 // Cause says which part of the schedule placed a stop.
-type Cause int32
+type Cause = plan.Cause
 
 const (
 	ByPlan       Cause = iota + 1 // the planner: when the batteries and the priorities want it
@@ -75,7 +75,8 @@ func starts(p *plan.Plan) (list []time.Duration) {
 // expects.
 func (s *State) tooOld(i int32, load float64) float64 {
 	off := 0.0
-	for _, k := range s.Schedule.Hosts {
+	for j := range s.Schedule.Plan.Stops {
+		k := s.Schedule.Plan.Stops[j].Host
 		if p := &s.Policy.Hosts[k]; !s.Hosts[k].draws() && s.fedBy(k, i) {
 			off += float64(p.Watts) / float64(s.alive(p.FedBy))
 		}

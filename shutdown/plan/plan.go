@@ -130,7 +130,14 @@ type Stop struct {
 	// though a dependent may still be up.
 	Latest time.Duration
 	Kept   bool // the promised time is kept
+	// Host and Why are notes of whoever asks: which host it is, and what placed the stop
+	// here. The planner leaves them alone.
+	Host int32
+	Why  Cause
 }
+
+// Cause is what placed a stop, in the words of whoever asks.
+type Cause int32
 
 // Forecast is one store under the plan, at the projection the problem gave and at
 // worst durations.
