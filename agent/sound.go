@@ -38,7 +38,6 @@ func sound(s *shutdown.State) error {
 		f.host(s, k)
 	}
 	f.in = ""
-	f.past("Emergency", s.Emergency)
 	for j := range s.Rooms {
 		f.in = "a temperature"
 		f.room(&s.Rooms[j])

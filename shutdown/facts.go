@@ -31,12 +31,9 @@ type State struct {
 	Hosts    []Host         // by name, as in the policy
 	Rooms    []heat.Sensor  `json:",omitempty"` // by name of the temperature, as in the policy
 	Contacts []Contact      `json:",omitempty"` // by name of the emergency input, as in the policy
-	// Emergency is since when power is known to be cut on purpose, until a person says
-	// otherwise; 0 for not.
-	Emergency Instant  `json:",omitzero"`
-	Schedule  Schedule // the one in force
-	Told      []Notice // what an operator was told that still holds
-	Wake      Instant  `json:"-"` // a Tick is wanted then; Never when there is no need
+	Schedule Schedule       // the one in force
+	Told     []Notice       // what an operator was told that still holds
+	Wake     Instant        `json:"-"` // a Tick is wanted then; Never when there is no need
 
 	work *work
 }
@@ -163,15 +160,15 @@ func (s *State) Waits() bool {
 	return s.Next != nil && (s.Next.Fingerprint != s.Policy.Fingerprint || s.Next.Fingerprint == "")
 }
 
-// Busy tells whether a policy that comes must wait: an outage is on, or a host is being
-// stopped or started.
+// Busy tells whether a policy that comes must wait: an outage is on, power is cut on
+// purpose, or a host is being stopped or started.
 func (s *State) Busy() bool {
 	for k := range s.Hosts {
 		if h := &s.Hosts[k]; h.under() || h.State == Interrupted || h.State == Late || h.State == Halfway {
 			return true
 		}
 	}
-	return s.Outstanding()
+	return s.Outstanding() || s.cutOnPurpose()
 }
 
 // adopted takes a policy: at once, or when the outage is over.

@@ -471,7 +471,7 @@ func (s *State) OutputCounts(i int32) bool {
 // switchOutputs switches off the output of each UPS whose hosts are all down, before
 // the agent's own host goes; and calls it back when the input returns in time.
 func (s *State) switchOutputs(at Instant) {
-	if s.Emergency != 0 {
+	if s.cutOnPurpose() {
 		return // what was cut on purpose is not to come back by itself
 	}
 	for i := range s.UPSs {

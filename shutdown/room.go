@@ -18,7 +18,21 @@ import (
 // Contact is what was heard of one emergency input.
 type Contact struct {
 	At   Instant // of the last answer; 0 for none since the agent started
-	Used Instant // the first answer in a row that says that it was used; 0 while none does
+	Used Instant // the first answer in a row that says that it was used; 0 while none does. Once proven it stays until a person clears it
+}
+
+// proven tells whether power is cut on purpose, by two answers.
+func (c *Contact) proven() bool { return c.Used != 0 && c.At >= c.Used.Add(emergencyApart) }
+
+// cutOnPurpose tells whether power is known to be cut on purpose, by any input; a person
+// says when that is over.
+func (s *State) cutOnPurpose() bool {
+	for j := range s.Contacts {
+		if s.Contacts[j].proven() {
+			return true
+		}
+	}
+	return false
 }
 
 const (
@@ -418,25 +432,24 @@ func (s *State) RoomEnd(j int) (Instant, bool) {
 
 // touched takes an answer of one emergency input. True when something may follow.
 func (s *State) touched(at Instant, j int, used bool) bool {
-	c := &s.Contacts[j]
-	was := s.Emergency
+	c, was := &s.Contacts[j], s.cutOnPurpose()
 	switch {
-	case !used:
-		c.Used = 0
-	case c.Used == 0:
+	case used && c.Used == 0:
 		c.Used = at
-	case at >= c.Used.Add(emergencyApart) && s.Emergency == 0:
-		s.Emergency = at
-		s.dropSchedule()
+	case !used && !c.proven():
+		c.Used = 0
 	}
 	c.At = at
-	return was != s.Emergency
+	if was || !s.cutOnPurpose() {
+		return false
+	}
+	s.dropSchedule()
+	return true
 }
 
 // clearEmergency is a person's word that all is well again. What an input says still is
 // heard anew.
 func (s *State) clearEmergency() {
-	s.Emergency = 0
 	for j := range s.Contacts {
 		s.Contacts[j].Used = 0
 	}
@@ -473,10 +486,10 @@ func (s *State) ofRooms(at Instant) {
 			s.holdsOf(EmergencyUnread, s.Policy.Emergencies[j].Name)
 		}
 	}
-	if s.Emergency != 0 {
+	if s.cutOnPurpose() {
 		n := s.holdsThat(EmergencyOff, -1, -1)
 		for j := range s.Contacts {
-			if s.Contacts[j].Used != 0 {
+			if s.Contacts[j].proven() {
 				n.Name = s.Policy.Emergencies[j].Name
 			}
 		}

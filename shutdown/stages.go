@@ -128,7 +128,7 @@ func (s *State) urgent(k int32) Cause {
 	switch {
 	case s.Word == Proceed && s.Hosts[k].Word != KeepHost:
 		return ByOperator
-	case s.Emergency != 0 && k != s.ownHost(): // the agent watches on as long as the battery lets it
+	case s.cutOnPurpose() && k != s.ownHost(): // the agent watches on as long as the battery lets it
 		return ForEmergency
 	case !s.anyLow():
 		return 0
