@@ -100,14 +100,13 @@ func (b *Begun) underWay() bool { return b.Action.ID.Verb != 0 && b.Ended == 0 }
 type Schedule struct {
 	At    Instant   // the plan's times count from here
 	Plan  plan.Plan // its stops say which host of the policy each is of, and the [Cause]
-	Rooms []Instant `json:",omitempty"` // the ends of rooms that it rests on, by temperature; Never for none
-	Rests []Rest    // what it rests on, by UPS; the plan's stores are those counted on. None: no schedule is in force
+	Rests []Rest    // what it rests on, by UPS and then by temperature; the plan's stores are those counted on. None: no schedule is in force
 }
 
-// Rest is what a schedule counts on of one UPS.
+// Rest is what a schedule counts on of one UPS, or of one room.
 type Rest struct {
-	Load  float64 // watts at its output, at most, while all are up that are up now; negative: it is not counted on
-	Holds float64 // the low part of its store; see [State.counted]
+	Load  float64 // watts at the UPS's output, at most, while all are up that are up now; of a room 0; negative: it is not counted on
+	Holds float64 // the low part of the UPS's store, see [State.counted]; of a room the seconds from At until it is too warm
 }
 
 // New gives the state before any policy.
@@ -144,10 +143,10 @@ func (s *State) CopyFrom(o *State) {
 // copy makes c an independent copy of o, in the memory that c has.
 func (c *Schedule) copy(o *Schedule) {
 	p := c.Plan
-	rests, rooms := append(c.Rests[:0], o.Rests...), append(c.Rooms[:0], o.Rooms...)
+	rests := append(c.Rests[:0], o.Rests...)
 	stops, stores, fragile := append(p.Stops[:0], o.Plan.Stops...), append(p.Stores[:0], o.Plan.Stores...), append(p.Fragile[:0], o.Plan.Fragile...)
 	*c = *o
-	c.Rests, c.Rooms = rests, rooms
+	c.Rests = rests
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = stops, stores, fragile
 }
 
@@ -436,15 +435,10 @@ func (s *State) Sound() error {
 			stores++
 		}
 	}
-	for _, end := range c.Rooms {
-		if end != Never {
-			stores++
-		}
-	}
 	if len(s.Rooms) != len(s.Policy.Temperatures) || len(s.Contacts) != len(s.Policy.Emergencies) {
 		return errors.New("its sensors are not its policy's")
 	}
-	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
+	if stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m+len(s.Rooms) {
 		return errors.New("its schedule is not whole")
 	}
 	for _, o := range c.Plan.Stops {

@@ -149,8 +149,8 @@ func (s *State) anyKept() bool {
 
 // carrying counts the UPSs that the schedule counts on.
 func (s *State) carrying() (n int) {
-	for _, e := range s.Schedule.Rests {
-		if e.Load >= 0 {
+	for i := range s.UPSs {
+		if s.Planned() && s.Schedule.Rests[i].Load >= 0 {
 			n++
 		}
 	}

@@ -2,6 +2,7 @@ package shutdown
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -374,7 +375,7 @@ func (s *State) needRooms(k int32, w *work) {
 
 // reviewRoom compares a room's end with the one that the schedule counts on.
 func (s *State) reviewRoom(j int, end Instant) verdict {
-	was := s.Schedule.Rooms[j]
+	was := s.endCounted(j)
 	switch {
 	case (end < Never) != (was < Never):
 		return anew
@@ -413,21 +414,31 @@ func (s *State) anyHot() bool {
 // force; Never for none.
 func (s *State) endOfHeat(k int32) Instant {
 	end := Never
-	for j, e := range s.Schedule.Rooms {
+	for j := range s.Rooms {
 		if s.standsIn(j, k) {
-			end = min(end, e)
+			end = min(end, s.endCounted(j))
 		}
 	}
 	return end
 }
 
+// endCounted is the end of a room that the schedule in force counts on; Never for none.
+func (s *State) endCounted(j int) Instant {
+	if !s.Planned() {
+		return Never
+	}
+	e := &s.Schedule.Rests[len(s.UPSs)+j]
+	if e.Load < 0 {
+		return Never
+	}
+	return s.Schedule.At.Add(time.Duration(math.Round(e.Holds * float64(time.Second))))
+}
+
 // RoomEnd is when a room may reach its limit by the schedule in force; false when none
 // is counted on.
 func (s *State) RoomEnd(j int) (Instant, bool) {
-	if !s.Planned() || s.Schedule.Rooms[j] == Never {
-		return Never, false
-	}
-	return s.Schedule.Rooms[j], true
+	end := s.endCounted(j)
+	return end, end < Never
 }
 
 // touched takes an answer of one emergency input. True when something may follow.
@@ -535,11 +546,11 @@ func (s *State) roomWake(sooner func(Instant)) {
 // Furnish gives a state that was read, and heard nothing of rooms and emergency inputs
 // that its policy has, a place for them.
 func (s *State) Furnish() {
-	if s.Policy != nil && len(s.Rooms) == 0 && len(s.Contacts) == 0 && len(s.Schedule.Rooms) == 0 {
+	if s.Policy != nil && len(s.Rooms) == 0 && len(s.Contacts) == 0 && len(s.Schedule.Rests) <= len(s.UPSs) {
 		s.readopt(s.Now, &State{})
 		for range s.Rooms {
 			if s.Planned() {
-				s.Schedule.Rooms = append(s.Schedule.Rooms, Never)
+				s.Schedule.Rests = append(s.Schedule.Rests, Rest{Load: -1})
 			}
 		}
 	}

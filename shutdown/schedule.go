@@ -31,7 +31,7 @@ func (s *State) dropSchedule() {
 
 // drop leaves no schedule, and its memory for the next.
 func (c *Schedule) drop() {
-	c.At, c.Rests, c.Rooms = 0, c.Rests[:0], c.Rooms[:0]
+	c.At, c.Rests = 0, c.Rests[:0]
 	c.Plan = plan.Plan{Stops: c.Plan.Stops[:0], Stores: c.Plan.Stores[:0], Fragile: c.Plan.Fragile[:0]}
 }
 
@@ -313,11 +313,11 @@ func (s *State) enact(at Instant, w *work) {
 		c.Rests = append(c.Rests, e)
 	}
 	for j, place := range w.rooms {
-		end := Never
+		e := Rest{Load: -1}
 		if place >= 0 {
-			end = s.roomEnd(at, j)
+			e = Rest{Holds: s.roomEnd(at, j).Sub(at).Seconds()}
 		}
-		c.Rooms = append(c.Rooms, end)
+		c.Rests = append(c.Rests, e)
 	}
 	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
 		w.planner.Follow(&w.problem, &c.Plan)
