@@ -280,12 +280,12 @@ func (h *formerHost) facts(o *formerState, k int32) shutdown.Host {
 		n.SeenFrom = min(h.SeenAt, h.AskedAt) // it was out of sight when it was asked
 	}
 	p := &o.Policy.Hosts[k]
-	switch {
-	case p.Prepare == nil:
-	case h.Preparing:
-		n.Prepared = o.Now // it is begun again
-	case h.Prepared:
-		n.Prepared = max(1, o.Began)
+	if p.Prepare != nil && (h.Preparing || h.Prepared) { // while it is under way it is begun again
+		id := shutdown.ActionID{Outage: o.Outage, Host: k, UPS: -1, Verb: shutdown.VerbPrepare, Try: 1}
+		n.Last = shutdown.Begun{Action: shutdown.Action{ID: id, Deadline: o.Now.Add(p.Prepare.GivesUp)}}
+		if !h.Preparing {
+			n.Last.Ended, n.Last.Outcome = o.Now, shutdown.Accepted
+		}
 	}
 	ways := len(p.Methods)
 	if h.Verb == shutdown.VerbStart {

@@ -145,13 +145,12 @@ func (f *finder) host(s *shutdown.State, k int) {
 	f.is(h.Seen <= shutdown.SeenOff, "Seen", uint8(h.Seen))
 	f.is(!p.StaysUp || !h.Stopping(), "State", uint8(h.State))
 	f.is(!h.Stopping() || h.Last.Action.ID.Verb != 0, "Last", "none of a host that is asked")
-	f.is(h.Prepared == 0 || p.Prepare != nil, "Prepared", int64(h.Prepared))
 	f.is(h.Word == 0 || h.Word >= shutdown.StopHost && h.Word <= shutdown.KeepHost, "Word", uint8(h.Word))
 	f.is(h.Every >= 0 && h.Every <= aWhile, "Every", h.Every)
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant
-	}{{"SeenFrom", h.SeenFrom}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}, {"WordAt", h.WordAt}} {
+	}{{"SeenFrom", h.SeenFrom}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"WordAt", h.WordAt}} {
 		f.past(t.name, t.at)
 	}
 	f.begun("Last", &h.Last)

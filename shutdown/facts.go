@@ -79,8 +79,7 @@ type Host struct {
 	Every    time.Duration // how often the runner was told to look at it
 	Ours     bool          // it ran when an outage stopped or cut it: it is brought back
 	Asked    Instant       // when the stop or start that is under way, or was the last, began
-	Last     Begun         // the last order to it
-	Prepared Instant       // when its early step was begun; 0 for not in this outage
+	Last     Begun         // the last order to it; its early step is one
 	Word     Order         // the operator's for it, in force; 0 for none
 	WordAt   Instant       // when it was said
 }
@@ -194,7 +193,7 @@ func (s *State) adopted(at Instant, e *Event) {
 		s.Hosts[k] = Host{State: Unseen}
 		if j := old.hostNamed(e.Policy.Hosts[k].Name); j >= 0 {
 			h := old.Hosts[j]
-			h.Every, h.Last, h.Prepared = 0, Begun{}, 0
+			h.Every, h.Last = 0, Begun{}
 			if p := &e.Policy.Hosts[k]; p.StaysUp || p.Self || p.Observe {
 				h.Word = 0
 			}
@@ -277,8 +276,6 @@ func (s *State) commanded(at Instant, e *Event) {
 func (s *State) finished(at Instant, e *Event) bool {
 	id := e.Action
 	switch id.Verb {
-	case VerbPrepare:
-		return false // it was worth trying; the stop does not wait for it
 	case VerbSwitchOff, VerbSwitchOn:
 		b := &s.UPSs[id.UPS].Switch
 		if b.Action.ID != id || !b.underWay() {
@@ -293,8 +290,11 @@ func (s *State) finished(at Instant, e *Event) bool {
 	}
 	before := h.Last.Outcome
 	h.Last.Ended, h.Last.Outcome = at, e.Outcome
-	if id.Verb == VerbStart {
+	switch id.Verb {
+	case VerbStart:
 		return true
+	case VerbPrepare:
+		return false // it was worth trying; the stop does not wait for it
 	}
 	hung := e.Outcome == Unknown && at >= h.Last.Action.Deadline // no answer came
 	if (e.Outcome == Accepted || e.Outcome == Unknown && !hung) && s.Policy.Hosts[id.Host].Methods[id.Method].Kind == policy.BySSH {
@@ -411,8 +411,8 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 		}
 		s.emit(Effect{Kind: Begin, Action: h.Last.Action})
 	}
-	if p := s.Policy.Hosts[k].Prepare; h.Prepared != 0 && at < h.Prepared.Add(p.GivesUp) && h.runs() {
-		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	if a := h.Last.Action; a.ID.Verb == VerbPrepare && h.Last.underWay() && at < a.Deadline && h.runs() {
+		s.emit(Effect{Kind: Begin, Action: a})
 	}
 }
 
@@ -474,6 +474,8 @@ func (id ActionID) fits(p *policy.Policy, k int32) bool {
 	switch id.Verb {
 	case VerbShutDown, VerbPowerOff:
 		return id.Host == k && int(id.Method) < len(h.Methods)
+	case VerbPrepare:
+		return id.Host == k && h.Prepare != nil
 	case VerbStart:
 		return id.Host == k && (int(id.Method) < len(h.Starts) || id.Method == 0)
 	}
@@ -501,8 +503,6 @@ func (s *State) Begun(at Instant, a Action) {
 	h := &s.Hosts[id.Host]
 	switch {
 	case id.Verb == VerbPrepare:
-		h.Prepared = at
-		return
 	case id.Verb == VerbStart && h.State != Starting:
 		h.Ours, h.Asked = true, at
 		s.shift(id.Host, Starting)

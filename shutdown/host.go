@@ -130,17 +130,13 @@ func (s *State) fold(k int32, in Input) {
 	}
 	s.shift(k, to)
 	h.endWord(from)
-	if h.Last.underWay() && (to == Off || to == Dark || to == Up || to == TurnedOff || to == Interrupted || to == GivenUp || to == Late || to == Failed) {
+	if h.Last.underWay() && h.Last.Action.ID.Verb != VerbPrepare && (to == Off || to == Dark || to == Up || to == TurnedOff || to == Interrupted || to == GivenUp || to == Late || to == Failed) {
 		s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
 		if to != GivenUp && to != Late {
 			h.Last.Ended, h.Last.Outcome = s.Now, 0
 		}
 	}
 	s.told(k, from, in)
-	switch to {
-	case Off, Dark, TurnedOff, Up:
-		h.Prepared = 0
-	}
 	if to == Off || to == Dark {
 		for g := range s.Hosts {
 			if s.Policy.Hosts[g].RunsOn == int(k) {

@@ -184,7 +184,7 @@ func (s *State) ownGoes(at Instant) bool {
 // maybeAsk asks a host to stop when its start has come and all that depends on it is
 // off, when its latest start has, or when the agent's own host goes.
 func (s *State) maybeAsk(at Instant, k int32, own bool) {
-	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	p := &s.Policy.Hosts[k]
 	if s.slot(k) < 0 || s.Word == Abort || !s.planned(k) {
 		return
 	}
@@ -199,9 +199,8 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 		return
 	}
 	blocker, _ := s.blocker(k)
-	if p.Prepare != nil && !p.Observe && h.Prepared == 0 && at >= start.Add(-p.Prepare.Ahead) {
-		h.Prepared = at
-		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	if s.unprepared(k) && at >= start.Add(-p.Prepare.Ahead) {
+		s.prepare(at, k)
 	}
 	switch {
 	case at < start && (!late || blocker < 0 && !own):
@@ -268,12 +267,30 @@ func (s *State) stops() int {
 	return n
 }
 
-// prepareAction is a host's early step.
-func (s *State) prepareAction(k int32) Action {
-	h := &s.Hosts[k]
+// unprepared tells whether a host is to be given its early step before it is asked: once
+// in an outage, or for an operator's word, and again when it was asked and stays up. One
+// that may be half down or half up has had its own, or nothing to prepare yet.
+func (s *State) unprepared(k int32) bool {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	last, id := h.Last.Action.ID, s.earlyStep(k)
+	had := last.Verb == VerbPrepare && last.Outage == id.Outage && last.Ordered == id.Ordered
+	return p.Prepare != nil && !p.Observe && !had && h.State != Halfway && h.State != Interrupted
+}
+
+// earlyStep names the early step of a host: of the outage that is on, or is about to begin
+// where a room gets too warm.
+func (s *State) earlyStep(k int32) ActionID {
 	id := s.actionOf(k)
 	id.Verb = VerbPrepare
-	return Action{ID: id, Deadline: h.Prepared.Add(s.Policy.Hosts[k].Prepare.GivesUp)}
+	if s.Began == 0 && !id.Ordered {
+		id.Outage++
+	}
+	return id
+}
+
+// prepare begins a host's early step.
+func (s *State) prepare(at Instant, k int32) {
+	s.begin(&s.Hosts[k], s.earlyStep(k), at.Add(s.Policy.Hosts[k].Prepare.GivesUp))
 }
 
 // ask begins a host's stop with its first method; for a cause, where it is none of the
@@ -314,6 +331,9 @@ func (s *State) begin(h *Host, id ActionID, deadline Instant) {
 	outcome := Outcome(0)
 	if last.Outage == id.Outage && last.Ordered == id.Ordered && last.Verb != 0 {
 		id.Try = last.Try + 1
+		if last.Verb == VerbPrepare {
+			id.Try = last.Try // the stop that it was for has its number
+		}
 		if last.Verb == id.Verb && last.Method == id.Method && h.Last.Ended >= h.Asked {
 			outcome = h.Last.Outcome
 		}

@@ -264,9 +264,6 @@ func (s *State) conclude(at Instant) {
 	s.emit(n)
 	s.Began, s.Word = 0, 0
 	s.endKeeps()
-	for k := range s.Hosts {
-		s.Hosts[k].Prepared = 0
-	}
 }
 
 // endKeeps ends all that an operator said of keeping hosts up.

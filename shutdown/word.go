@@ -290,14 +290,12 @@ func (s *State) actionOf(k int32) ActionID {
 
 // askForWord begins the stop that an operator ordered.
 func (s *State) askForWord(at Instant, k int32) {
-	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 	s.tellAsked(k, ByOperator)
-	s.fold(k, InAsked)
-	h.Asked = at
-	if p.Prepare != nil && h.Prepared == 0 {
-		h.Prepared = at
-		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	s.Hosts[k].Asked = at
+	if s.unprepared(k) {
+		s.prepare(at, k)
 	}
+	s.fold(k, InAsked)
 	m := s.nextWay(k, -1, false)
-	s.try(at, k, m, p.Methods[m].GivesUp)
+	s.try(at, k, m, s.Policy.Hosts[k].Methods[m].GivesUp)
 }
