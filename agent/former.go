@@ -45,7 +45,7 @@ const (
 type formerUPS struct {
 	Phase                    uint8
 	Since                    shutdown.Instant
-	Last                     shutdown.Measurement
+	Last                     formerMeasurement
 	LastAt, Lost, Back       shutdown.Instant
 	Watched                  shutdown.Instant
 	Heard, TestAt            shutdown.Instant
@@ -62,6 +62,20 @@ type formerUPS struct {
 	Start                    float64
 	StartTenths              int64
 	Load                     float64
+}
+
+// formerMeasurement is one of the formats 1 to 4: two of its figures have other names.
+type formerMeasurement struct {
+	shutdown.Measurement
+	TemperatureC int64 // tenths of a degree
+	InputVolts   int64 // tenths of a volt
+}
+
+// named gives it under the names of this build.
+func (m *formerMeasurement) named() shutdown.Measurement {
+	n := m.Measurement
+	n.TemperatureTenthsC, n.InputDecivolts = m.TemperatureC, m.InputVolts
+	return n
 }
 
 type formerHost struct {
@@ -219,7 +233,7 @@ func (c *Condition) notice(p *policy.Policy) (n shutdown.Notice, ofCore, known b
 
 func (u *formerUPS) facts(o *formerState, i int32) shutdown.UPS {
 	n := shutdown.UPS{
-		Last: u.Last, LastAt: u.LastAt, Says: shutdown.SaysInput, From: max(u.Back, u.Watched), Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
+		Last: u.Last.named(), LastAt: u.LastAt, Says: shutdown.SaysInput, From: max(u.Back, u.Watched), Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
 		TakenAt: u.ChargeAt, AtLoss: u.Start, AtGauge: u.StartTenths, Warmth: u.Warmth, Load: u.Load,
 	}
 	n.Taken[0], n.Taken[1] = u.Charge, u.Charge

@@ -164,6 +164,7 @@ func (f *finder) schedule(c *shutdown.Schedule) {
 	}
 	for _, r := range c.Rests {
 		f.is(r.Load >= -1 && r.Load <= most, "a load that the schedule counts on", r.Load)
+		f.is(r.Holds >= -most && r.Holds <= most, "a store that the schedule counts on", r.Holds)
 	}
 }
 

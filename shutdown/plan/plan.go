@@ -123,7 +123,7 @@ type Plan struct {
 
 // Stop is one host's place in the plan.
 type Stop struct {
-	Asked time.Duration `json:"Start"` // since the plan was made; the snapshot's name is that of its format
+	Asked time.Duration // since the plan was made
 	Down  time.Duration // its allowance used up, at the latest
 	// Latest is the start after which, at its expected time and with what must
 	// follow it at theirs, it would be too late: the moment at which it goes
