@@ -115,7 +115,7 @@ func fromFormer(text []byte) (s *snapshot, err error) {
 		}
 	}()
 	s.State = f.State.facts()
-	s.State.Told = f.State.told(&s.Board)
+	s.State.Notices = f.State.told(&s.Board)
 	return s, nil
 }
 

@@ -12,7 +12,8 @@ import (
 // another place. All else is the same under the same name.
 type fourth struct {
 	State *struct {
-		Emergency shutdown.Instant // since when power was cut on purpose: an input of the policy says so
+		Told      []shutdown.Notice // Notices
+		Emergency shutdown.Instant  // since when power was cut on purpose: an input of the policy says so
 		UPSs      []struct {
 			Last formerMeasurement
 		}
@@ -45,6 +46,7 @@ func fromFourth(text []byte) (*snapshot, error) {
 	}
 	s.Format = format
 	n, o := s.State, f.State
+	n.Notices = o.Told
 	for i := range o.UPSs {
 		n.UPSs[i].Last = o.UPSs[i].Last.named()
 	}

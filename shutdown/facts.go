@@ -32,7 +32,7 @@ type State struct {
 	Rooms    []heat.Sensor  `json:",omitempty"` // by name of the temperature, as in the policy
 	Contacts []Contact      `json:",omitempty"` // by name of the emergency input, as in the policy
 	Schedule Schedule       // the one in force
-	Told     []Notice       // what an operator was told that still holds
+	Notices  []Notice       // what an operator was told that still holds
 	Wake     Instant        `json:"-"` // a Tick is wanted then; Never when there is no need
 
 	work *work
@@ -120,7 +120,7 @@ func (s *State) Clone() *State {
 
 // CopyFrom makes s an independent copy of o, in the memory that s has.
 func (s *State) CopyFrom(o *State) {
-	ups, hosts, told, sched, w := s.UPSs, s.Hosts, s.Told, s.Schedule, s.work
+	ups, hosts, told, sched, w := s.UPSs, s.Hosts, s.Notices, s.Schedule, s.work
 	rooms, contacts := s.Rooms, s.Contacts
 	if s.Policy != o.Policy {
 		w = nil
@@ -128,7 +128,7 @@ func (s *State) CopyFrom(o *State) {
 	*s = *o
 	s.UPSs = append(ups[:0], o.UPSs...)
 	s.Hosts = append(hosts[:0], o.Hosts...)
-	s.Told = append(told[:0], o.Told...)
+	s.Notices = append(told[:0], o.Notices...)
 	s.Rooms, s.Contacts = append(rooms[:0], o.Rooms...), append(contacts[:0], o.Contacts...)
 	sched.copy(&o.Schedule)
 	s.Schedule = sched
@@ -179,7 +179,7 @@ func (s *State) adopted(at Instant, e *Event) {
 	s.UPSs, s.Hosts = make([]UPS, len(e.Policy.UPSs)), make([]Host, len(e.Policy.Hosts))
 	s.Policy, s.Day, s.Next, s.work = e.Policy, e.Day, nil, nil
 	s.scratch().out, s.work.deeds = out, deeds
-	s.Schedule, s.Told = Schedule{}, nil
+	s.Schedule, s.Notices = Schedule{}, nil
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		*u = UPS{Last: Nothing, LastAt: at, TakenAt: at, Warmth: Unread, AtGauge: Unread}
@@ -204,12 +204,12 @@ func (s *State) adopted(at Instant, e *Event) {
 		}
 	}
 	s.readopt(at, &old)
-	s.retell(&old)
+	s.renotice(&old)
 }
 
-// retell carries over what was told, by name.
-func (s *State) retell(old *State) {
-	for _, n := range old.Told {
+// renotice carries over what an operator was told, by name.
+func (s *State) renotice(old *State) {
+	for _, n := range old.Notices {
 		if n.UPS >= 0 {
 			n.UPS = s.upsNamed(old.Policy.UPSs[n.UPS].Name)
 			if n.UPS < 0 {
@@ -222,7 +222,7 @@ func (s *State) retell(old *State) {
 				continue
 			}
 		}
-		s.Told = append(s.Told, n)
+		s.Notices = append(s.Notices, n)
 	}
 }
 
@@ -460,8 +460,8 @@ func (s *State) Sound() error {
 			return fmt.Errorf("UPS %s says nothing that there is", s.Policy.UPSs[i].Name)
 		}
 	}
-	for i := range s.Told {
-		if t := &s.Told[i]; t.UPS >= int32(m) || t.Host >= int32(n) || int(t.Code) >= len(codes) {
+	for i := range s.Notices {
+		if t := &s.Notices[i]; t.UPS >= int32(m) || t.Host >= int32(n) || int(t.Code) >= len(codes) {
 			return errors.New("it tells of something that is not there")
 		}
 	}

@@ -136,7 +136,7 @@ func (s *State) fold(k int32, in Input) {
 			h.Last.Ended, h.Last.Outcome = s.Now, 0
 		}
 	}
-	s.told(k, from, in)
+	s.tellChange(k, from, in)
 	if to == Off || to == Dark {
 		for g := range s.Hosts {
 			if s.Policy.Hosts[g].RunsOn == int(k) {
@@ -152,8 +152,8 @@ func (s *State) fold(k int32, in Input) {
 	}
 }
 
-// told records what a change of a host's state means for an operator.
-func (s *State) told(k int32, from HostState, in Input) {
+// tellChange records what a change of a host's state means for an operator.
+func (s *State) tellChange(k int32, from HostState, in Input) {
 	h := &s.Hosts[k]
 	switch {
 	case (in == InGone || in == InOff) && (h.State == Off || h.State == TurnedOff) && (stopping(from) || from == Late || from == Halfway || from == GivenUp):

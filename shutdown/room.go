@@ -119,8 +119,8 @@ func (s *State) warms(at Instant, j int, end Instant) bool {
 	if end.Sub(at) <= heatSoon {
 		return true
 	}
-	i, r := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1}), &s.Rooms[j]
-	if i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name) {
+	i, r := find(s.Notices, &Notice{Code: RoomWarms, UPS: -1, Host: -1}), &s.Rooms[j]
+	if i < 0 || !slices.Contains(strings.Split(s.Notices[i].Name, ", "), s.Policy.Temperatures[j].Name) {
 		return false
 	}
 	return !r.Fell(s.step(j)) && !(r.Cools(s.step(j)) && s.coolEnough(at, j))
