@@ -333,7 +333,7 @@ func (s *State) enact(at Instant, w *work) {
 // recall writes the schedule in force down for the planner, as from now on.
 func (s *State) recall(at Instant, w *work) {
 	c, p := &s.Schedule, &w.plan
-	*p = plan.Plan{Fits: c.Plan.Fits, FitsExpected: c.Plan.FitsExpected, NoReturn: s.Return().Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
+	*p = plan.Plan{Fits: c.Plan.Fits, FitsExpected: c.Plan.FitsExpected, NoReturn: s.Return().Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: append(p.Fragile[:0], c.Plan.Fragile...)}
 	for _, k := range w.hosts {
 		o, _ := s.StopOf(k)
 		stop := plan.Stop{Host: k, Why: ByPlan, Kept: o.Kept}
