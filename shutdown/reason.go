@@ -318,19 +318,20 @@ func (s *State) tellAsked(k int32, cause Cause) {
 		if w.reading == nil {
 			w.reading = s.Read()
 		}
-		switch w.tellings++; {
+		w.tellings++
+		few := w.tellings <= mostTellings
+		switch {
 		case cause != 0:
 			n.Notice.Name = "the agent's own host goes now, and nothing would be left to ask it later"
-		case w.tellings > mostTellings:
-			n.Notice.Name = "its turn comes with that of others that are asked now"
-		default:
+		case few:
 			n.Notice.Name = w.reading.Why(k)
+		default:
+			n.Notice.Name = "its turn comes with that of others that are asked now"
 		}
-		if w.tellings > mostTellings {
-			break
-		}
-		if margin, ok := w.reading.Margin(k); ok {
-			n.Notice.Span = margin
+		if few {
+			if margin, ok := w.reading.Margin(k); ok {
+				n.Notice.Span = margin
+			}
 		}
 	}
 	s.emit(n)
