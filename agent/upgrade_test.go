@@ -276,7 +276,7 @@ func TestBadFormerJournals(t *testing.T) {
 			s["State"].(map[string]any)["Hosts"] = append(s["State"].(map[string]any)["Hosts"].([]any), part(s, "Hosts", 0))
 		}, "does not belong to its policy", "impossible-"},
 		{"hosts without a policy", func(s map[string]any) { s["State"].(map[string]any)["Policy"] = nil }, "belongs to no policy", "impossible-"},
-		{"no state", func(s map[string]any) { s["State"] = nil }, "State.Policy cannot be read", "unknown-fields-"},
+		{"no state", func(s map[string]any) { s["State"] = nil }, "cannot be read: EOF", "unknown-fields-"},
 	}
 	conclusions := append(both, []test{ // formats 1 to 3
 		{"a field renamed", func(s map[string]any) { part(s, "Hosts", 0)["Halted"] = 1; delete(part(s, "Hosts", 0), "Told") }, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
