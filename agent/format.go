@@ -22,7 +22,8 @@ import (
 //	3: by how much the losses of the low battery are those of the likely one
 //	4: facts, and the schedule in force; see former.go for what is taken out of 1 to 3
 //	   and, where the policy has them, of rooms and emergency inputs
-const format = 4
+//	5: the same facts in fewer fields, with true units in their names; see fourth.go
+const format = 5
 
 // importers make this build's snapshot of each format that it reads, field by field
 // where one is more than the same under the same name. What is to come over from a core
@@ -32,7 +33,8 @@ var importers = map[int]func(text []byte) (*snapshot, error){
 	1: fromFormer, // what it does not have is zero: nothing of the kind was heard
 	2: fromFormer,
 	3: fromFormer,
-	4: asItIs,
+	4: fromFourth,
+	5: asItIs,
 }
 
 func asItIs(text []byte) (*snapshot, error) {

@@ -1,15 +1,18 @@
 package agent
 
 import (
+	"compress/gzip"
 	"encoding"
 	"encoding/json"
 	"flag"
 	"fmt"
+	"io"
 	"os"
 	"reflect"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"ebbline/policy"
 	"ebbline/policy/load"
@@ -197,5 +200,85 @@ func TestFormatOne(t *testing.T) {
 		if h := &m.state.Hosts[i]; h.State != want {
 			t.Errorf("%s is %s", k, h.State)
 		}
+	}
+}
+
+// What format 4 said in other fields is what a state of this format says. Method: four
+// snapshots of the build before, in testdata/former/4-snapshots.gz: of a host whose early
+// step was begun; of a schedule that rests on a room's end; of power that is cut on
+// purpose, as its input says still, and as it says no more.
+func TestFormatFour(t *testing.T) {
+	file, err := os.Open("testdata/former/4-snapshots.gz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	z, err := gzip.NewReader(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	early, ends, cut := 0, 0, 0
+	for line := range strings.Lines(string(text)) {
+		var was struct {
+			State struct {
+				Outage    uint32
+				Emergency shutdown.Instant
+				UPSs      []struct{ Last struct{ TemperatureC int64 } }
+				Hosts     []struct{ Seen, SeenFrom, SeenAt, Prepared shutdown.Instant }
+				Schedule  struct {
+					At    shutdown.Instant
+					Hosts []int32
+					Rooms []shutdown.Instant
+					Plan  struct {
+						Stops []struct{ Start time.Duration }
+					}
+				}
+			}
+		}
+		s, err := decode([]byte(line))
+		if err != nil || json.Unmarshal([]byte(line), &was) != nil {
+			t.Fatal(err)
+		}
+		for i, u := range was.State.UPSs {
+			if got := s.State.UPSs[i].Last.TemperatureTenthsC; got != u.Last.TemperatureC {
+				t.Errorf("a battery at %d tenths of a degree is at %d", u.Last.TemperatureC, got)
+			}
+		}
+		for k, h := range was.State.Hosts {
+			last := s.State.Hosts[k].Last
+			if h.Prepared == 0 || s.State.Hosts[k].Stopping() {
+				continue
+			}
+			early++
+			name := fmt.Sprintf("outage-%d/%s/prepare/1", was.State.Outage, s.State.Policy.Hosts[k].Name)
+			if due := h.Prepared.Add(s.State.Policy.Hosts[k].Prepare.GivesUp); last.Action.ID.Name(s.State.Policy) != name || last.Action.Deadline != due {
+				t.Errorf("the last order is %+v and not %s by %d", last.Action, name, due)
+			}
+		}
+		for j, k := range was.State.Schedule.Hosts {
+			if o, ok := s.State.StopOf(k); !ok || o.Asked != was.State.Schedule.Plan.Stops[j].Start || o.Why == 0 {
+				t.Errorf("host %d is to stop %+v", k, o)
+			}
+		}
+		for j, end := range was.State.Schedule.Rooms {
+			ends++
+			if got, _ := s.State.RoomEnd(j); got != end {
+				t.Errorf("a room ends at %d and not at %d", got, end)
+			}
+		}
+		held := slices.ContainsFunc(s.State.Conditions(), func(n shutdown.Notice) bool { return n.Code == shutdown.EmergencyOff })
+		if held != (was.State.Emergency != 0) {
+			t.Errorf("power is cut on purpose: %v", held)
+		}
+		if held {
+			cut++
+		}
+	}
+	if early != 1 || ends == 0 || cut != 2 {
+		t.Errorf("%d early steps, %d rooms, %d emergencies", early, ends, cut)
 	}
 }

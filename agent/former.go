@@ -45,7 +45,7 @@ const (
 type formerUPS struct {
 	Phase                    uint8
 	Since                    shutdown.Instant
-	Last                     shutdown.Measurement
+	Last                     formerMeasurement
 	LastAt, Lost, Back       shutdown.Instant
 	Watched                  shutdown.Instant
 	Heard, TestAt            shutdown.Instant
@@ -62,6 +62,20 @@ type formerUPS struct {
 	Start                    float64
 	StartTenths              int64
 	Load                     float64
+}
+
+// formerMeasurement is one of the formats 1 to 4: two of its figures have other names.
+type formerMeasurement struct {
+	shutdown.Measurement
+	TemperatureC int64 // tenths of a degree
+	InputVolts   int64 // tenths of a volt
+}
+
+// named gives it under the names of this build.
+func (m *formerMeasurement) named() shutdown.Measurement {
+	n := m.Measurement
+	n.TemperatureTenthsC, n.InputDecivolts = m.TemperatureC, m.InputVolts
+	return n
 }
 
 type formerHost struct {
@@ -101,7 +115,7 @@ func fromFormer(text []byte) (s *snapshot, err error) {
 		}
 	}()
 	s.State = f.State.facts()
-	s.State.Told = f.State.told(&s.Board)
+	s.State.Notices = f.State.told(&s.Board)
 	return s, nil
 }
 
@@ -219,7 +233,7 @@ func (c *Condition) notice(p *policy.Policy) (n shutdown.Notice, ofCore, known b
 
 func (u *formerUPS) facts(o *formerState, i int32) shutdown.UPS {
 	n := shutdown.UPS{
-		Last: u.Last, LastAt: u.LastAt, Says: shutdown.SaysInput, From: max(u.Back, u.Watched), Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
+		Last: u.Last.named(), LastAt: u.LastAt, Says: shutdown.SaysInput, From: max(u.Back, u.Watched), Lost: u.Lost, OffHeard: u.OffHeard, GapFrom: u.CutFrom, GapTo: u.CutTo,
 		TakenAt: u.ChargeAt, AtLoss: u.Start, AtGauge: u.StartTenths, Warmth: u.Warmth, Load: u.Load,
 	}
 	n.Taken[0], n.Taken[1] = u.Charge, u.Charge
@@ -273,19 +287,19 @@ func (h *formerHost) stops() bool {
 
 func (h *formerHost) facts(o *formerState, k int32) shutdown.Host {
 	n := shutdown.Host{
-		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, SeenAt: h.SeenAt, UpAt: h.UpAt, Asked: h.AskedAt,
+		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, UpAt: h.UpAt, Asked: h.AskedAt,
 	}
 	n.Ours = n.State != shutdown.TurnedOff && (h.Stopped || !h.Dark)
 	if (h.Power == formerAsked || h.Power == formerAbandoned) && h.Seen == shutdown.SeenSilent && !h.Near {
 		n.SeenFrom = min(h.SeenAt, h.AskedAt) // it was out of sight when it was asked
 	}
 	p := &o.Policy.Hosts[k]
-	switch {
-	case p.Prepare == nil:
-	case h.Preparing:
-		n.Prepared = o.Now // it is begun again
-	case h.Prepared:
-		n.Prepared = max(1, o.Began)
+	if p.Prepare != nil && (h.Preparing || h.Prepared) { // while it is under way it is begun again
+		id := shutdown.ActionID{Outage: o.Outage, Host: k, UPS: -1, Verb: shutdown.VerbPrepare, Try: 1}
+		n.Last = shutdown.Begun{Action: shutdown.Action{ID: id, Deadline: o.Now.Add(p.Prepare.GivesUp)}}
+		if !h.Preparing {
+			n.Last.Ended, n.Last.Outcome = o.Now, shutdown.Accepted
+		}
 	}
 	ways := len(p.Methods)
 	if h.Verb == shutdown.VerbStart {

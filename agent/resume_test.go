@@ -106,7 +106,9 @@ func TestBadJournals(t *testing.T) {
 		{"a field missing", changed(t, good, func(s map[string]any) { delete(ups(s), "Lost") }), forgotten, `"State.UPSs[].Lost" is missing`, "unknown-fields-"},
 		{"a word of the policy that is none", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Policy"].(map[string]any)["Moon"] = 1 }), forgotten, "Moon", "unknown-fields-"},
 		{"no place for a UPS", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["UPSs"] = nil }), forgotten, "does not belong", "impossible-"},
-		{"a host that is not there", changed(t, good, func(s map[string]any) { s["State"].(map[string]any)["Schedule"].(map[string]any)["Hosts"] = []int{77} }), forgotten, "its schedule", "impossible-"},
+		{"a host that is not there", changed(t, good, func(s map[string]any) {
+			s["State"].(map[string]any)["Schedule"].(map[string]any)["Plan"].(map[string]any)["Stops"] = []map[string]any{{"Asked": 0, "Down": 0, "Latest": 0, "Kept": false, "Host": 77, "Why": 1}}
+		}), forgotten, "its schedule", "impossible-"},
 		{"a state that there is not", changed(t, good, func(s map[string]any) { web(s)["State"] = 99 }), forgotten, "host web: State cannot be 99", "impossible-"},
 		{"a method that there is not", changed(t, good, func(s map[string]any) {
 			web(s)["Last"].(map[string]any)["Action"].(map[string]any)["ID"].(map[string]any)["Method"] = 7

@@ -38,7 +38,6 @@ func sound(s *shutdown.State) error {
 		f.host(s, k)
 	}
 	f.in = ""
-	f.past("Emergency", s.Emergency)
 	for j := range s.Rooms {
 		f.in = "a temperature"
 		f.room(&s.Rooms[j])
@@ -146,13 +145,12 @@ func (f *finder) host(s *shutdown.State, k int) {
 	f.is(h.Seen <= shutdown.SeenOff, "Seen", uint8(h.Seen))
 	f.is(!p.StaysUp || !h.Stopping(), "State", uint8(h.State))
 	f.is(!h.Stopping() || h.Last.Action.ID.Verb != 0, "Last", "none of a host that is asked")
-	f.is(h.Prepared == 0 || p.Prepare != nil, "Prepared", int64(h.Prepared))
 	f.is(h.Word == 0 || h.Word >= shutdown.StopHost && h.Word <= shutdown.KeepHost, "Word", uint8(h.Word))
 	f.is(h.Every >= 0 && h.Every <= aWhile, "Every", h.Every)
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant
-	}{{"SeenFrom", h.SeenFrom}, {"SeenAt", h.SeenAt}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"Prepared", h.Prepared}, {"WordAt", h.WordAt}} {
+	}{{"SeenFrom", h.SeenFrom}, {"UpAt", h.UpAt}, {"Asked", h.Asked}, {"WordAt", h.WordAt}} {
 		f.past(t.name, t.at)
 	}
 	f.begun("Last", &h.Last)
@@ -166,6 +164,7 @@ func (f *finder) schedule(c *shutdown.Schedule) {
 	}
 	for _, r := range c.Rests {
 		f.is(r.Load >= -1 && r.Load <= most, "a load that the schedule counts on", r.Load)
+		f.is(r.Holds >= -most && r.Holds <= most, "a store that the schedule counts on", r.Holds)
 	}
 }
 

@@ -263,14 +263,22 @@ func TestBadFormerJournals(t *testing.T) {
 	part := func(s map[string]any, list string, n int) map[string]any {
 		return s["State"].(map[string]any)[list].([]any)[n].(map[string]any)
 	}
-	tests := []struct {
+	type test struct {
 		name   string
 		change func(s map[string]any)
 		says   string
 		kept   string
-	}{
+	}
+	both := []test{
 		{"as it is", func(s map[string]any) {}, "", ""},
 		{"cut short", nil, "cannot be read", "damaged-"},
+		{"a host too many", func(s map[string]any) {
+			s["State"].(map[string]any)["Hosts"] = append(s["State"].(map[string]any)["Hosts"].([]any), part(s, "Hosts", 0))
+		}, "does not belong to its policy", "impossible-"},
+		{"hosts without a policy", func(s map[string]any) { s["State"].(map[string]any)["Policy"] = nil }, "belongs to no policy", "impossible-"},
+		{"no state", func(s map[string]any) { s["State"] = nil }, "cannot be read: EOF", "unknown-fields-"},
+	}
+	conclusions := append(both, []test{ // formats 1 to 3
 		{"a field renamed", func(s map[string]any) { part(s, "Hosts", 0)["Halted"] = 1; delete(part(s, "Hosts", 0), "Told") }, `no field "State.Hosts[].Halted"`, "unknown-fields-"},
 		{"a field missing", func(s map[string]any) { delete(part(s, "UPSs", 0), "Charge") }, `"State.UPSs[].Charge" is missing`, "unknown-fields-"},
 		{"a field of the next format", func(s map[string]any) { part(s, "UPSs", 0)["Taken"] = nil }, `no field "State.UPSs[].Taken"`, "unknown-fields-"},
@@ -278,14 +286,31 @@ func TestBadFormerJournals(t *testing.T) {
 		{"a phase that there is not", func(s map[string]any) { part(s, "UPSs", 0)["Phase"] = 6 }, "UPS rack: Phase cannot be 6", "impossible-"},
 		{"a switching that there is not", func(s map[string]any) { part(s, "UPSs", 0)["Output"] = 5 }, "UPS rack: Output cannot be 5", "impossible-"},
 		{"a method that there is not", func(s map[string]any) { part(s, "Hosts", 1)["Power"], part(s, "Hosts", 1)["Method"] = 2, 7 }, "host vault: Method cannot be 7", "impossible-"},
-		{"a host too many", func(s map[string]any) {
-			s["State"].(map[string]any)["Hosts"] = append(s["State"].(map[string]any)["Hosts"].([]any), part(s, "Hosts", 0))
-		}, "does not belong to its policy", "impossible-"},
-		{"hosts without a policy", func(s map[string]any) { s["State"].(map[string]any)["Policy"] = nil }, "belongs to no policy", "impossible-"},
 		{"energy below nothing", func(s map[string]any) { part(s, "UPSs", 0)["Charge"].(map[string]any)["Delivered"] = -5 }, "Taken.Delivered cannot be -5", "impossible-"},
 		{"a charge that is none", func(s map[string]any) { part(s, "UPSs", 0)["Charge"].(map[string]any)["Delivered"] = "half" }, "a value of it is none", "impossible-"},
+	}...)
+	schedule := func(s map[string]any) map[string]any {
+		return s["State"].(map[string]any)["Schedule"].(map[string]any)
 	}
+	facts := append(both, []test{ // format 4
+		{"a field missing", func(s map[string]any) { delete(part(s, "Hosts", 0), "SeenAt") }, `"State.Hosts[].SeenAt" is missing`, "unknown-fields-"},
+		{"a field of the next format", func(s map[string]any) { schedule(s)["Stops"] = nil }, `no field "State.Schedule.Stops"`, "unknown-fields-"},
+		{"a state that there is not", func(s map[string]any) { part(s, "Hosts", 0)["State"] = 99 }, "host db: State cannot be 99", "impossible-"},
+		{"an input that there is not", func(s map[string]any) { part(s, "UPSs", 0)["Says"] = 9 }, "UPS rack: Says cannot be 9", "impossible-"},
+		{"a stop of no host", func(s map[string]any) { schedule(s)["Hosts"] = append(schedule(s)["Hosts"].([]any), 0) }, "its schedule is not whole", "impossible-"},
+		{"a stop of a host that there is not", func(s map[string]any) {
+			for j := range schedule(s)["Hosts"].([]any) {
+				schedule(s)["Hosts"].([]any)[j] = 7
+			}
+		}, "a host that is not there", "impossible-"},
+		{"energy below nothing", func(s map[string]any) { part(s, "UPSs", 0)["LowLeft"] = -5 }, "LowLeft cannot be -5", "impossible-"},
+		{"a charge that is none", func(s map[string]any) { part(s, "UPSs", 0)["Load"] = "half" }, "a value of it is none", "impossible-"},
+	}...)
 	for n := 1; n < agent.Format; n++ {
+		tests := conclusions
+		if n == 4 {
+			tests = facts
+		}
 		for _, c := range tests {
 			t.Run(fmt.Sprintf("format %d, %s", n, c.name), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {

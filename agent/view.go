@@ -106,8 +106,8 @@ type HostView struct {
 	FedBy              []string   `json:"fed_by"`
 	Power              string     `json:"power"`
 	Off                bool       `json:"off"`
-	Seen               string     `json:"seen"` // at the last look; "" before the first
-	SeenAt             *time.Time `json:"seen_at"`
+	Seen               string     `json:"seen"`    // at the last look; "" before the first
+	SeenAt             *time.Time `json:"seen_at"` // when it last answered; of one that does not, since when it shows what it does
 	StaysUp            bool       `json:"stays_up"`
 	Observed           bool       `json:"observed"`               // it is only watched
 	WouldBeAsked       *int64     `json:"would_be_asked_seconds"` // when it would have been asked to stop; null where it is not only watched
@@ -318,7 +318,10 @@ func viewHost(s, planned *shutdown.State, told []reason, k int32, zero shutdown.
 		v.FedBy = append(v.FedBy, s.Policy.UPSs[f].Name)
 	}
 	if h.Seen != 0 {
-		at := wall(h.SeenAt)
+		at := wall(h.SeenFrom)
+		if h.Seen == shutdown.SeenUp || h.Seen == shutdown.SeenRefusing {
+			at = wall(h.UpAt)
+		}
 		v.SeenAt = &at
 	}
 	in := func(t shutdown.Instant) *int64 { return seconds(t.Sub(zero)) }

@@ -7,6 +7,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"ebbline/agent/bounded"
 	"ebbline/policy"
 	"ebbline/shutdown"
 )
@@ -180,7 +181,7 @@ func (a *Agent) pollEach(c *workers, i int32, s Source) {
 			a.lacking(c.policy, shutdown.ActionID{Host: -1, UPS: i}, "")
 			a.voice.info("a UPS answers again", zap.String("ups", u.Name))
 		}
-		sleep(c.ctx, pollApart-time.Since(began))
+		bounded.Pause(c.ctx, pollApart-time.Since(began))
 		timer := time.NewTimer(time.Until(began.Add(c.pause(i, u.PollEvery(), began))))
 		select {
 		case <-timer.C:
@@ -224,7 +225,7 @@ func (a *Agent) readEach(c *workers, kind, name string, every time.Duration, rea
 			a.voice.warn("it cannot be read", zap.String(kind, name), zap.Error(err))
 		}
 		was = err != nil
-		if !sleep(c.ctx, max(pollApart, every-time.Since(began))) {
+		if !bounded.Pause(c.ctx, max(pollApart, every-time.Since(began))) {
 			return
 		}
 	}
@@ -282,7 +283,7 @@ func (c *workers) askAll(ctx context.Context) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	for !c.asked(func(i int) uint64 { return want[i] }) && sleep(ctx, 10*time.Millisecond) {
+	for !c.asked(func(i int) uint64 { return want[i] }) && bounded.Pause(ctx, 10*time.Millisecond) {
 	}
 }
 
@@ -371,23 +372,8 @@ func (a *Agent) listen(c *workers) {
 			return
 		}
 		a.voice.warn("notifications are not heard; polling goes on", zap.Error(err))
-		if !sleep(c.ctx, listenWait) {
+		if !bounded.Pause(c.ctx, listenWait) {
 			return
 		}
-	}
-}
-
-// sleep waits, and is false when ctx ended.
-func sleep(ctx context.Context, d time.Duration) bool {
-	if d <= 0 {
-		return ctx.Err() == nil
-	}
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return true
-	case <-ctx.Done():
-		return false
 	}
 }

@@ -12,27 +12,27 @@ import (
 func (s *State) tell(at Instant) {
 	s.hold(at)
 	w := s.scratch()
-	for i := range s.Told {
-		if n := &s.Told[i]; n.Code.Condition() && find(w.holding, n) < 0 {
+	for i := range s.Notices {
+		if n := &s.Notices[i]; n.Code.Condition() && find(w.holding, n) < 0 {
 			s.emit(cleared(n.Code, n.UPS, n.Host))
 		}
 	}
 	for i := range w.holding {
 		n := &w.holding[i]
 		n.Since = at
-		j := find(s.Told, n)
-		if j >= 0 && (n.Code.Condition() || s.Told[j].A == n.A && !(n.Code == PhaseEntered && Phase(n.A) == AllDown && s.Told[j].B != n.B)) {
-			*n = s.Told[j] // it was told; what it says now is for [State.Conditions]
+		j := find(s.Notices, n)
+		if j >= 0 && (n.Code.Condition() || s.Notices[j].A == n.A && !(n.Code == PhaseEntered && Phase(n.A) == AllDown && s.Notices[j].B != n.B)) {
+			*n = s.Notices[j] // it was told; what it says now is for [State.Conditions]
 			continue
 		}
-		if n.Code == PhaseEntered && (Phase(n.A) == Unheard || Phase(n.A) == Normal && (j < 0 || Phase(s.Told[j].A) == Unheard)) {
+		if n.Code == PhaseEntered && (Phase(n.A) == Unheard || Phase(n.A) == Normal && (j < 0 || Phase(s.Notices[j].A) == Unheard)) {
 			continue // how things are at the start is no news
 		}
 		e := Effect{Kind: Notify, Host: -1, UPS: -1, Notice: *n}
 		e.Notice.Since = 0
 		s.emit(e)
 	}
-	s.Told = append(s.Told[:0], w.holding...)
+	s.Notices = append(s.Notices[:0], w.holding...)
 }
 
 // hold works out what holds now.
@@ -64,8 +64,8 @@ func (s *State) Conditions() []Notice {
 	s.hold(s.Now)
 	var list []Notice
 	for _, n := range s.work.holding {
-		if j := find(s.Told, &n); n.Code.Condition() && j >= 0 {
-			n.Since = s.Told[j].Since
+		if j := find(s.Notices, &n); n.Code.Condition() && j >= 0 {
+			n.Since = s.Notices[j].Since
 			list = append(list, n)
 		}
 	}
@@ -122,7 +122,7 @@ func (s *State) levels(at Instant) {
 			n.B = SomeLinger
 		case s.neverLost(int32(i)):
 			n.B = InputAllTheTime
-		case Phase(n.A) == Recovery && s.Emergency != 0:
+		case Phase(n.A) == Recovery && s.cutOnPurpose():
 			n.B = PersonFirst
 		case Phase(n.A) == Recovery && s.anyWaitsForCool(at, int32(i)):
 			n.B = CoolFirst
@@ -286,7 +286,7 @@ func (s *State) ofUPSs(at Instant) {
 // toldOf tells whether an operator knows of a condition of a UPS, or of none (-1), that
 // held last: a new start of the agent ends none.
 func (s *State) toldOf(c Code, i int32) bool {
-	return find(s.Told, &Notice{Code: c, UPS: i, Host: -1}) >= 0
+	return find(s.Notices, &Notice{Code: c, UPS: i, Host: -1}) >= 0
 }
 
 // What lowered the projection, as a notice says it.
@@ -309,7 +309,7 @@ func (s *State) mayCountOn(at Instant, i int32) bool {
 // ofSite are the conditions of no UPS or host.
 func (s *State) ofSite() {
 	// That no host is left to plan for is no good news while one that was given up draws on.
-	fits := s.Schedule.Plan.Fits && !(len(s.Schedule.Hosts) == 0 && s.anyLingers() && s.toldOf(PlanDoesNotFit, -1))
+	fits := s.Schedule.Plan.Fits && !(len(s.Schedule.Plan.Stops) == 0 && s.anyLingers() && s.toldOf(PlanDoesNotFit, -1))
 	if s.Planned() && !fits {
 		n := s.holdsThat(PlanDoesNotFit, -1, -1)
 		switch {

@@ -355,7 +355,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case AbortInForce:
 		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
 	case PolicyWaits:
-		text := "A new policy is read and waits for the end of the outage, or of a stop or start that was ordered."
+		text := "A new policy is read and waits for the end of the outage, of a stop or start that was ordered, or of an emergency power off."
 		if n.A == 1 {
 			text += " Its observe waits too: orders are given as before. To have no further host stopped now: `ebbline status --abort`."
 		}

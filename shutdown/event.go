@@ -74,8 +74,8 @@ type Measurement struct {
 	LowSeconds         int64 // its own threshold for "battery low", as runtime
 	OnBatterySecs      int64 // time since it went to battery, by its own clock
 	Millivolts         int64 // of the battery string
-	TemperatureTenthsC int64 `json:"TemperatureC"` // of the battery; the snapshot's name is that of its format
-	InputDecivolts     int64 `json:"InputVolts"`   // of the worst line
+	TemperatureTenthsC int64 // of the battery
+	InputDecivolts     int64 // of the worst line
 }
 
 // Nothing is a measurement with no figure read.

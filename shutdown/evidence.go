@@ -367,11 +367,11 @@ func (s *State) seemsCut(k int32) bool {
 	return h.State == GivenUp
 }
 
-// turnedOff tells whether somebody turned a host off, by all that can be seen: it
-// was silent at two looks, and its UPS has said between them that it has input.
+// turnedOff tells whether somebody turned a host off, by all that can be seen: it is
+// silent at a second look, and its UPS has said since the first that it has input.
 func (s *State) turnedOff(k int32) bool {
 	h := &s.Hosts[k]
-	if h.State != Silent || s.Outstanding() || h.Seen != SeenSilent || h.SeenAt == h.SeenFrom || !s.inView(k, true) || s.mayBeCut(k) && !s.Policy.Hosts[k].Observe {
+	if h.State != Silent || s.Outstanding() || !s.inView(k, true) || s.mayBeCut(k) && !s.Policy.Hosts[k].Observe {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {

@@ -31,12 +31,9 @@ type State struct {
 	Hosts    []Host         // by name, as in the policy
 	Rooms    []heat.Sensor  `json:",omitempty"` // by name of the temperature, as in the policy
 	Contacts []Contact      `json:",omitempty"` // by name of the emergency input, as in the policy
-	// Emergency is since when power is known to be cut on purpose, until a person says
-	// otherwise; 0 for not.
-	Emergency Instant  `json:",omitzero"`
-	Schedule  Schedule // the one in force
-	Told      []Notice // what an operator was told that still holds
-	Wake      Instant  `json:"-"` // a Tick is wanted then; Never when there is no need
+	Schedule Schedule       // the one in force
+	Notices  []Notice       // what an operator was told that still holds
+	Wake     Instant        `json:"-"` // a Tick is wanted then; Never when there is no need
 
 	work *work
 }
@@ -77,14 +74,12 @@ const (
 type Host struct {
 	State    HostState     // the fold of the table in host.go over all that follows
 	Seen     Sighting      // what the last look showed; 0: it is to be looked at anew
-	SeenFrom Instant       // the first look in a row that showed that
-	SeenAt   Instant       // the last; while Seen is 0, since when a look is waited for
+	SeenFrom Instant       // the first look in a row that showed that; while Seen is 0, since when one is waited for
 	UpAt     Instant       // when it last answered
 	Every    time.Duration // how often the runner was told to look at it
 	Ours     bool          // it ran when an outage stopped or cut it: it is brought back
 	Asked    Instant       // when the stop or start that is under way, or was the last, began
-	Last     Begun         // the last order to it
-	Prepared Instant       // when its early step was begun; 0 for not in this outage
+	Last     Begun         // the last order to it; its early step is one
 	Word     Order         // the operator's for it, in force; 0 for none
 	WordAt   Instant       // when it was said
 }
@@ -102,18 +97,15 @@ func (b *Begun) underWay() bool { return b.Action.ID.Verb != 0 && b.Ended == 0 }
 // Schedule says who should be off from when on, and why. It is a decision that was
 // made: it stays in force until what it rests on no longer holds.
 type Schedule struct {
-	At    Instant // the plan's times count from here
-	Plan  plan.Plan
-	Hosts []int32   // of the policy, in the plan's order
-	Why   []Cause   // why each goes when it does, in the same order
-	Rooms []Instant `json:",omitempty"` // the ends of rooms that it rests on, by temperature; Never for none
-	Rests []Rest    // what it rests on, by UPS; the plan's stores are those counted on. None: no schedule is in force
+	At    Instant   // the plan's times count from here
+	Plan  plan.Plan // its stops say which host of the policy each is of, and the [Cause]
+	Rests []Rest    // what it rests on, by UPS and then by temperature; the plan's stores are those counted on. None: no schedule is in force
 }
 
-// Rest is what a schedule counts on of one UPS.
+// Rest is what a schedule counts on of one UPS, or of one room.
 type Rest struct {
-	Load  float64 // watts at its output, at most, while all are up that are up now; negative: it is not counted on
-	Holds float64 // the low part of its store; see [State.counted]
+	Load  float64 // watts at the UPS's output, at most, while all are up that are up now; of a room 0; negative: it is not counted on
+	Holds float64 // the low part of the UPS's store, see [State.counted]; of a room the seconds from At until it is too warm
 }
 
 // New gives the state before any policy.
@@ -128,7 +120,7 @@ func (s *State) Clone() *State {
 
 // CopyFrom makes s an independent copy of o, in the memory that s has.
 func (s *State) CopyFrom(o *State) {
-	ups, hosts, told, sched, w := s.UPSs, s.Hosts, s.Told, s.Schedule, s.work
+	ups, hosts, told, sched, w := s.UPSs, s.Hosts, s.Notices, s.Schedule, s.work
 	rooms, contacts := s.Rooms, s.Contacts
 	if s.Policy != o.Policy {
 		w = nil
@@ -136,7 +128,7 @@ func (s *State) CopyFrom(o *State) {
 	*s = *o
 	s.UPSs = append(ups[:0], o.UPSs...)
 	s.Hosts = append(hosts[:0], o.Hosts...)
-	s.Told = append(told[:0], o.Told...)
+	s.Notices = append(told[:0], o.Notices...)
 	s.Rooms, s.Contacts = append(rooms[:0], o.Rooms...), append(contacts[:0], o.Contacts...)
 	sched.copy(&o.Schedule)
 	s.Schedule = sched
@@ -150,11 +142,10 @@ func (s *State) CopyFrom(o *State) {
 // copy makes c an independent copy of o, in the memory that c has.
 func (c *Schedule) copy(o *Schedule) {
 	p := c.Plan
-	hosts, why := append(c.Hosts[:0], o.Hosts...), append(c.Why[:0], o.Why...)
-	rests, rooms := append(c.Rests[:0], o.Rests...), append(c.Rooms[:0], o.Rooms...)
+	rests := append(c.Rests[:0], o.Rests...)
 	stops, stores, fragile := append(p.Stops[:0], o.Plan.Stops...), append(p.Stores[:0], o.Plan.Stores...), append(p.Fragile[:0], o.Plan.Fragile...)
 	*c = *o
-	c.Hosts, c.Why, c.Rests, c.Rooms = hosts, why, rests, rooms
+	c.Rests = rests
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = stops, stores, fragile
 }
 
@@ -167,15 +158,15 @@ func (s *State) Waits() bool {
 	return s.Next != nil && (s.Next.Fingerprint != s.Policy.Fingerprint || s.Next.Fingerprint == "")
 }
 
-// Busy tells whether a policy that comes must wait: an outage is on, or a host is being
-// stopped or started.
+// Busy tells whether a policy that comes must wait: an outage is on, power is cut on
+// purpose, or a host is being stopped or started.
 func (s *State) Busy() bool {
 	for k := range s.Hosts {
 		if h := &s.Hosts[k]; h.under() || h.State == Interrupted || h.State == Late || h.State == Halfway {
 			return true
 		}
 	}
-	return s.Outstanding()
+	return s.Outstanding() || s.cutOnPurpose()
 }
 
 // adopted takes a policy: at once, or when the outage is over.
@@ -188,7 +179,7 @@ func (s *State) adopted(at Instant, e *Event) {
 	s.UPSs, s.Hosts = make([]UPS, len(e.Policy.UPSs)), make([]Host, len(e.Policy.Hosts))
 	s.Policy, s.Day, s.Next, s.work = e.Policy, e.Day, nil, nil
 	s.scratch().out, s.work.deeds = out, deeds
-	s.Schedule, s.Told = Schedule{}, nil
+	s.Schedule, s.Notices = Schedule{}, nil
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		*u = UPS{Last: Nothing, LastAt: at, TakenAt: at, Warmth: Unread, AtGauge: Unread}
@@ -202,7 +193,7 @@ func (s *State) adopted(at Instant, e *Event) {
 		s.Hosts[k] = Host{State: Unseen}
 		if j := old.hostNamed(e.Policy.Hosts[k].Name); j >= 0 {
 			h := old.Hosts[j]
-			h.Every, h.Last, h.Prepared = 0, Begun{}, 0
+			h.Every, h.Last = 0, Begun{}
 			if p := &e.Policy.Hosts[k]; p.StaysUp || p.Self || p.Observe {
 				h.Word = 0
 			}
@@ -213,12 +204,12 @@ func (s *State) adopted(at Instant, e *Event) {
 		}
 	}
 	s.readopt(at, &old)
-	s.retell(&old)
+	s.renotice(&old)
 }
 
-// retell carries over what was told, by name.
-func (s *State) retell(old *State) {
-	for _, n := range old.Told {
+// renotice carries over what an operator was told, by name.
+func (s *State) renotice(old *State) {
+	for _, n := range old.Notices {
 		if n.UPS >= 0 {
 			n.UPS = s.upsNamed(old.Policy.UPSs[n.UPS].Name)
 			if n.UPS < 0 {
@@ -231,7 +222,7 @@ func (s *State) retell(old *State) {
 				continue
 			}
 		}
-		s.Told = append(s.Told, n)
+		s.Notices = append(s.Notices, n)
 	}
 }
 
@@ -285,8 +276,6 @@ func (s *State) commanded(at Instant, e *Event) {
 func (s *State) finished(at Instant, e *Event) bool {
 	id := e.Action
 	switch id.Verb {
-	case VerbPrepare:
-		return false // it was worth trying; the stop does not wait for it
 	case VerbSwitchOff, VerbSwitchOn:
 		b := &s.UPSs[id.UPS].Switch
 		if b.Action.ID != id || !b.underWay() {
@@ -301,8 +290,11 @@ func (s *State) finished(at Instant, e *Event) bool {
 	}
 	before := h.Last.Outcome
 	h.Last.Ended, h.Last.Outcome = at, e.Outcome
-	if id.Verb == VerbStart {
+	switch id.Verb {
+	case VerbStart:
 		return true
+	case VerbPrepare:
+		return false // it was worth trying; the stop does not wait for it
 	}
 	hung := e.Outcome == Unknown && at >= h.Last.Action.Deadline // no answer came
 	if (e.Outcome == Accepted || e.Outcome == Unknown && !hung) && s.Policy.Hosts[id.Host].Methods[id.Method].Kind == policy.BySSH {
@@ -329,7 +321,7 @@ func (s *State) answeredOrder(at Instant, k int32) {
 	if h.Seen != SeenUp && h.Seen != SeenRefusing {
 		h.Seen, h.SeenFrom = SeenUp, at
 	}
-	h.SeenAt, h.UpAt = at, at
+	h.UpAt = at
 }
 
 // restarted: the agent lives again after a crash, or its host after a boot. What was
@@ -398,11 +390,11 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 	switch {
 	case rebooted && s.Policy.Hosts[k].Self:
 		s.fold(k, InOwn)
-		h.Seen, h.SeenFrom, h.SeenAt, h.UpAt = SeenUp, at, at, at
+		h.Seen, h.SeenFrom, h.UpAt = SeenUp, at, at
 		return
 	case rebooted:
 		if h.State != TurnedOff {
-			h.Seen, h.SeenAt = 0, at
+			h.Seen, h.SeenFrom = 0, at
 		}
 		h.Last.Action.Deadline = at.Add(afterBoot)
 		if h.Last.Action.ID.Verb != 0 {
@@ -411,7 +403,7 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 		s.fold(k, InBoot)
 		return
 	case h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway, long && (h.State == Up || h.State == Silent):
-		h.Seen, h.SeenAt = 0, at // it may have gone meanwhile
+		h.Seen, h.SeenFrom = 0, at // it may have gone meanwhile
 	}
 	if h.Last.underWay() && h.under() {
 		if h.State != Starting {
@@ -419,8 +411,8 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 		}
 		s.emit(Effect{Kind: Begin, Action: h.Last.Action})
 	}
-	if p := s.Policy.Hosts[k].Prepare; h.Prepared != 0 && at < h.Prepared.Add(p.GivesUp) && h.runs() {
-		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	if a := h.Last.Action; a.ID.Verb == VerbPrepare && h.Last.underWay() && at < a.Deadline && h.runs() {
+		s.emit(Effect{Kind: Begin, Action: a})
 	}
 }
 
@@ -443,19 +435,14 @@ func (s *State) Sound() error {
 			stores++
 		}
 	}
-	for _, end := range c.Rooms {
-		if end != Never {
-			stores++
-		}
-	}
 	if len(s.Rooms) != len(s.Policy.Temperatures) || len(s.Contacts) != len(s.Policy.Emergencies) {
 		return errors.New("its sensors are not its policy's")
 	}
-	if len(c.Rests) != 0 && len(c.Rooms) != len(s.Rooms) || len(c.Hosts) != len(c.Plan.Stops) || len(c.Why) != len(c.Hosts) || stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m {
+	if stores != len(c.Plan.Stores) || len(c.Rests) != 0 && len(c.Rests) != m+len(s.Rooms) {
 		return errors.New("its schedule is not whole")
 	}
-	for _, k := range c.Hosts {
-		if k < 0 || int(k) >= n {
+	for _, o := range c.Plan.Stops {
+		if o.Host < 0 || int(o.Host) >= n {
 			return errors.New("its schedule names a host that is not there")
 		}
 	}
@@ -473,8 +460,8 @@ func (s *State) Sound() error {
 			return fmt.Errorf("UPS %s says nothing that there is", s.Policy.UPSs[i].Name)
 		}
 	}
-	for i := range s.Told {
-		if t := &s.Told[i]; t.UPS >= int32(m) || t.Host >= int32(n) || int(t.Code) >= len(codes) {
+	for i := range s.Notices {
+		if t := &s.Notices[i]; t.UPS >= int32(m) || t.Host >= int32(n) || int(t.Code) >= len(codes) {
 			return errors.New("it tells of something that is not there")
 		}
 	}
@@ -487,6 +474,8 @@ func (id ActionID) fits(p *policy.Policy, k int32) bool {
 	switch id.Verb {
 	case VerbShutDown, VerbPowerOff:
 		return id.Host == k && int(id.Method) < len(h.Methods)
+	case VerbPrepare:
+		return id.Host == k && h.Prepare != nil
 	case VerbStart:
 		return id.Host == k && (int(id.Method) < len(h.Starts) || id.Method == 0)
 	}
@@ -514,8 +503,6 @@ func (s *State) Begun(at Instant, a Action) {
 	h := &s.Hosts[id.Host]
 	switch {
 	case id.Verb == VerbPrepare:
-		h.Prepared = at
-		return
 	case id.Verb == VerbStart && h.State != Starting:
 		h.Ours, h.Asked = true, at
 		s.shift(id.Host, Starting)

@@ -29,8 +29,8 @@ type guard struct {
 	lost    []int // stores whose loss is guarded against
 }
 
-// keep changes the plan's starts, and says of which in why; true when it did.
-func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan, why []Cause) bool {
+// keep changes the plan's starts, and says so of each; true when it did.
+func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan) bool {
 	g.planner, g.p = planner, p
 	g.lost = g.lost[:0]
 	for u := range p.Stores {
@@ -67,7 +67,7 @@ func (g *guard) keep(planner *plan.Planner, p *plan.Problem, out *plan.Plan, why
 		}
 		g.pull(j, at)
 		checked = min(at, g.starts[j])
-		out.Stops[j].Asked, why[j] = g.starts[j], ForLoss
+		out.Stops[j].Asked, out.Stops[j].Why = g.starts[j], ForLoss
 		changed = true
 	}
 	return changed

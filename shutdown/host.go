@@ -130,17 +130,13 @@ func (s *State) fold(k int32, in Input) {
 	}
 	s.shift(k, to)
 	h.endWord(from)
-	if h.Last.underWay() && (to == Off || to == Dark || to == Up || to == TurnedOff || to == Interrupted || to == GivenUp || to == Late || to == Failed) {
+	if h.Last.underWay() && h.Last.Action.ID.Verb != VerbPrepare && (to == Off || to == Dark || to == Up || to == TurnedOff || to == Interrupted || to == GivenUp || to == Late || to == Failed) {
 		s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
 		if to != GivenUp && to != Late {
 			h.Last.Ended, h.Last.Outcome = s.Now, 0
 		}
 	}
-	s.told(k, from, in)
-	switch to {
-	case Off, Dark, TurnedOff, Up:
-		h.Prepared = 0
-	}
+	s.tellChange(k, from, in)
 	if to == Off || to == Dark {
 		for g := range s.Hosts {
 			if s.Policy.Hosts[g].RunsOn == int(k) {
@@ -156,8 +152,8 @@ func (s *State) fold(k int32, in Input) {
 	}
 }
 
-// told records what a change of a host's state means for an operator.
-func (s *State) told(k int32, from HostState, in Input) {
+// tellChange records what a change of a host's state means for an operator.
+func (s *State) tellChange(k int32, from HostState, in Input) {
 	h := &s.Hosts[k]
 	switch {
 	case (in == InGone || in == InOff) && (h.State == Off || h.State == TurnedOff) && (stopping(from) || from == Late || from == Halfway || from == GivenUp):
@@ -179,7 +175,7 @@ func (s *State) tookToStop(k int32) time.Duration {
 	if h.Seen == SeenSilent {
 		took -= s.Policy.Hosts[k].Probe.QuietFor
 	}
-	if h.UpAt < h.Asked && h.SeenFrom == h.SeenAt && s.Now.Sub(h.Asked) > afterBoot && h.Last.Ended < h.Asked {
+	if h.UpAt < h.Asked && h.SeenFrom == s.Now && s.Now.Sub(h.Asked) > afterBoot && h.Last.Ended < h.Asked {
 		return -1
 	}
 	return max(0, took)
@@ -258,5 +254,5 @@ func (h *Host) draws() bool {
 // unlooked tells whether a host was not looked at since the agent, or its host,
 // started, or its UPSs carried again, and is given the time for that.
 func (h *Host) unlooked(at Instant) bool {
-	return h.Seen == 0 && h.SeenAt != 0 && at < h.SeenAt.Add(afterBoot)
+	return h.Seen == 0 && h.SeenFrom != 0 && at < h.SeenFrom.Add(afterBoot)
 }

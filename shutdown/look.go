@@ -7,7 +7,7 @@ func (s *State) observed(at Instant, k int32, seen Sighting) bool {
 	if seen != was {
 		h.SeenFrom = at
 	}
-	h.Seen, h.SeenAt = seen, at
+	h.Seen = seen
 	if seen == SeenUp && h.Word == StartHost {
 		h.Word = 0 // what was wanted, whoever did it
 	}
@@ -25,9 +25,12 @@ func (s *State) observed(at Instant, k int32, seen Sighting) bool {
 			s.fold(k, InOff)
 		}
 	case SeenSilent:
-		if s.proof(k) {
+		switch {
+		case s.proof(k):
 			s.fold(k, InGone)
-		} else {
+		case was == SeenSilent && s.turnedOff(k):
+			s.fold(k, InAway)
+		default:
 			s.fold(k, InSilent)
 		}
 	}

@@ -41,8 +41,16 @@ func (m *memo) place(hash uint64, key []uint64) *remembered {
 	}
 }
 
-// make answers the problem in w, from memory if it was asked before.
+// make answers the problem in w; all stops are placed by the planner so far.
 func (w *work) make() {
+	w.answer()
+	for j, k := range w.hosts {
+		w.plan.Stops[j].Host, w.plan.Stops[j].Why = k, ByPlan
+	}
+}
+
+// answer answers the problem in w, from memory if it was asked before.
+func (w *work) answer() {
 	if w.problem.Quick {
 		w.planner.Make(&w.problem, &w.plan)
 		return

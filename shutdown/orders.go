@@ -45,7 +45,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 		s.fold(k, InDark)
 		return
 	case !dark && h.State == Dark:
-		h.Seen, h.SeenAt = 0, at // what was made of it is taken back
+		h.Seen, h.SeenFrom = 0, at // what was made of it is taken back
 		s.fold(k, InLit)
 	}
 	switch h.State {
@@ -72,10 +72,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 			s.fold(k, InCut) // to start one that is only out of sight does no harm
 		}
 	case Silent:
-		switch {
-		case s.turnedOff(k):
-			s.fold(k, InAway)
-		case s.seemsCut(k) && s.Outstanding() && s.mayStart(at, k):
+		if s.seemsCut(k) && s.Outstanding() && s.mayStart(at, k) {
 			s.fold(k, InCut)
 		}
 	case Starting:
@@ -112,8 +109,8 @@ func (s *State) spare(at Instant, k int32) {
 func (s *State) giveUp(k int32) Instant {
 	h := &s.Hosts[k]
 	t := h.Asked.Add(s.Policy.Hosts[k].GivesUp())
-	if h.Seen == 0 && h.SeenAt != 0 {
-		t = max(t, h.SeenAt.Add(afterBoot))
+	if h.Seen == 0 && h.SeenFrom != 0 {
+		t = max(t, h.SeenFrom.Add(afterBoot))
 	}
 	return t
 }
@@ -187,7 +184,7 @@ func (s *State) ownGoes(at Instant) bool {
 // maybeAsk asks a host to stop when its start has come and all that depends on it is
 // off, when its latest start has, or when the agent's own host goes.
 func (s *State) maybeAsk(at Instant, k int32, own bool) {
-	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	p := &s.Policy.Hosts[k]
 	if s.slot(k) < 0 || s.Word == Abort || !s.planned(k) {
 		return
 	}
@@ -202,9 +199,8 @@ func (s *State) maybeAsk(at Instant, k int32, own bool) {
 		return
 	}
 	blocker, _ := s.blocker(k)
-	if p.Prepare != nil && !p.Observe && h.Prepared == 0 && at >= start.Add(-p.Prepare.Ahead) {
-		h.Prepared = at
-		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	if s.unprepared(k) && at >= start.Add(-p.Prepare.Ahead) {
+		s.prepare(at, k)
 	}
 	switch {
 	case at < start && (!late || blocker < 0 && !own):
@@ -271,12 +267,30 @@ func (s *State) stops() int {
 	return n
 }
 
-// prepareAction is a host's early step.
-func (s *State) prepareAction(k int32) Action {
-	h := &s.Hosts[k]
+// unprepared tells whether a host is to be given its early step before it is asked: once
+// in an outage, or for an operator's word, and again when it was asked and stays up. One
+// that may be half down or half up has had its own, or nothing to prepare yet.
+func (s *State) unprepared(k int32) bool {
+	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
+	last, id := h.Last.Action.ID, s.earlyStep(k)
+	had := last.Verb == VerbPrepare && last.Outage == id.Outage && last.Ordered == id.Ordered
+	return p.Prepare != nil && !p.Observe && !had && h.State != Halfway && h.State != Interrupted
+}
+
+// earlyStep names the early step of a host: of the outage that is on, or is about to begin
+// where a room gets too warm.
+func (s *State) earlyStep(k int32) ActionID {
 	id := s.actionOf(k)
 	id.Verb = VerbPrepare
-	return Action{ID: id, Deadline: h.Prepared.Add(s.Policy.Hosts[k].Prepare.GivesUp)}
+	if s.Began == 0 && !id.Ordered {
+		id.Outage++
+	}
+	return id
+}
+
+// prepare begins a host's early step.
+func (s *State) prepare(at Instant, k int32) {
+	s.begin(&s.Hosts[k], s.earlyStep(k), at.Add(s.Policy.Hosts[k].Prepare.GivesUp))
 }
 
 // ask begins a host's stop with its first method; for a cause, where it is none of the
@@ -317,6 +331,9 @@ func (s *State) begin(h *Host, id ActionID, deadline Instant) {
 	outcome := Outcome(0)
 	if last.Outage == id.Outage && last.Ordered == id.Ordered && last.Verb != 0 {
 		id.Try = last.Try + 1
+		if last.Verb == VerbPrepare {
+			id.Try = last.Try // the stop that it was for has its number
+		}
 		if last.Verb == id.Verb && last.Method == id.Method && h.Last.Ended >= h.Asked {
 			outcome = h.Last.Outcome
 		}
@@ -366,8 +383,8 @@ func (s *State) againAt(k int32) Instant {
 	case Unreachable:
 		return ended.Add(min(max(retryFirst, ended.Sub(h.Asked)/2), retryMost))
 	case Unknown:
-		if h.Seen == SeenUp && h.SeenAt >= ended.Add(recheck) {
-			return h.SeenAt // still up: it did not get the order
+		if h.Seen == SeenUp && h.UpAt >= ended.Add(recheck) {
+			return h.UpAt // still up: it did not get the order
 		}
 	}
 	return Never
@@ -474,7 +491,7 @@ func (s *State) OutputCounts(i int32) bool {
 // switchOutputs switches off the output of each UPS whose hosts are all down, before
 // the agent's own host goes; and calls it back when the input returns in time.
 func (s *State) switchOutputs(at Instant) {
-	if s.Emergency != 0 {
+	if s.cutOnPurpose() {
 		return // what was cut on purpose is not to come back by itself
 	}
 	for i := range s.UPSs {

@@ -149,8 +149,8 @@ func (s *State) Silent(i int32) bool { return s.silent(s.Now, i) }
 
 // Since is when a UPS's phase was entered, as an operator was told.
 func (s *State) Since(i int32) Instant {
-	for j := range s.Told {
-		if n := &s.Told[j]; n.Code == PhaseEntered && n.UPS == i {
+	for j := range s.Notices {
+		if n := &s.Notices[j]; n.Code == PhaseEntered && n.UPS == i {
 			return n.Since
 		}
 	}

@@ -51,7 +51,6 @@ type work struct {
 	keeper   guard
 	key      []uint64
 	terse    bool
-	why      []Cause  // of the hosts of the question, so far
 	reading  *Reading // of this step, once one was wanted
 	tellings int      // of reasons, in this step
 }
@@ -132,10 +131,7 @@ func (s *State) pose(at Instant, w *work, standard bool) {
 			p.Hosts = append(p.Hosts, q)
 		}
 	}
-	w.after, w.why = w.after[:0], w.why[:0]
-	for range w.hosts {
-		w.why = append(w.why, ByPlan)
-	}
+	w.after = w.after[:0]
 	s.poseAfter(p, w)
 	for i := range w.stores {
 		// What draws and is not planned goes on drawing; but one that looks turned off, asked

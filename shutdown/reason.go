@@ -11,7 +11,7 @@ import (
 )
 
 // Cause says which part of the schedule placed a stop.
-type Cause int32
+type Cause = plan.Cause
 
 const (
 	ByPlan       Cause = iota + 1 // the planner: when the batteries and the priorities want it
@@ -75,7 +75,8 @@ func starts(p *plan.Plan) (list []time.Duration) {
 // expects.
 func (s *State) tooOld(i int32, load float64) float64 {
 	off := 0.0
-	for _, k := range s.Schedule.Hosts {
+	for j := range s.Schedule.Plan.Stops {
+		k := s.Schedule.Plan.Stops[j].Host
 		if p := &s.Policy.Hosts[k]; !s.Hosts[k].draws() && s.fedBy(k, i) {
 			off += float64(p.Watts) / float64(s.alive(p.FedBy))
 		}
@@ -148,8 +149,8 @@ func (s *State) anyKept() bool {
 
 // carrying counts the UPSs that the schedule counts on.
 func (s *State) carrying() (n int) {
-	for _, e := range s.Schedule.Rests {
-		if e.Load >= 0 {
+	for i := range s.UPSs {
+		if s.Planned() && s.Schedule.Rests[i].Load >= 0 {
 			n++
 		}
 	}
@@ -320,19 +321,20 @@ func (s *State) tellAsked(k int32, cause Cause) {
 		if w.reading == nil {
 			w.reading = s.Read()
 		}
-		switch w.tellings++; {
+		w.tellings++
+		few := w.tellings <= mostTellings
+		switch {
 		case cause != 0:
 			n.Notice.Name = "the agent's own host goes now, and nothing would be left to ask it later"
-		case w.tellings > mostTellings:
-			n.Notice.Name = "its turn comes with that of others that are asked now"
-		default:
+		case few:
 			n.Notice.Name = w.reading.Why(k)
+		default:
+			n.Notice.Name = "its turn comes with that of others that are asked now"
 		}
-		if w.tellings > mostTellings {
-			break
-		}
-		if margin, ok := w.reading.Margin(k); ok {
-			n.Notice.Span = margin
+		if few {
+			if margin, ok := w.reading.Margin(k); ok {
+				n.Notice.Span = margin
+			}
 		}
 	}
 	s.emit(n)

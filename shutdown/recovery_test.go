@@ -164,7 +164,7 @@ func TestOwnHostStaysBesideOneGivenUp(t *testing.T) {
 }
 
 func (s *State) toldOfHost(c Code, k int32) bool {
-	return find(s.Told, &Notice{Code: c, UPS: -1, Host: k}) >= 0
+	return find(s.Notices, &Notice{Code: c, UPS: -1, Host: k}) >= 0
 }
 
 // Aim: what a host that was given up is thought to draw is no more than the measured load

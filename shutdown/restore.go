@@ -13,7 +13,7 @@ import (
 // battery could carry a second outage with it, with those that are up, and with those
 // more important that still wait.
 func (s *State) bringBack(at Instant) {
-	if s.Emergency != 0 {
+	if s.cutOnPurpose() {
 		return
 	}
 	out := s.Outstanding() && s.anyGood()
@@ -94,7 +94,7 @@ func (s *State) allPlaced(k int32, placed []bool) bool {
 // mayStart tells whether a host may be started now.
 func (s *State) mayStart(at Instant, k int32) bool {
 	p := &s.Policy.Hosts[k]
-	if s.Emergency != 0 || !s.coolFor(at, k) {
+	if s.cutOnPurpose() || !s.coolFor(at, k) {
 		return false
 	}
 	for _, d := range p.DependsOn {
@@ -264,9 +264,6 @@ func (s *State) conclude(at Instant) {
 	s.emit(n)
 	s.Began, s.Word = 0, 0
 	s.endKeeps()
-	for k := range s.Hosts {
-		s.Hosts[k].Prepared = 0
-	}
 }
 
 // endKeeps ends all that an operator said of keeping hosts up.

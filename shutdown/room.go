@@ -2,6 +2,7 @@ package shutdown
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -18,7 +19,21 @@ import (
 // Contact is what was heard of one emergency input.
 type Contact struct {
 	At   Instant // of the last answer; 0 for none since the agent started
-	Used Instant // the first answer in a row that says that it was used; 0 while none does
+	Used Instant // the first answer in a row that says that it was used; 0 while none does. Once proven it stays until a person clears it
+}
+
+// proven tells whether power is cut on purpose, by two answers.
+func (c *Contact) proven() bool { return c.Used != 0 && c.At >= c.Used.Add(emergencyApart) }
+
+// cutOnPurpose tells whether power is known to be cut on purpose, by any input; a person
+// says when that is over.
+func (s *State) cutOnPurpose() bool {
+	for j := range s.Contacts {
+		if s.Contacts[j].proven() {
+			return true
+		}
+	}
+	return false
 }
 
 const (
@@ -104,8 +119,8 @@ func (s *State) warms(at Instant, j int, end Instant) bool {
 	if end.Sub(at) <= heatSoon {
 		return true
 	}
-	i, r := find(s.Told, &Notice{Code: RoomWarms, UPS: -1, Host: -1}), &s.Rooms[j]
-	if i < 0 || !slices.Contains(strings.Split(s.Told[i].Name, ", "), s.Policy.Temperatures[j].Name) {
+	i, r := find(s.Notices, &Notice{Code: RoomWarms, UPS: -1, Host: -1}), &s.Rooms[j]
+	if i < 0 || !slices.Contains(strings.Split(s.Notices[i].Name, ", "), s.Policy.Temperatures[j].Name) {
 		return false
 	}
 	return !r.Fell(s.step(j)) && !(r.Cools(s.step(j)) && s.coolEnough(at, j))
@@ -360,7 +375,7 @@ func (s *State) needRooms(k int32, w *work) {
 
 // reviewRoom compares a room's end with the one that the schedule counts on.
 func (s *State) reviewRoom(j int, end Instant) verdict {
-	was := s.Schedule.Rooms[j]
+	was := s.endCounted(j)
 	switch {
 	case (end < Never) != (was < Never):
 		return anew
@@ -399,44 +414,53 @@ func (s *State) anyHot() bool {
 // force; Never for none.
 func (s *State) endOfHeat(k int32) Instant {
 	end := Never
-	for j, e := range s.Schedule.Rooms {
+	for j := range s.Rooms {
 		if s.standsIn(j, k) {
-			end = min(end, e)
+			end = min(end, s.endCounted(j))
 		}
 	}
 	return end
 }
 
+// endCounted is the end of a room that the schedule in force counts on; Never for none.
+func (s *State) endCounted(j int) Instant {
+	if !s.Planned() {
+		return Never
+	}
+	e := &s.Schedule.Rests[len(s.UPSs)+j]
+	if e.Load < 0 {
+		return Never
+	}
+	return s.Schedule.At.Add(time.Duration(math.Round(e.Holds * float64(time.Second))))
+}
+
 // RoomEnd is when a room may reach its limit by the schedule in force; false when none
 // is counted on.
 func (s *State) RoomEnd(j int) (Instant, bool) {
-	if !s.Planned() || s.Schedule.Rooms[j] == Never {
-		return Never, false
-	}
-	return s.Schedule.Rooms[j], true
+	end := s.endCounted(j)
+	return end, end < Never
 }
 
 // touched takes an answer of one emergency input. True when something may follow.
 func (s *State) touched(at Instant, j int, used bool) bool {
-	c := &s.Contacts[j]
-	was := s.Emergency
+	c, was := &s.Contacts[j], s.cutOnPurpose()
 	switch {
-	case !used:
-		c.Used = 0
-	case c.Used == 0:
+	case used && c.Used == 0:
 		c.Used = at
-	case at >= c.Used.Add(emergencyApart) && s.Emergency == 0:
-		s.Emergency = at
-		s.dropSchedule()
+	case !used && !c.proven():
+		c.Used = 0
 	}
 	c.At = at
-	return was != s.Emergency
+	if was || !s.cutOnPurpose() {
+		return false
+	}
+	s.dropSchedule()
+	return true
 }
 
 // clearEmergency is a person's word that all is well again. What an input says still is
 // heard anew.
 func (s *State) clearEmergency() {
-	s.Emergency = 0
 	for j := range s.Contacts {
 		s.Contacts[j].Used = 0
 	}
@@ -473,10 +497,10 @@ func (s *State) ofRooms(at Instant) {
 			s.holdsOf(EmergencyUnread, s.Policy.Emergencies[j].Name)
 		}
 	}
-	if s.Emergency != 0 {
+	if s.cutOnPurpose() {
 		n := s.holdsThat(EmergencyOff, -1, -1)
 		for j := range s.Contacts {
-			if s.Contacts[j].Used != 0 {
+			if s.Contacts[j].proven() {
 				n.Name = s.Policy.Emergencies[j].Name
 			}
 		}
@@ -522,11 +546,11 @@ func (s *State) roomWake(sooner func(Instant)) {
 // Furnish gives a state that was read, and heard nothing of rooms and emergency inputs
 // that its policy has, a place for them.
 func (s *State) Furnish() {
-	if s.Policy != nil && len(s.Rooms) == 0 && len(s.Contacts) == 0 && len(s.Schedule.Rooms) == 0 {
+	if s.Policy != nil && len(s.Rooms) == 0 && len(s.Contacts) == 0 && len(s.Schedule.Rests) <= len(s.UPSs) {
 		s.readopt(s.Now, &State{})
 		for range s.Rooms {
 			if s.Planned() {
-				s.Schedule.Rooms = append(s.Schedule.Rooms, Never)
+				s.Schedule.Rests = append(s.Schedule.Rests, Rest{Load: -1})
 			}
 		}
 	}

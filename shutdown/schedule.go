@@ -31,7 +31,7 @@ func (s *State) dropSchedule() {
 
 // drop leaves no schedule, and its memory for the next.
 func (c *Schedule) drop() {
-	c.At, c.Hosts, c.Why, c.Rests, c.Rooms = 0, c.Hosts[:0], c.Why[:0], c.Rests[:0], c.Rooms[:0]
+	c.At, c.Rests = 0, c.Rests[:0]
 	c.Plan = plan.Plan{Stops: c.Plan.Stops[:0], Stores: c.Plan.Stores[:0], Fragile: c.Plan.Fragile[:0]}
 }
 
@@ -128,7 +128,8 @@ func (s *State) reviewLoad(i int32) verdict {
 // watts: hosts of it are off, and the UPS has had a few answers' time to show that.
 func (s *State) fallen(i int32) float64 {
 	sum := 0.0
-	for _, k := range s.Schedule.Hosts {
+	for j := range s.Schedule.Plan.Stops {
+		k := s.Schedule.Plan.Stops[j].Host
 		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 		if !h.draws() && s.fedBy(k, i) && s.UPSs[i].LastAt >= h.SeenFrom.Add(s.silentAfter(i)) {
 			sum += float64(p.Watts) / float64(s.alive(p.FedBy))
@@ -181,8 +182,8 @@ func (s *State) slot(k int32) int32 {
 		for k := range w.slots {
 			w.slots[k] = -1
 		}
-		for j, k := range s.Schedule.Hosts {
-			w.slots[k] = int32(j)
+		for j := range s.Schedule.Plan.Stops {
+			w.slots[s.Schedule.Plan.Stops[j].Host] = int32(j)
 		}
 	}
 	return w.slots[k]
@@ -204,7 +205,7 @@ func (s *State) StopOf(k int32) (Stop, bool) {
 		return Stop{}, false
 	}
 	p := &s.Schedule.Plan.Stops[j]
-	return Stop{p.Asked, p.Latest, p.Down, p.Kept, s.Schedule.Why[j]}, true
+	return Stop{p.Asked, p.Latest, p.Down, p.Kept, p.Why}, true
 }
 
 // startOf is when a host is to be asked; Never when it is not.
@@ -255,7 +256,7 @@ func (s *State) plan(at Instant) {
 		}
 	case !s.fromStandard(at, w):
 		w.make()
-		if w.keeper.keep(&w.planner, &w.problem, &w.plan, w.why) {
+		if w.keeper.keep(&w.planner, &w.problem, &w.plan) {
 			w.planner.Tighten(&w.problem, &w.plan)
 		}
 	}
@@ -284,7 +285,7 @@ func (s *State) adjust(at Instant, v verdict) {
 	} else {
 		s.tighten(w)
 	}
-	w.keeper.keep(&w.planner, &w.problem, &w.plan, w.why)
+	w.keeper.keep(&w.planner, &w.problem, &w.plan)
 	if !w.planner.Tighten(&w.problem, &w.plan) {
 		s.plan(at) // it takes another order, or there is none: from the start
 		return
@@ -304,7 +305,6 @@ func (s *State) enact(at Instant, w *work) {
 	stops, stores, fragile := c.Plan.Stops[:0], c.Plan.Stores[:0], c.Plan.Fragile[:0]
 	c.At, c.Plan = at, *p
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = append(stops, p.Stops...), append(stores, p.Stores...), append(fragile, p.Fragile...)
-	c.Hosts, c.Why = append(c.Hosts, w.hosts...), append(c.Why, w.why...)
 	for i := range s.UPSs {
 		e := Rest{Load: -1}
 		if j := w.store[i]; j >= 0 {
@@ -313,20 +313,20 @@ func (s *State) enact(at Instant, w *work) {
 		c.Rests = append(c.Rests, e)
 	}
 	for j, place := range w.rooms {
-		end := Never
+		e := Rest{Load: -1}
 		if place >= 0 {
-			end = s.roomEnd(at, j)
+			e = Rest{Holds: s.roomEnd(at, j).Sub(at).Seconds()}
 		}
-		c.Rooms = append(c.Rooms, end)
+		c.Rests = append(c.Rests, e)
 	}
 	if moved := s.outrank(at, c, w); s.lastOfAll(at, c) || moved {
 		w.planner.Follow(&w.problem, &c.Plan)
 	}
 	s.stayLast(at, c)
 	s.whileItLasts(c, w)
-	for j, k := range c.Hosts {
-		if s.going(k) && w.latest[j] < Never {
-			c.Plan.Stops[j].Latest = w.latest[j].Sub(at) // as it was when it was asked
+	for j := range c.Plan.Stops {
+		if stop := &c.Plan.Stops[j]; s.going(stop.Host) && w.latest[j] < Never {
+			stop.Latest = w.latest[j].Sub(at) // as it was when it was asked
 		}
 	}
 }
@@ -334,15 +334,15 @@ func (s *State) enact(at Instant, w *work) {
 // recall writes the schedule in force down for the planner, as from now on.
 func (s *State) recall(at Instant, w *work) {
 	c, p := &s.Schedule, &w.plan
-	*p = plan.Plan{Fits: c.Plan.Fits, FitsExpected: c.Plan.FitsExpected, NoReturn: s.Return().Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: p.Fragile[:0]}
-	for j, k := range w.hosts {
+	*p = plan.Plan{Fits: c.Plan.Fits, FitsExpected: c.Plan.FitsExpected, NoReturn: s.Return().Sub(at), Stops: p.Stops[:0], Stores: p.Stores[:0], Fragile: append(p.Fragile[:0], c.Plan.Fragile...)}
+	for _, k := range w.hosts {
 		o, _ := s.StopOf(k)
-		stop := plan.Stop{Kept: o.Kept}
+		stop := plan.Stop{Host: k, Why: ByPlan, Kept: o.Kept}
 		if s.unasked(k) {
 			stop.Asked = max(0, c.At.Add(o.Asked).Sub(at))
 		}
 		if o.Why == ByOperator || o.Why == ForLoss { // the others are found anew
-			w.why[j] = o.Why
+			stop.Why = o.Why
 		}
 		p.Stops = append(p.Stops, stop)
 	}
@@ -477,7 +477,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	} else if !s.tighten(w) {
 		return false
 	}
-	w.keeper.keep(&w.planner, &w.problem, p, w.why)
+	w.keeper.keep(&w.planner, &w.problem, p)
 	if !w.planner.Tighten(&w.problem, p) {
 		return false
 	}

@@ -27,10 +27,12 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 	if c.Plan.FitsExpected {
 		any = s.keepUp(c, w)
 	}
-	for range c.Hosts { // a longest path: as many passes as hosts at most
+	stops := c.Plan.Stops
+	for range stops { // a longest path: as many passes as hosts at most
 		moved := false
-		for j, k := range c.Hosts {
-			stop, why := &c.Plan.Stops[j], c.Why[j]
+		for j := range stops {
+			stop, k := &stops[j], stops[j].Host
+			why := stop.Why
 			if !s.unasked(k) || s.urgent(k) == 0 && why != ByOperator {
 				continue
 			}
@@ -40,13 +42,13 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 			}
 			for _, a := range w.problem.Hosts[j].After {
 				begun := time.Duration(0)
-				if s.unasked(c.Hosts[a]) {
-					begun = c.Plan.Stops[a].Asked
+				if s.unasked(stops[a].Host) {
+					begun = stops[a].Asked
 				}
 				start = max(start, begun+w.problem.Hosts[a].Stops)
 			}
 			moved = moved || stop.Asked != start
-			stop.Asked, stop.Down, c.Why[j] = start, start+w.problem.Hosts[j].Stops, why
+			stop.Asked, stop.Down, stop.Why = start, start+w.problem.Hosts[j].Stops, why
 		}
 		if !moved {
 			break
@@ -63,9 +65,9 @@ func (s *State) whileItLasts(c *Schedule, w *work) {
 	if !s.anyLow() {
 		return
 	}
-	takes, follow := make([]time.Duration, len(c.Hosts)), make([]time.Duration, len(c.Hosts))
-	for j, k := range c.Hosts {
-		if takes[j] = w.problem.Hosts[j].Expected; s.Policy.Hosts[k].Self && s.switches() {
+	takes, follow := make([]time.Duration, len(c.Plan.Stops)), make([]time.Duration, len(c.Plan.Stops))
+	for j := range c.Plan.Stops {
+		if takes[j] = w.problem.Hosts[j].Expected; s.Policy.Hosts[c.Plan.Stops[j].Host].Self && s.switches() {
 			takes[j] += orderLost
 		}
 	}
@@ -100,14 +102,15 @@ func (s *State) whileItLasts(c *Schedule, w *work) {
 func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 	held := max(0, c.Plan.NoReturn-s.Reaction())
 	least, most := held, held
-	for j, k := range c.Hosts {
-		stop, kept := &c.Plan.Stops[j], s.Word == Hold || s.Hosts[k].Word == KeepHost
-		if !s.unasked(k) {
+	for j := range c.Plan.Stops {
+		stop := &c.Plan.Stops[j]
+		kept := s.Word == Hold || s.Hosts[stop.Host].Word == KeepHost
+		if !s.unasked(stop.Host) {
 			continue
 		}
 		any = any || kept
 		if kept && stop.Asked < held {
-			stop.Asked, c.Why[j] = held, ByOperator
+			stop.Asked, stop.Why = held, ByOperator
 		}
 		most = max(most, stop.Asked)
 	}
@@ -117,11 +120,11 @@ func (s *State) keepUp(c *Schedule, w *work) (any bool) {
 	s.noLater(c, w, least, most)
 	for moved := true; moved; { // what they need goes after them
 		moved = false
-		for j, k := range c.Hosts {
+		for j := range c.Plan.Stops {
 			for _, a := range w.problem.Hosts[j].After {
 				stop, after := &c.Plan.Stops[j], &c.Plan.Stops[a]
-				if off := after.Asked + w.problem.Hosts[a].Stops; s.unasked(k) && c.Why[a] == ByOperator && stop.Asked < off {
-					stop.Asked, c.Why[j], moved = off, ByOperator, true
+				if off := after.Asked + w.problem.Hosts[a].Stops; s.unasked(stop.Host) && after.Why == ByOperator && stop.Asked < off {
+					stop.Asked, stop.Why, moved = off, ByOperator, true
 				}
 			}
 		}
@@ -135,7 +138,7 @@ func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 	w.planner.Ready(&w.problem)
 	safe := func(end time.Duration) bool {
 		w.starts = w.starts[:0]
-		for j := range c.Hosts {
+		for j := range c.Plan.Stops {
 			w.starts = append(w.starts, min(c.Plan.Stops[j].Asked, end))
 		}
 		return w.planner.Holds(w.starts)
@@ -150,9 +153,9 @@ func (s *State) noLater(c *Schedule, w *work, least, most time.Duration) {
 			most = mid
 		}
 	}
-	for j := range c.Hosts {
+	for j := range c.Plan.Stops {
 		if stop := &c.Plan.Stops[j]; stop.Asked > least {
-			stop.Asked, c.Why[j] = least, ByOperator
+			stop.Asked, stop.Why = least, ByOperator
 		}
 	}
 }
@@ -163,7 +166,7 @@ func (s *State) urgent(k int32) Cause {
 	switch {
 	case s.Word == Proceed && s.Hosts[k].Word != KeepHost:
 		return ByOperator
-	case s.Emergency != 0 && k != s.ownHost(): // the agent watches on as long as the battery lets it
+	case s.cutOnPurpose() && k != s.ownHost(): // the agent watches on as long as the battery lets it
 		return ForEmergency
 	case !s.anyLow():
 		return 0
@@ -215,25 +218,25 @@ func (s *State) lastOfAll(at Instant, c *Schedule) bool {
 	if k < 0 || !s.unasked(k) || s.slot(k) < 0 {
 		return false
 	}
-	stop, why := &c.Plan.Stops[s.slot(k)], &c.Why[s.slot(k)]
+	stop := &c.Plan.Stops[s.slot(k)]
 	switch {
 	case s.outputGoes(k):
-		stop.Asked, *why = min(stop.Asked, 0), ForOutput
+		stop.Asked, stop.Why = min(stop.Asked, 0), ForOutput
 		return true
 	case !s.returns(at, k) || s.lingers(k):
 		return false
 	}
 	p := &s.Policy.Hosts[k]
 	last := max(0, s.lostAt(k).Add(max(p.KeepFor, s.Policy.Site.RideThrough)).Sub(at))
-	for j, i := range c.Hosts {
-		if i != k {
-			last = max(last, c.Plan.Stops[j].Down)
+	for j := range c.Plan.Stops {
+		if other := &c.Plan.Stops[j]; other.Host != k {
+			last = max(last, other.Down)
 		}
 	}
 	if last >= stop.Asked {
 		return false
 	}
-	stop.Asked, *why = last, ForOutput
+	stop.Asked, stop.Why = last, ForOutput
 	return true
 }
 

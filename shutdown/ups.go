@@ -96,7 +96,7 @@ func (s *State) gapEnds(at Instant, i int32, m *Measurement) {
 			if h := &s.Hosts[k]; (h.State == Up || h.State == Silent) && (s.fedBy(int32(k), i) || s.reachedOver(int32(k), i)) {
 				h.Every = 0
 				if h.Seen == SeenSilent {
-					h.Seen, h.SeenAt = 0, at
+					h.Seen, h.SeenFrom = 0, at
 				}
 			}
 		}

@@ -77,7 +77,7 @@ func (s *State) upsWake(at Instant, i int32, sooner func(Instant)) {
 func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 	h := &s.Hosts[k]
 	if h.unlooked(at) {
-		sooner(h.SeenAt.Add(afterBoot))
+		sooner(h.SeenFrom.Add(afterBoot))
 	}
 	switch {
 	case s.supposed(k):
@@ -85,7 +85,7 @@ func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 	case h.runs() && s.planned(k):
 		sooner(s.startOf(k))
 		sooner(s.latestOf(k))
-		if p := s.Policy.Hosts[k].Prepare; p != nil && h.Prepared == 0 && s.slot(k) >= 0 {
+		if p := s.Policy.Hosts[k].Prepare; p != nil && s.unprepared(k) && s.slot(k) >= 0 {
 			sooner(s.startOf(k).Add(-p.Ahead))
 		}
 	case stopping(h.State):

@@ -93,7 +93,7 @@ func (s *State) objectionToStart(k int32) string {
 		return p.Name + " was asked to stop and did not go down in its time. Look at it; then `ebbline status --clear host-given-up:" + p.Name + "`."
 	case stopping(h.State):
 		return p.Name + " is being stopped. Wait until it is off."
-	case s.Emergency != 0:
+	case s.cutOnPurpose():
 		return "Power was cut on purpose. Look first; then `ebbline status --clear emergency-off`."
 	case s.heated(k):
 		return p.Name + " stands in a room that nears its limit, and would be stopped again. See to the cooling first."
@@ -159,7 +159,7 @@ func (s *State) objectionToClear(c Code, k int32) string {
 		return ""
 	case c == EmergencyOff && k >= 0:
 		return fmt.Sprintf("%s is of no host: `ebbline status --clear %s`.", c, c)
-	case c == EmergencyOff && s.Emergency == 0:
+	case c == EmergencyOff && !s.cutOnPurpose():
 		return c.String() + " is not so now. `ebbline status` shows what is."
 	case c == EmergencyOff:
 		return ""
@@ -241,7 +241,7 @@ func (s *State) toStop(k int32) bool {
 func (s *State) toStart(k int32) bool {
 	switch h := &s.Hosts[k]; h.State {
 	case Off, TurnedOff, Failed, Silent:
-		return h.Word == StartHost && s.Emergency == 0 && s.anyFeedStays(k) && s.missing(k) < 0
+		return h.Word == StartHost && !s.cutOnPurpose() && s.anyFeedStays(k) && s.missing(k) < 0
 	}
 	return false
 }
@@ -290,14 +290,12 @@ func (s *State) actionOf(k int32) ActionID {
 
 // askForWord begins the stop that an operator ordered.
 func (s *State) askForWord(at Instant, k int32) {
-	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 	s.tellAsked(k, ByOperator)
-	s.fold(k, InAsked)
-	h.Asked = at
-	if p.Prepare != nil && h.Prepared == 0 {
-		h.Prepared = at
-		s.emit(Effect{Kind: Begin, Action: s.prepareAction(k)})
+	s.Hosts[k].Asked = at
+	if s.unprepared(k) {
+		s.prepare(at, k)
 	}
+	s.fold(k, InAsked)
 	m := s.nextWay(k, -1, false)
-	s.try(at, k, m, p.Methods[m].GivesUp)
+	s.try(at, k, m, s.Policy.Hosts[k].Methods[m].GivesUp)
 }

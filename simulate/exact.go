@@ -163,7 +163,7 @@ type Exhaustive struct {
 	Outcomes int     // 0: not tried
 	TooMany  bool    // that is why
 	Bad      float64 // chance that a host is cut or a promise broken
-	Margin   time.Duration
+	InHand   time.Duration
 }
 
 // Exhaust replays every combination of stopping times and batteries, where the
@@ -174,18 +174,18 @@ func (r *Replayer) Exhaust(seed uint64, each Each) Exhaustive {
 		return Exhaustive{TooMany: true}
 	}
 	bad := make([]bool, n)
-	margins := make([]time.Duration, n)
+	inHand := make([]time.Duration, n)
 	whole := each(n, "combinations", func(w *Replayer, i int) {
 		w.small.Pick(i, w.pick)
 		run, broken := w.Replay(w.small.Room(w.pick), seed)
-		bad[i], margins[i] = run.Cut > 0 || len(broken) > 0, run.Margin
+		bad[i], inHand[i] = run.Cut > 0 || len(broken) > 0, run.InHand
 	})
 	if !whole {
 		return Exhaustive{}
 	}
-	x := Exhaustive{Outcomes: n, Bad: r.small.Probability(bad), Margin: Untested}
-	for _, m := range margins {
-		x.Margin = min(x.Margin, m)
+	x := Exhaustive{Outcomes: n, Bad: r.small.Probability(bad), InHand: Untested}
+	for _, m := range inHand {
+		x.InHand = min(x.InHand, m)
 	}
 	return x
 }

@@ -47,7 +47,7 @@ func Conditions(p *policy.Policy, fits bool) []Condition {
 
 // Within tells whether all that a run ended with is as the plan promises: no
 // host cut, no promise broken, the last one off with time left.
-func Within(run *Run, broken int) bool { return run.Cut == 0 && broken == 0 && run.Margin >= 0 }
+func Within(run *Run, broken int) bool { return run.Cut == 0 && broken == 0 && run.InHand >= 0 }
 
 // Answer of the core if the input failed now, by the policy alone.
 func (c *Scene) fits() (fits bool, noReturn time.Duration) {
@@ -77,7 +77,7 @@ type Proof struct {
 	Conditions []Condition
 	Proven     bool
 	NoReturn   time.Duration
-	Margin     time.Duration
+	InHand     time.Duration
 	Cut        int  // hosts, in the one replay at the bounds
 	Broken     int  // promises, in that one
 	Corners    int  // replayed instead, where a condition on the room fails
@@ -92,7 +92,7 @@ func (r *Replayer) Prove(seed uint64, each Each) Proof {
 	fits, noReturn := Fits(r.p, r.day)
 	p.Conditions, p.NoReturn = Conditions(r.p, fits), noReturn
 	run, broken := r.Replay(Bounds(r.p, r.low), seed)
-	p.Margin, p.Cut, p.Broken = run.Margin, run.Cut, len(broken)
+	p.InHand, p.Cut, p.Broken = run.InHand, run.Cut, len(broken)
 	p.Proven = Within(run, len(broken))
 	peaks := false
 	for _, c := range p.Conditions {

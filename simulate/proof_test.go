@@ -171,7 +171,7 @@ func TestBoundsBoundMilderRooms(t *testing.T) {
 		o := Bounds(p, low)
 		r.Run(o.Truth(1), &run)
 		if !Within(&run, 0) {
-			t.Fatalf("%s: in the replay at the bounds %d hosts are cut, margin %v", name, run.Cut, run.Margin)
+			t.Fatalf("%s: in the replay at the bounds %d hosts are cut, in hand %v", name, run.Cut, run.InHand)
 		}
 		dice := world.NewRandom(11)
 		worst := Bounds(p, low)
@@ -183,7 +183,7 @@ func TestBoundsBoundMilderRooms(t *testing.T) {
 				o.Hosts[k].Takes = time.Duration(float64(worst.Hosts[k].Takes) * dice.Float())
 			}
 			if r.Run(o.Truth(dice.Uint64()), &run); !Within(&run, 0) {
-				t.Fatalf("%s: a milder room has %d hosts cut, margin %v\n%s", name, run.Cut, run.Margin, o.Text(p))
+				t.Fatalf("%s: a milder room has %d hosts cut, in hand %v\n%s", name, run.Cut, run.InHand, o.Text(p))
 			}
 		}
 	}

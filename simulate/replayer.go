@@ -79,7 +79,7 @@ type Result struct {
 	Kind   Kind
 	Aimed  uint64 // the seed of an aimed random outage; 0 where it is the place's own
 	Cut    int32  // hosts that lost power while up, though they go down when told to
-	Margin time.Duration
+	InHand time.Duration
 	Broken []Violation
 	Run    *Run          // nil where it was not kept
 	Length time.Duration // of the one interruption; 0 where hosts' times are not compared
@@ -99,7 +99,7 @@ type Ask struct {
 // person named.
 func (r *Replayer) Try(o *Outage, seed uint64, ask Ask) Result {
 	run, broken := r.Replay(o, seed)
-	out := Result{Done: true, Margin: run.Margin, Cut: int32(run.Cut), Shape: o.Shape, Faults: r.judge.Tried(o), Kind: r.judge.Kind(o)}
+	out := Result{Done: true, InHand: run.InHand, Cut: int32(run.Cut), Shape: o.Shape, Faults: r.judge.Tried(o), Kind: r.judge.Kind(o)}
 	out.Broken = append(out.Broken, broken...)
 	out.Failed = len(broken) > 0 || run.Cut > 0 && (ask.Named || Beyond(out.Faults) == 0)
 	if ask.Keep {
@@ -153,7 +153,7 @@ func (r *Replayer) failure(o *Outage, run *Run, broken []Violation) string {
 		return broken[0].Promise
 	case run.Cut == 0 || Beyond(r.judge.Tried(o)) != 0:
 		return ""
-	case run.Margin < 0:
+	case run.InHand < 0:
 		return "empty"
 	}
 	return "cut"
@@ -171,7 +171,7 @@ func WorthShrinking(results []Result) int {
 		if first < 0 {
 			first = i
 		}
-		if len(o.Broken) == 0 && o.Margin < 0 {
+		if len(o.Broken) == 0 && o.InHand < 0 {
 			return i
 		}
 	}

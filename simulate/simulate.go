@@ -63,7 +63,7 @@ type HostRun struct {
 
 // Run is what became of one outage.
 type Run struct {
-	Margin  time.Duration // battery time left when the last host was off; Untested when none went off on battery
+	InHand  time.Duration // battery time left when the last host was off; Untested when none went off on battery
 	Hosts   []HostRun     // by the policy's order; good until the next run
 	Cut     int           // hosts whose power went while they were up, though they go down when told to
 	CutHung int           // hosts whose power went while they were up and that would not have gone down
@@ -75,8 +75,8 @@ type Run struct {
 	Stranded bool
 }
 
-// Untested is the margin of a run in which no host went off on battery.
-const Untested = world.NoMargin
+// Untested is what is in hand in a run in which no host went off on battery.
+const Untested = world.NoneInHand
 
 // NewRunner makes a runner for a policy on a day (for the battery's age).
 func NewRunner(p *policy.Policy, day int64) (*Runner, error) {
@@ -186,7 +186,7 @@ func (r *Runner) State() *shutdown.State { return r.state }
 func (r *Runner) result(t *world.Truth, out *Run) {
 	w := r.world
 	out.Hosts = out.Hosts[:0]
-	out.Margin, out.Cut, out.CutHung, out.Events, out.Over = Untested, 0, 0, w.Events, !r.state.Outstanding()
+	out.InHand, out.Cut, out.CutHung, out.Events, out.Over = Untested, 0, 0, w.Events, !r.state.Outstanding()
 	out.Stranded = false
 	out.Length = w.Now.Sub(min(r.lost, w.Now))
 	since := func(at shutdown.Instant) time.Duration {
@@ -210,6 +210,6 @@ func (r *Runner) result(t *world.Truth, out *Run) {
 		})
 	}
 	for i := range w.UPSs {
-		out.Margin = min(out.Margin, w.UPSs[i].Least())
+		out.InHand = min(out.InHand, w.UPSs[i].Least())
 	}
 }

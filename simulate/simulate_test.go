@@ -243,7 +243,7 @@ func TestFooled(t *testing.T) {
 				o.UPSs[i].Battery = low[i].Battery
 			}
 			if r.Run(o.Truth(seed), &run); run.Cut > 0 {
-				t.Errorf("%s: %s, seed %d: %d hosts lost their power; margin %v", c.policy, c.name, seed, run.Cut, run.Margin)
+				t.Errorf("%s: %s, seed %d: %d hosts lost their power; in hand %v", c.policy, c.name, seed, run.Cut, run.InHand)
 			}
 		}
 	}
@@ -767,7 +767,7 @@ func TestStandingAnswers(t *testing.T) {
 			short.Run(&truth, &a)
 			long.Run(&truth, &b)
 			events, all = events+a.Events, all+b.Events
-			if a.Margin != b.Margin || a.Cut != b.Cut || a.CutHung != b.CutHung || a.Over != b.Over || a.Stranded != b.Stranded {
+			if a.InHand != b.InHand || a.Cut != b.Cut || a.CutHung != b.CutHung || a.Over != b.Over || a.Stranded != b.Stranded {
 				t.Errorf("%s, seed %d: %+v, with all answers %+v", name, seed+1, a, b)
 			}
 			order := slices.Equal(comeback(a.Hosts), comeback(b.Hosts))

@@ -167,7 +167,7 @@ func clear(path string) error {
 func (s *Server) Serve(ctx context.Context) error {
 	stop := context.AfterFunc(ctx, func() { s.http.Close() })
 	defer stop()
-	err := s.http.Serve(&limited{UnixListener: s.ln, mayOrder: s.mayOrder, of: map[uint32]int{}})
+	err := s.http.Serve(&limited{UnixListener: s.ln, mayOrder: s.mayOrder})
 	os.Remove(s.config.Path)
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil

@@ -380,14 +380,16 @@ func TestSilentConnections(t *testing.T) {
 // Aim: the places are shared out as the comment at them says. Method: users come
 // and go at the list of places alone.
 func TestPlacesAreShared(t *testing.T) {
-	l := &limited{mayOrder: func(p peer) bool { return p.uid == 0 }, of: map[uint32]int{}}
+	l := &limited{mayOrder: func(p peer) bool { return p.uid == 0 }}
+	places := map[uint32][]func(){}
 	user := func(uid uint32) peer { return peer{known: true, uid: uid} }
 	enter := func(uid uint32, want int) {
 		t.Helper()
 		got := 0
 		for range 2 * connections {
-			if l.enter(user(uid)) {
+			if leave, ok := l.enter(user(uid)); ok {
 				got++
+				places[uid] = append(places[uid], leave)
 			}
 		}
 		if got != want {
@@ -399,22 +401,22 @@ func TestPlacesAreShared(t *testing.T) {
 	enter(3, perUser)
 	enter(4, 0)
 	enter(0, perUser)
-	l.leave(user(2))
+	places[2][0]()
 	enter(4, 0) // the user with the right to order has taken what was left for the others
-	for range perUser {
-		l.leave(user(0))
+	for _, leave := range places[0] {
+		leave()
 	}
 	enter(4, 1)
-	if l.enter(peer{}) {
+	if _, ok := l.enter(peer{}); ok {
 		t.Error("one whom the kernel does not name has a place")
 	}
-	for uid, n := range map[uint32]int{1: perUser, 2: perUser - 1, 3: perUser, 4: 1} {
-		for range n {
-			l.leave(user(uid))
+	for _, list := range places {
+		for _, leave := range list {
+			leave() // one whose place was given back already has none to give
 		}
 	}
-	if l.open != 0 || len(l.of) != 0 {
-		t.Errorf("all have left, and %d are open, %v", l.open, l.of)
+	if n := l.places.Open(); n != 0 {
+		t.Errorf("all have left, and %d are open", n)
 	}
 }
 

@@ -5,10 +5,11 @@ import (
 	"net"
 	"os/user"
 	"strconv"
-	"sync"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"ebbline/agent/bounded"
 )
 
 // peer is who is at the other end of a connection, by the kernel's word.
@@ -74,10 +75,7 @@ const (
 type limited struct {
 	*net.UnixListener
 	mayOrder func(peer) bool
-
-	mu   sync.Mutex
-	open int
-	of   map[uint32]int // open, by user
+	places   bounded.Places[uint32] // by user
 }
 
 func (l *limited) Accept() (net.Conn, error) {
@@ -87,35 +85,22 @@ func (l *limited) Accept() (net.Conn, error) {
 			return nil, err
 		}
 		p := peerOf(c)
-		if l.enter(p) {
-			return &place{UnixConn: c, peer: p, leave: sync.OnceFunc(func() { l.leave(p) })}, nil
+		if leave, ok := l.enter(p); ok {
+			return &place{UnixConn: c, peer: p, leave: leave}, nil
 		}
 		c.Close()
 	}
 }
 
-func (l *limited) enter(p peer) bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	room := connections - l.open
+func (l *limited) enter(p peer) (leave func(), ok bool) {
+	most := connections
 	if !l.mayOrder(p) {
-		room -= keptBack
+		most -= keptBack
 	}
-	if !p.known || room <= 0 || l.of[p.uid] >= perUser {
-		return false
+	if !p.known {
+		return nil, false
 	}
-	l.open++
-	l.of[p.uid]++
-	return true
-}
-
-func (l *limited) leave(p peer) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.open--
-	if l.of[p.uid]--; l.of[p.uid] == 0 {
-		delete(l.of, p.uid)
-	}
+	return l.places.Enter(p.uid, most, perUser)
 }
 
 // place is a connection that gives its place back when it ends.

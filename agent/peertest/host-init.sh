@@ -23,11 +23,20 @@ ip addr add "$2/24" dev eth0
 ip link set eth0 up
 /usr/sbin/sshd -D -f /run/host/sshd_config -E /run/host/sshd.log </dev/null &
 
-read -r how seconds </run/power || :
+# answered waits until the command that told us is over, and whoever sent it has its
+# answer and hangs up, or two seconds more.
+answered() {
+	i=0
+	while kill -0 "$1" 2>/dev/null && [ $i -lt 100 ]; do i=$((i + 1)); sleep 0.1; done
+	i=0
+	while grep -q ':0016 [0-9A-F:]* 01 ' /proc/net/tcp && [ $i -lt 20 ]; do i=$((i + 1)); sleep 0.1; done
+}
+
+read -r how by seconds </run/power || :
 case $how in
 cut) kill -9 -1; sleep 0.2 ;; # the kernel lives on to say that the connections ended
-normal) sleep 0.3; kill $! ;;
-slow) sleep 0.3; kill $!; sleep "$seconds" ;;
+normal) answered "$by"; kill $! ;;
+slow) answered "$by"; kill $!; sleep "$seconds" ;;
 dark) ip link set eth0 down ;;
 esac
 exit 0

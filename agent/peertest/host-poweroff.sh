@@ -3,8 +3,8 @@
 [ "$(id -u)" = 0 ] || { echo "only root may power off" >&2; exit 1; }
 read -r mode seconds </run/host/mode
 case $mode in
-normal | slow) echo "$mode $seconds" >/run/power; echo "going down" ;;
-cut | dark) echo "$mode" >/run/power; exec sleep 3600 ;;
+normal | slow) echo "$mode $$ $seconds" >/run/power; echo "going down" ;;
+cut | dark) echo "$mode $$" >/run/power; exec sleep 3600 ;;
 hang) exec sleep 3600 ;;
 refuse) echo "a password is required" >&2; exit 1 ;;
 ignore) echo "going down" ;;

@@ -36,6 +36,7 @@ type Host struct {
 	address  string // host:port; "" when there is nothing to look at
 	greets   bool   // it is an SSH server, which speaks first
 	quietFor time.Duration
+	budget   time.Duration // for one look
 
 	mu     sync.Mutex
 	lastIP netip.Addr // for when the name service is down
@@ -46,7 +47,7 @@ type Host struct {
 
 // New makes a Host of the policy's.
 func New(host *policy.Host) *Host {
-	return &Host{address: address(host), greets: host.Probe.Address == "", quietFor: host.Probe.QuietFor}
+	return &Host{address: address(host), greets: host.Probe.Address == "", quietFor: host.Probe.QuietFor, budget: budget}
 }
 
 // address is that of the probe, or of the first SSH method when there is none.
@@ -76,7 +77,7 @@ func address(host *policy.Host) string {
 // card of our own, proves nothing, and the silence begins anew after it.
 func (h *Host) Look(ctx context.Context) (shutdown.Sighting, string) {
 	start := time.Now()
-	look, cancel := context.WithTimeout(ctx, budget)
+	look, cancel := context.WithTimeout(ctx, h.budget)
 	defer cancel()
 	seen, text := h.ask(look)
 	if seen == shutdown.SeenSilent && ctx.Err() != nil {
@@ -89,7 +90,7 @@ func (h *Host) Look(ctx context.Context) (shutdown.Sighting, string) {
 		return seen, text
 	}
 	// Between two looks that are far apart it may have answered.
-	if h.silent == 0 || start.Sub(h.last) > max(h.quietFor, 10*budget) {
+	if h.silent == 0 || start.Sub(h.last) > max(h.quietFor, 10*h.budget) {
 		h.silent, h.since = 0, start
 	}
 	h.silent++
@@ -206,7 +207,7 @@ func cardIsLive(ip netip.Addr) bool {
 // resolve looks the name up, or takes the last address when it cannot: a
 // site's name server may be among the first to stop.
 func (h *Host) resolve(ctx context.Context, name string) (netip.Addr, error) {
-	ctx, cancel := context.WithTimeout(ctx, budget/2)
+	ctx, cancel := context.WithTimeout(ctx, h.budget/2)
 	defer cancel()
 	found, err := net.DefaultResolver.LookupNetIP(ctx, "ip", name)
 	h.mu.Lock()

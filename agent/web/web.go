@@ -20,6 +20,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"ebbline/agent/bounded"
 	"ebbline/policy"
 )
 
@@ -202,7 +203,7 @@ func (s *Server) once(ctx context.Context, d door) error {
 	defer stop()
 	s.fault(d.listen, "")
 	s.config.Log.Info("page and metrics", zap.String("serves", d.what()), zap.String("address", ln.Addr().String()))
-	few := &limited{Listener: ln, of: map[string]int{}}
+	few := &limited{Listener: ln}
 	if g.tls != nil {
 		return server.ServeTLS(few, "", "")
 	}
@@ -258,10 +259,7 @@ func (s *Server) identity(t *policy.PageTLS) (*tls.Config, error) {
 // who say nothing, or read slowly, keep others out for a few seconds at most.
 type limited struct {
 	net.Listener
-
-	mu   sync.Mutex
-	open int
-	of   map[string]int // open, by the other side's address
+	places bounded.Places[string] // by the other side's address
 }
 
 // Accept implements [net.Listener].
@@ -272,30 +270,10 @@ func (l *limited) Accept() (net.Conn, error) {
 			return nil, err
 		}
 		from, _, _ := net.SplitHostPort(c.RemoteAddr().String())
-		if l.enter(from) {
-			return &place{c, sync.OnceFunc(func() { l.leave(from) })}, nil
+		if leave, ok := l.places.Enter(from, connections, perAddress); ok {
+			return &place{c, leave}, nil
 		}
 		c.Close()
-	}
-}
-
-func (l *limited) enter(from string) bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.open >= connections || l.of[from] >= perAddress {
-		return false
-	}
-	l.open++
-	l.of[from]++
-	return true
-}
-
-func (l *limited) leave(from string) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.open--
-	if l.of[from]--; l.of[from] == 0 {
-		delete(l.of, from)
 	}
 }
 

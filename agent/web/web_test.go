@@ -424,32 +424,6 @@ func TestCrowd(t *testing.T) {
 	}
 }
 
-// Aim: the places are shared out as they should be.
-func TestPlaces(t *testing.T) {
-	l := &limited{of: map[string]int{}}
-	in := 0
-	for range 100 {
-		if l.enter("a") {
-			in++
-		}
-	}
-	if in != perAddress || !l.enter("b") {
-		t.Errorf("one address has %d places of %d", in, perAddress)
-	}
-	for i := range 1000 {
-		l.enter(fmt.Sprint(i))
-	}
-	if l.open != connections {
-		t.Errorf("%d are open", l.open)
-	}
-	for range perAddress {
-		l.leave("a")
-	}
-	if _, still := l.of["a"]; still || !l.enter("c") {
-		t.Error("a place that was given back is not there")
-	}
-}
-
 // Aim: readers cost the agent one look at itself a second, however many they are.
 func TestCached(t *testing.T) {
 	made := 0

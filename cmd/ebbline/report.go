@@ -143,15 +143,15 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	if v.Interrupted {
 		d.Because += fmt.Sprintf(" It was interrupted: %d more were to be tried.", len(s.runs)-v.Outages)
 	}
-	var margins []time.Duration
+	var inHand []time.Duration
 	for i := range s.runs {
-		if o := &s.runs[i]; o.Done && o.Margin != simulate.Untested {
-			margins = append(margins, o.Margin)
+		if o := &s.runs[i]; o.Done && o.InHand != simulate.Untested {
+			inHand = append(inHand, o.InHand)
 		}
 	}
-	if d.Histogram = report.Bins(margins, 24); len(margins) > 0 {
+	if d.Histogram = report.Bins(inHand, 24); len(inHand) > 0 {
 		at := func(n *int64) time.Duration { return time.Duration(*n) * time.Second }
-		d.Margins = report.Margins{Known: true, Worst: at(v.Margin.Worst), P05: at(v.Margin.P05), Median: at(v.Margin.Median)}
+		d.Margins = report.Margins{Known: true, Worst: at(v.InHand.Worst), P05: at(v.InHand.P05), Median: at(v.InHand.Median)}
 	}
 	s.hostRows(d, v)
 	const few = 20
@@ -297,7 +297,7 @@ func (s *simulation) hostRows(d *report.Document, v *runsView) {
 }
 
 // worst shows the outage that went worst: one that failed, else the one with the
-// least margin.
+// least in hand.
 func (s *simulation) worst() (*report.Worst, error) {
 	at := -1
 	for i := range s.runs {
@@ -319,7 +319,7 @@ func (s *simulation) worst() (*report.Worst, error) {
 	}
 	name, seed := s.nameOf(at)
 	return &report.Worst{
-		Name: name, Seed: seed, Margin: run.Margin, Tested: run.Margin != simulate.Untested,
+		Name: name, Seed: seed, Margin: run.InHand, Tested: run.InHand != simulate.Untested,
 		Faults: faultsIn(s.runs[at].Faults), Text: o.Text(s.p), Command: s.again(at), Run: t,
 	}, nil
 }
@@ -329,5 +329,5 @@ func worse(o, other *simulate.Result) bool {
 	if o.Failed != other.Failed {
 		return o.Failed
 	}
-	return o.Margin < other.Margin
+	return o.InHand < other.InHand
 }

@@ -47,43 +47,71 @@ named.`,
 // mostRandom bounds --random: each outage takes some bytes until the end.
 const mostRandom = 20_000_000
 
-func setSimulate(c *call) action {
-	pf := c.policyFlags()
-	random := c.flags.Int("random", 0, "draw so many outages (`N`)")
-	seed := c.flags.Uint64("seed", 1, "`S` of the first random outage; the others follow it")
-	detail := c.flags.Bool("detail", false, "show every run")
-	lines := c.flags.Bool("transcript", false, "print every event and what the core answered (of one outage)")
-	faults := c.flags.Bool("faults", false, "show the faults and outages that random ones are drawn from, and how often each was tried")
-	smallest := c.flags.String("smallest", "", "write the smallest failing outage that is found to `FILE`")
-	page := c.flags.String("report", "", "write a page for people to `FILE.html`, too")
-	date := c.flags.String("day", "", "`DATE` on which it happens, for the batteries' age (2026-01-31); today if not given")
-	listed := c.flags.Bool("names", false, "list the named outages")
-	workers := c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any")
-	seen := c.flags.Bool("past", false, "replay the outages that the agent has seen, too")
-	piece := c.flags.String("part", "", "draw and replay only `K/N`, the Kth of N parts of the random outages, and print it for --join")
-	joined := c.flags.Bool("join", false, "show what all parts together give: their files stand in the place of outages")
-	past := c.historyFlag()
-	return func(ctx context.Context) int {
-		switch {
-		case *listed:
-			return c.listOutages()
-		case *random < 0 || *random > mostRandom:
-			c.usage("--random takes a number from 0 to %d", mostRandom)
-			return exitUsage
-		case *workers < 1 || *workers > 1024:
-			c.usage("--workers takes a number from 1 to 1024")
-			return exitUsage
+// simulateFlags are the command's own.
+type simulateFlags struct {
+	policy                *policyFlags
+	random, workers       *int
+	seed                  *uint64
+	smallest, page, date  *string
+	detail, lines, faults *bool
+	listed, seen, joined  *bool
+	piece, history        *string
+}
+
+func (c *call) simulateFlags() *simulateFlags {
+	return &simulateFlags{
+		policy:   c.policyFlags(),
+		random:   c.flags.Int("random", 0, "draw so many outages (`N`)"),
+		seed:     c.flags.Uint64("seed", 1, "`S` of the first random outage; the others follow it"),
+		detail:   c.flags.Bool("detail", false, "show every run"),
+		lines:    c.flags.Bool("transcript", false, "print every event and what the core answered (of one outage)"),
+		faults:   c.flags.Bool("faults", false, "show the faults and outages that random ones are drawn from, and how often each was tried"),
+		smallest: c.flags.String("smallest", "", "write the smallest failing outage that is found to `FILE`"),
+		page:     c.flags.String("report", "", "write a page for people to `FILE.html`, too"),
+		date:     c.flags.String("day", "", "`DATE` on which it happens, for the batteries' age (2026-01-31); today if not given"),
+		listed:   c.flags.Bool("names", false, "list the named outages"),
+		workers:  c.flags.Int("workers", runtime.NumCPU(), "`N` runs at a time; the result is the same with any"),
+		seen:     c.flags.Bool("past", false, "replay the outages that the agent has seen, too"),
+		piece:    c.flags.String("part", "", "draw and replay only `K/N`, the Kth of N parts of the random outages, and print it for --join"),
+		joined:   c.flags.Bool("join", false, "show what all parts together give: their files stand in the place of outages"),
+		history:  c.historyFlag(),
+	}
+}
+
+// check tells what of the flags does not go together; and which part is asked for, and for
+// which day.
+func (f *simulateFlags) check() (one part, day int64, err error) {
+	switch {
+	case *f.random < 0 || *f.random > mostRandom:
+		return one, 0, fmt.Errorf("--random takes a number from 0 to %d", mostRandom)
+	case *f.workers < 1 || *f.workers > 1024:
+		return one, 0, errors.New("--workers takes a number from 1 to 1024")
+	}
+	shown := *f.detail || *f.lines || *f.seen
+	if *f.piece != "" {
+		if one, err = readPart(*f.piece); err != nil {
+			return one, 0, err
 		}
-		one, err := readPart(*piece)
-		switch {
-		case *piece != "" && err != nil:
+		if *f.random == 0 || *f.joined || shown || *f.faults || *f.smallest != "" || *f.page != "" {
+			return one, 0, errors.New("--part needs --random, and is only drawn and replayed: what is to be shown is said where the parts are joined")
+		}
+	}
+	if *f.joined && (*f.random > 0 || shown) {
+		return one, 0, errors.New("--join takes the outages from the parts: leave out --random, --detail, --transcript and --past")
+	}
+	day, err = dayOf(*f.date)
+	return one, day, err
+}
+
+func setSimulate(c *call) action {
+	f := c.simulateFlags()
+	return func(ctx context.Context) int {
+		if *f.listed {
+			return c.listOutages()
+		}
+		one, day, err := f.check()
+		if err != nil {
 			c.usage("%v", err)
-			return exitUsage
-		case *piece != "" && (*random == 0 || *joined || *detail || *lines || *faults || *seen || *smallest != "" || *page != ""):
-			c.usage("--part needs --random, and is only drawn and replayed: what is to be shown is said where the parts are joined")
-			return exitUsage
-		case *joined && (*random > 0 || *detail || *lines || *seen):
-			c.usage("--join takes the outages from the parts: leave out --random, --detail, --transcript and --past")
 			return exitUsage
 		}
 		path, files := c.Env("EBBLINE_POLICY"), c.args
@@ -92,28 +120,23 @@ func setSimulate(c *call) action {
 		} else {
 			c.args = nil
 		}
-		day, err := dayOf(*date)
-		if err != nil {
-			c.usage("%v", err)
-			return exitUsage
-		}
-		c.onlyReads(append(c.historyFiles(*past), files...), []string{*page, *smallest})
-		p, found, code := c.policyLearned(ctx, pf, *past)
+		c.onlyReads(append(c.historyFiles(*f.history), files...), []string{*f.page, *f.smallest})
+		p, found, code := c.policyLearned(ctx, f.policy, *f.history)
 		if p == nil {
 			return code
 		}
 		p = c.acting(p)
-		if err := apart([]string{*page, *smallest}, append([]string{path, *past}, files...)); err != nil {
+		if err := apart([]string{*f.page, *f.smallest}, append([]string{path, *f.history}, files...)); err != nil {
 			return c.fail("%v", err)
 		}
-		job := &simulation{p: p, path: path, site: pf.site, day: day, seed: *seed, random: *random, atOnce: *workers, detail: *detail, seen: *seen, history: *past, progress: c.progress()}
+		job := &simulation{p: p, path: path, site: f.policy.site, day: day, seed: *f.seed, random: *f.random, atOnce: *f.workers, detail: *f.detail, seen: *f.seen, history: *f.history, progress: c.progress()}
 		switch {
-		case *joined:
+		case *f.joined:
 			err = job.join(files)
-		case *piece != "" && len(files) > 0:
+		case *f.piece != "" && len(files) > 0:
 			c.usage("--part is of random outages: %q is named", files[0])
 			return exitUsage
-		case *piece != "":
+		case *f.piece != "":
 			if err := job.runPart(ctx, one, c.Out); err != nil {
 				return c.fail("%v", err)
 			}
@@ -124,55 +147,60 @@ func setSimulate(c *call) action {
 		if err != nil {
 			return c.fail("%v", err)
 		}
-		if *seen {
-			list, err := c.past(ctx, p, *past)
-			if err != nil {
-				return c.fail("%v", err)
-			}
-			job.named = append(job.named, list...)
-			job.words = append(job.words, make([]string, len(list))...)
-		}
-		if err := writable(*smallest); err != nil {
-			return c.fail("%v", err)
-		}
-		if *lines {
-			if job.count() != 1 {
-				c.usage("--transcript shows one outage; %d are to be replayed", job.count())
-				return exitUsage
-			}
-			return c.transcript(job)
-		}
-		paper, err := newPaper(*page)
+		return c.simulated(ctx, f, job, found)
+	}
+}
+
+// simulated replays what a job holds, and shows it.
+func (c *call) simulated(ctx context.Context, f *simulateFlags, job *simulation, found *measured) int {
+	if *f.seen {
+		list, err := c.past(ctx, job.p, *f.history)
 		if err != nil {
 			return c.fail("%v", err)
 		}
-		defer paper.close()
-		if err := job.run(ctx); err != nil {
-			return c.fail("%v", err)
-		}
-		if err := job.writeSmallest(*smallest); err != nil {
-			return c.fail("%v", err)
-		}
-		v := job.view()
-		v.Measured = found.view()
-		if err := job.writeReport(paper, v); err != nil {
-			return c.fail("%v", err)
-		}
-		if c.json {
-			printJSON(c.Out, v)
-		} else {
-			c.showRuns(job, v, *faults)
-			width, _ := terminal(c.Out)
-			found.show(c.Out, width)
-		}
-		switch {
-		case v.Verdict == simulate.Fails:
-			return exitUnfit
-		case job.stopped:
-			return exitFailed
-		}
-		return exitDone
+		job.named = append(job.named, list...)
+		job.words = append(job.words, make([]string, len(list))...)
 	}
+	if err := writable(*f.smallest); err != nil {
+		return c.fail("%v", err)
+	}
+	if *f.lines {
+		if job.count() != 1 {
+			c.usage("--transcript shows one outage; %d are to be replayed", job.count())
+			return exitUsage
+		}
+		return c.transcript(job)
+	}
+	paper, err := newPaper(*f.page)
+	if err != nil {
+		return c.fail("%v", err)
+	}
+	defer paper.close()
+	if err := job.run(ctx); err != nil {
+		return c.fail("%v", err)
+	}
+	if err := job.writeSmallest(*f.smallest); err != nil {
+		return c.fail("%v", err)
+	}
+	v := job.view()
+	v.Measured = found.view()
+	if err := job.writeReport(paper, v); err != nil {
+		return c.fail("%v", err)
+	}
+	if c.json {
+		printJSON(c.Out, v)
+	} else {
+		c.showRuns(job, v, *f.faults)
+		width, _ := terminal(c.Out)
+		found.show(c.Out, width)
+	}
+	switch {
+	case v.Verdict == simulate.Fails:
+		return exitUnfit
+	case job.stopped:
+		return exitFailed
+	}
+	return exitDone
 }
 
 // dayOf reads a date as days since 1970-01-01.

@@ -44,7 +44,7 @@ type partHead struct {
 
 // partRun is one outage's line.
 type partRun struct {
-	Margin time.Duration        `json:"margin_ns"`
+	InHand time.Duration        `json:"margin_ns"`
 	Failed bool                 `json:"failed,omitempty"`
 	Shape  simulate.Shape       `json:"shape,omitempty"`
 	Faults simulate.Faults      `json:"faults,omitempty"`
@@ -115,7 +115,7 @@ func (s *simulation) writePart(out io.Writer, h *partHead) error {
 	err := enc.Encode(h)
 	for i := range s.runs {
 		o := &s.runs[i]
-		err = errors.Join(err, enc.Encode(&partRun{o.Margin, o.Failed, o.Shape, o.Faults, o.Kind, o.Aimed, o.Cut, o.Broken, o.Length, o.Stayed, o.Best}))
+		err = errors.Join(err, enc.Encode(&partRun{o.InHand, o.Failed, o.Shape, o.Faults, o.Kind, o.Aimed, o.Cut, o.Broken, o.Length, o.Stayed, o.Best}))
 		if err != nil {
 			return err
 		}
@@ -228,7 +228,7 @@ func (s *simulation) readLines(name string, text []byte) (h partHead, runs []sim
 		if at = k + 2; strictly(line, &r) != nil || !s.possible(&r) {
 			return bad("the line is no outage's")
 		}
-		runs = append(runs, simulate.Result{Done: true, Failed: r.Failed, Shape: r.Shape, Faults: r.Faults, Kind: r.Kind, Aimed: r.Aimed, Cut: r.Cut, Margin: r.Margin,
+		runs = append(runs, simulate.Result{Done: true, Failed: r.Failed, Shape: r.Shape, Faults: r.Faults, Kind: r.Kind, Aimed: r.Aimed, Cut: r.Cut, InHand: r.InHand,
 			Broken: r.Broken, Length: r.Length, Stayed: r.Stayed, Best: r.Best})
 	}
 	return h, runs, nil

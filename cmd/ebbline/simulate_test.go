@@ -101,7 +101,7 @@ func TestSmallBatteryIsFoundOut(t *testing.T) {
 func TestEvidence(t *testing.T) {
 	_, v := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "200")
 	e := &v.Evidence
-	if v.Verdict != simulate.Proven || !v.Proven || !e.WorstCase.Proven || e.WorstCase.Cut > 0 || *e.WorstCase.Margin < 0 {
+	if v.Verdict != simulate.Proven || !v.Proven || !e.WorstCase.Proven || e.WorstCase.Cut > 0 || *e.WorstCase.InHand < 0 {
 		t.Errorf("rig: %q, worst case %+v", v.Verdict, e.WorstCase)
 	}
 	if x := e.Exhaustive; x == nil || x.Outcomes != 243 || x.Failure != 0 {
@@ -112,8 +112,8 @@ func TestEvidence(t *testing.T) {
 	}
 	if v.Worst == nil || !strings.Contains(v.Worst.Command, "rig.hcl --random 1 --seed "+strconv.FormatUint(v.Worst.Seed, 10)+" --day ") {
 		t.Errorf("rig: the worst %+v", v.Worst)
-	} else if _, again := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "1", "--seed", strconv.FormatUint(v.Worst.Seed, 10)); *again.Margin.Worst != *v.Worst.Margin {
-		t.Errorf("rig: the worst again has a margin of %d, not %d", *again.Margin.Worst, *v.Worst.Margin)
+	} else if _, again := viewed(t, context.Background(), "../../testdata/policies/rig.hcl", "--random", "1", "--seed", strconv.FormatUint(v.Worst.Seed, 10)); *again.InHand.Worst != *v.Worst.InHand {
+		t.Errorf("rig: the worst again has %d s in hand, not %d", *again.InHand.Worst, *v.Worst.InHand)
 	}
 	if v.Stayed == nil || v.Stayed.Share <= 0 || v.Stayed.Share > 1.02 || len(v.Stayed.Hosts) != 4 {
 		t.Errorf("rig: stayed up %+v", v.Stayed)
@@ -295,7 +295,7 @@ func TestSimulateBadInput(t *testing.T) {
 
 // Aim: the command that replays the worst outage does so, to the second. Method:
 // what a user may run, with other seeds than the first; the command it names is
-// taken as a shell takes it, and its worst margin must be the same.
+// taken as a shell takes it, and the least in hand must be the same.
 func TestWorstAgain(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "a folder")
 	if err := os.Mkdir(dir, 0o700); err != nil {
@@ -315,8 +315,8 @@ func TestWorstAgain(t *testing.T) {
 		}
 		again := strings.Split(strings.TrimSpace(string(out)), "\n")
 		_, w := viewed(t, context.Background(), again...)
-		if w.Outages != 1 || *w.Margin.Worst != *v.Worst.Margin {
-			t.Errorf("%q: the worst is %+v with %d s; %q replays %d with %d s", args, *v.Worst, *v.Worst.Margin, again, w.Outages, *w.Margin.Worst)
+		if w.Outages != 1 || *w.InHand.Worst != *v.Worst.InHand {
+			t.Errorf("%q: the worst is %+v with %d s; %q replays %d with %d s", args, *v.Worst, *v.Worst.InHand, again, w.Outages, *w.InHand.Worst)
 		}
 	}
 }

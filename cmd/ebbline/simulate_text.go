@@ -38,7 +38,7 @@ func (c *call) showRuns(s *simulation, v *runsView, faults bool) {
 	}
 	t.verdict(s, v)
 	t.evidence(s, v)
-	t.margins(v)
+	t.inHand(v)
 	t.stayed(v)
 	t.smallest(s, v)
 }
@@ -140,8 +140,8 @@ func (t *proofText) evidence(s *simulation, v *runsView) {
 		} else {
 			text += fmt.Sprintf("the chance that a host is cut is exactly %s in this model", chance(x.Failure))
 		}
-		if x.Margin != nil {
-			text += "; at worst " + spelled(*x.Margin) + " in hand"
+		if x.InHand != nil {
+			text += "; at worst " + spelled(*x.InHand) + " in hand"
 		}
 		t.item("exhaustive", text)
 	} else if v.Evidence.WhyNot != "" {
@@ -180,8 +180,8 @@ func (t *proofText) worstCase(s *simulation, v *runsView) {
 	w := &v.Evidence.WorstCase
 	if w.Proven {
 		text := "proven for every outage, however long, with the agent running, UPSs that answer, say rightly whether the input is there and draw no more themselves than is counted on, full batteries that hold their low projection or more, and hosts that draw no more than the policy says and stop within their first allowance: " + v.becauseProven()
-		if w.Margin != nil {
-			text += "; in hand it has " + spelled(*w.Margin)
+		if w.InHand != nil {
+			text += "; in hand it has " + spelled(*w.InHand)
 		}
 		t.item("worst case", text)
 		return
@@ -264,16 +264,16 @@ func chance(p float64) string {
 	return fmt.Sprintf("%.2g %%", 100*p)
 }
 
-func (t *proofText) margins(v *runsView) {
-	if v.Margin.Worst == nil {
+func (t *proofText) inHand(v *runsView) {
+	if v.InHand.Worst == nil {
 		t.item("in hand", "no host went off on battery")
 		return
 	}
 	if v.Outages == 1 {
-		t.item("in hand", spelled(*v.Margin.Worst))
+		t.item("in hand", spelled(*v.InHand.Worst))
 		return
 	}
-	t.item("in hand", fmt.Sprintf("worst %s, 5 %% below %s, median %s", spelled(*v.Margin.Worst), spelled(*v.Margin.P05), spelled(*v.Margin.Median)))
+	t.item("in hand", fmt.Sprintf("worst %s, 5 %% below %s, median %s", spelled(*v.InHand.Worst), spelled(*v.InHand.P05), spelled(*v.InHand.Median)))
 	if v.Worst != nil {
 		t.item("worst", fmt.Sprintf("%q; again:", v.Worst.Outage))
 		fmt.Fprintf(t.w, "  %s\n", v.Worst.Command)
@@ -350,12 +350,12 @@ func (s *simulation) table(w io.Writer, columns int) {
 		for k := range o.Run.Hosts {
 			n[o.Run.Hosts[k].End]++
 		}
-		margin := "-"
-		if o.Margin != simulate.Untested {
-			margin = shutdown.Spell(o.Margin)
+		inHand := "-"
+		if o.InHand != simulate.Untested {
+			inHand = shutdown.Spell(o.InHand)
 		}
 		hung += o.Run.CutHung
-		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, margin, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
+		hang(w, fmt.Sprintf("%7d %8s %5d %5d %5d  ", seed, inHand, n[world.Clean], n[world.Cut], n[world.StaysUp]), name, columns)
 	}
 	if hung > 0 {
 		fmt.Fprintln(w, "cut: power lost while up. For a host that would not go down that is no failure.")

@@ -17,7 +17,7 @@ type runsView struct {
 	Verdict     simulate.Verdict `json:"verdict"`
 	Proven      bool             `json:"proven"`
 	Because     string           `json:"because"`
-	Margin      marginView       `json:"margin_seconds"`
+	InHand      inHandView       `json:"margin_seconds"`
 	Cut         int              `json:"outages_with_a_host_cut"`
 	Failed      int              `json:"outages_failed"`
 	Evidence    evidenceView     `json:"evidence"`
@@ -42,7 +42,7 @@ type evidenceView struct {
 type worstCaseView struct {
 	Proven     bool            `json:"proven"`
 	Conditions []conditionView `json:"conditions"`
-	Margin     *int64          `json:"margin_seconds"`
+	InHand     *int64          `json:"margin_seconds"`
 	Cut        int             `json:"hosts_cut"`
 	Instead    string          `json:"instead,omitempty"`
 	Corners    int             `json:"corners,omitempty"`
@@ -58,7 +58,7 @@ type conditionView struct {
 type exhaustiveView struct {
 	Outcomes int     `json:"outcomes"`
 	Failure  float64 `json:"failure_probability"`
-	Margin   *int64  `json:"worst_margin_seconds"`
+	InHand   *int64  `json:"worst_margin_seconds"`
 }
 
 // randomView is what was seen in random outages: of those in rooms no worse than
@@ -108,7 +108,7 @@ func (v *seenView) boundBy(large *seenView) {
 type worstView struct {
 	Outage  string `json:"outage"`
 	Seed    uint64 `json:"seed"`
-	Margin  *int64 `json:"margin_seconds"`
+	InHand  *int64 `json:"margin_seconds"`
 	Command string `json:"command"`
 }
 
@@ -143,7 +143,7 @@ type triedView struct {
 	Drawn   string `json:"drawn,omitempty"`
 }
 
-type marginView struct {
+type inHandView struct {
 	Worst  *int64 `json:"worst"`
 	P05    *int64 `json:"p05"`
 	Median *int64 `json:"median"`
@@ -159,7 +159,7 @@ type violationView struct {
 type runView struct {
 	Outage string        `json:"outage"`
 	Seed   uint64        `json:"seed"`
-	Margin *int64        `json:"margin_seconds"`
+	InHand *int64        `json:"margin_seconds"`
 	Over   bool          `json:"back_to_normal"`
 	Hosts  []hostRunView `json:"hosts"`
 }
@@ -172,7 +172,7 @@ type hostRunView struct {
 	Started *int64 `json:"started_seconds"`
 }
 
-// secondsOf is a margin for JSON: null when no host went off on battery.
+// secondsOf is what is in hand, for JSON: null when no host went off on battery.
 func secondsOf(d time.Duration) *int64 {
 	if d == simulate.Untested {
 		return nil
@@ -183,7 +183,7 @@ func secondsOf(d time.Duration) *int64 {
 
 func (s *simulation) view() *runsView {
 	v := &runsView{Seed: s.seed, Interrupted: s.stopped, Proven: s.proof.Proven, Violations: []violationView{}, Faults: []triedView{}}
-	var margins, aimed []time.Duration
+	var inHand, aimed []time.Duration
 	worst := -1
 	for i := range s.runs {
 		o := &s.runs[i]
@@ -198,13 +198,13 @@ func (s *simulation) view() *runsView {
 		if o.Failed {
 			v.Failed++
 		}
-		if o.Margin != simulate.Untested {
+		if o.InHand != simulate.Untested {
 			if i >= len(s.named) && simulate.Aimed(s.place(i)) {
-				aimed = append(aimed, o.Margin)
+				aimed = append(aimed, o.InHand)
 			} else {
-				margins = append(margins, o.Margin)
+				inHand = append(inHand, o.InHand)
 			}
-			if worst < 0 || o.Margin < s.runs[worst].Margin {
+			if worst < 0 || o.InHand < s.runs[worst].InHand {
 				worst = i
 			}
 		}
@@ -215,21 +215,21 @@ func (s *simulation) view() *runsView {
 			v.Runs = append(v.Runs, s.runOf(o, name, seed))
 		}
 	}
-	if len(margins) == 0 {
-		margins = aimed
+	if len(inHand) == 0 {
+		inHand = aimed
 	}
-	sort.Slice(margins, func(a, b int) bool { return margins[a] < margins[b] })
+	sort.Slice(inHand, func(a, b int) bool { return inHand[a] < inHand[b] })
 	at := func(q float64) *int64 {
-		if len(margins) == 0 {
+		if len(inHand) == 0 {
 			return nil
 		}
-		return secondsOf(margins[int(q*float64(len(margins)-1))])
+		return secondsOf(inHand[int(q*float64(len(inHand)-1))])
 	}
-	v.Margin = marginView{nil, at(0.05), at(0.5)}
+	v.InHand = inHandView{nil, at(0.05), at(0.5)}
 	if worst >= 0 {
-		v.Margin.Worst = secondsOf(s.runs[worst].Margin)
+		v.InHand.Worst = secondsOf(s.runs[worst].InHand)
 		name, seed := s.nameOf(worst)
-		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].Margin), s.again(worst)}
+		v.Worst = &worstView{name, seed, secondsOf(s.runs[worst].InHand), s.again(worst)}
 	}
 	s.evidence(v)
 	s.verdict(v)
@@ -244,13 +244,13 @@ func (s *simulation) view() *runsView {
 
 func (s *simulation) evidence(v *runsView) {
 	p := &s.proof
-	w := worstCaseView{Proven: p.Proven, Margin: secondsOf(p.Margin), Cut: p.Cut, Instead: instead(p), Corners: p.Corners, Failed: p.Failed}
+	w := worstCaseView{Proven: p.Proven, InHand: secondsOf(p.InHand), Cut: p.Cut, Instead: instead(p), Corners: p.Corners, Failed: p.Failed}
 	for _, c := range p.Conditions {
 		w.Conditions = append(w.Conditions, conditionView(c))
 	}
 	v.Evidence = evidenceView{WorstCase: w, WhyNot: s.whyNotExhaustive()}
 	if x := &s.exhaustive; x.Outcomes > 0 {
-		v.Evidence.Exhaustive = &exhaustiveView{x.Outcomes, x.Bad, secondsOf(x.Margin)}
+		v.Evidence.Exhaustive = &exhaustiveView{x.Outcomes, x.Bad, secondsOf(x.InHand)}
 	}
 	v.Evidence.Random = s.randomly()
 }
@@ -457,7 +457,7 @@ func median(d []time.Duration) time.Duration {
 }
 
 func (s *simulation) runOf(o *simulate.Result, name string, seed uint64) runView {
-	v := runView{Outage: name, Seed: seed, Over: o.Run.Over, Hosts: []hostRunView{}, Margin: secondsOf(o.Margin)}
+	v := runView{Outage: name, Seed: seed, Over: o.Run.Over, Hosts: []hostRunView{}, InHand: secondsOf(o.InHand)}
 	some := func(d time.Duration) *int64 {
 		if d < 0 {
 			return nil

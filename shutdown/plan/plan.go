@@ -123,14 +123,21 @@ type Plan struct {
 
 // Stop is one host's place in the plan.
 type Stop struct {
-	Asked time.Duration `json:"Start"` // since the plan was made; the snapshot's name is that of its format
+	Asked time.Duration // since the plan was made
 	Down  time.Duration // its allowance used up, at the latest
 	// Latest is the start after which, at its expected time and with what must
 	// follow it at theirs, it would be too late: the moment at which it goes
 	// though a dependent may still be up.
 	Latest time.Duration
 	Kept   bool // the promised time is kept
+	// Host and Why are notes of whoever asks: which host it is, and what placed the stop
+	// here. The planner leaves them alone.
+	Host int32
+	Why  Cause
 }
+
+// Cause is what placed a stop, in the words of whoever asks.
+type Cause int32
 
 // Forecast is one store under the plan, at the projection the problem gave and at
 // worst durations.

@@ -117,7 +117,7 @@ func (w *World) gone(k int32) {
 		}
 		w.update(int32(f))
 		secs := u.Model.Runtime(u.Charge, u.Load+u.own)
-		u.Margin = time.Duration(min(secs, 1e9) * 1e9)
+		u.InHand = time.Duration(min(secs, 1e9) * 1e9)
 	}
 	w.off(k)
 	w.settle()
@@ -202,7 +202,7 @@ func (w *World) dead(i int32) {
 		}
 		if w.Behaves(int32(k)) {
 			lacked = max(lacked, w.wanting(int32(k)))
-			u.Margin = -lacked
+			u.InHand = -lacked
 		}
 		w.off(int32(k))
 		h.WasCut, h.LastCut = true, true

@@ -44,8 +44,8 @@ type UPS struct {
 	Model   battery.Model
 	Load    float64 // watts at the output
 	Extra   float64
-	Margin  time.Duration // battery time left, at the load before, when a host on it last went off; what a host that was cut lacked, negative; or [NoMargin]
-	Before  time.Duration // the least Margin of the losses of input before this one
+	InHand  time.Duration // battery time left, at the load before, when a host on it last went off; what a host that was cut lacked, negative; or [NoneInHand]
+	Before  time.Duration // the least InHand of the losses of input before this one
 	at      shutdown.Instant
 	belief  *battery.Belief
 	version uint32 // of its running empty
@@ -92,11 +92,11 @@ type Host struct {
 	asked    bool // to stop, and not to start since: to be seen up again means something then
 }
 
-// NoMargin is the margin where no host went off on battery.
-const NoMargin = time.Duration(math.MaxInt64)
+// NoneInHand is what is in hand where no host went off on battery.
+const NoneInHand = time.Duration(math.MaxInt64)
 
-// Least is the least margin of all losses of input so far.
-func (u *UPS) Least() time.Duration { return min(u.Before, u.Margin) }
+// Least is the least in hand of all losses of input so far.
+func (u *UPS) Least() time.Duration { return min(u.Before, u.InHand) }
 
 // World is the room in one run. [World.Next] hands out what the core is to be
 // told; [World.Do] takes what the core wants done.
@@ -155,7 +155,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		tr := &t.UPSs[i]
 		b := &w.beliefs[i]
 		m := tr.Model(b)
-		w.UPSs[i] = UPS{Input: true, Margin: NoMargin, Before: NoMargin, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism, own: b.OverheadWatts * tr.Own}
+		w.UPSs[i] = UPS{Input: true, InHand: NoneInHand, Before: NoneInHand, Model: m, Charge: m.At(tr.Charge), belief: b, at: at, pollAt: shutdown.Never, claims: tr.Optimism, own: b.OverheadWatts * tr.Own}
 	}
 	for k := range w.Hosts {
 		for j := w.Policy.Hosts[k].RunsOn; j >= 0; j = w.Policy.Hosts[j].RunsOn {
@@ -381,7 +381,7 @@ func (w *World) upsMoment(i int32, m *Moment) {
 	case InputLost:
 		if u.Input {
 			u.Before = u.Least()
-			u.Input, u.Margin, u.since = false, NoMargin, w.Now
+			u.Input, u.InHand, u.since = false, NoneInHand, w.Now
 			w.settle()
 			w.notice(i)
 		}
