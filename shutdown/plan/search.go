@@ -66,13 +66,15 @@ func (w *Planner) push(i int32, to int) bool {
 }
 
 func (w *Planner) later(i int32, to int) bool {
-	if w.keeps && to <= w.last {
-		w.leave(i)
-		to = w.free(i, to)
-		w.occupy(i)
-	}
 	if to > w.last || i == w.pinned {
 		return false
+	}
+	if w.keeps && !w.hasRoom(i, to) {
+		w.leave(i)
+		to = w.free(i, to)
+		if w.occupy(i); to > w.last {
+			return false
+		}
 	}
 	w.move(i, to)
 	w.enqueue(w.place[i])
@@ -97,13 +99,15 @@ func (w *Planner) pull(i int32, to int) bool {
 }
 
 func (w *Planner) sooner(i int32, to int) bool {
-	if w.keeps {
-		w.leave(i)
-		to = w.freeBefore(i, to)
-		w.occupy(i)
-	}
 	if to < w.low[i] || i == w.pinned || w.hosts[i].Asked {
 		return false
+	}
+	if w.keeps && !w.hasRoom(i, to) {
+		w.leave(i)
+		to = w.freeBefore(i, to)
+		if w.occupy(i); to < w.low[i] {
+			return false
+		}
 	}
 	w.move(i, to)
 	w.enqueue(-w.place[i])
@@ -136,12 +140,9 @@ func (w *Planner) move(i int32, to int) {
 
 func (w *Planner) put(i int32, to int) {
 	if w.keeps {
-		w.leave(i)
+		w.reoccupy(i, to)
 	}
 	w.start[i] = to
-	if w.keeps {
-		w.occupy(i)
-	}
 }
 
 // back takes all moves back.
@@ -591,28 +592,32 @@ func (w *Planner) aboveLow() bool {
 // store that is short, until the plan is safe, and gives up when it is worth no more
 // than before.
 func (w *Planner) repair(pinned int32) bool {
-	before := int64(0)
+	more := w.total() // than the plan was worth
 	for i, s := range w.saved {
-		before += w.worth(int32(i), s)
+		more -= w.worth(int32(i), s)
 	}
 	w.pinned = pinned
 	defer func() { w.pinned = -1 }()
 	for !w.try() {
-		short := w.short
-		best, least := int32(-1), 0.0
 		w.spent += len(w.hosts)
+		if more <= 0 {
+			return false
+		}
+		short := w.short
+		best, least, loss := int32(-1), 0.0, int64(0)
 		for j := range w.all() {
 			if w.pull(j, w.start[j]-1) {
 				gain, cost := w.weighOn(short)
 				if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
-					best, least = j, r
+					best, least, loss = j, r, gain
 				}
 			}
 			w.back()
 		}
-		if best < 0 || w.total() <= before {
+		if best < 0 {
 			return false
 		}
+		more += loss
 		w.pull(best, w.start[best]-1)
 		w.hold()
 	}
