@@ -31,7 +31,9 @@ type searcher struct {
 	pulls   []option
 	touched []bool
 
-	saved []int
+	saved  []int
+	pulled []move // while a plan is repaired
+	rounds []int  // where in them each round begins
 }
 
 // move is one host's change of start.
@@ -598,28 +600,97 @@ func (w *Planner) repair(pinned int32) bool {
 	}
 	w.pinned = pinned
 	defer func() { w.pinned = -1 }()
-	for !w.try() {
-		w.spent += len(w.hosts)
-		if more <= 0 {
-			return false
-		}
-		short := w.short
-		best, least, loss := int32(-1), 0.0, int64(0)
-		for j := range w.all() {
-			if w.pull(j, w.start[j]-1) {
-				gain, cost := w.weighOn(short)
-				if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
-					best, least, loss = j, r, gain
-				}
+	w.pulled, w.rounds = w.pulled[:0], w.rounds[:0]
+	// Which hosts are pulled does not hang on whether the plan is safe yet, where one
+	// store is short all the time, nor does more pulling make a safe plan unsafe where
+	// nothing draws more while it stops: then not each round is tried, and the first that
+	// is safe is looked for once one is.
+	each := w.peaks || len(w.stores) > 1
+	unsafe := -1 // the last round that was tried
+	for {
+		n := len(w.rounds)
+		if each || n-unsafe > n/4 {
+			if w.try() {
+				w.firstSafe(unsafe, n)
+				return true
 			}
-			w.back()
+			unsafe = n
+		} else {
+			w.spent += 3 * len(w.hosts) // about what it takes to try one
 		}
-		if best < 0 {
-			return false
+		w.spent += len(w.hosts)
+		if more <= 0 || !w.pullCheapest(&more) {
+			break
 		}
-		more += loss
-		w.pull(best, w.start[best]-1)
-		w.hold()
 	}
+	if n := len(w.rounds); unsafe < n && w.try() {
+		w.firstSafe(unsafe, n)
+		return true
+	}
+	return false
+}
+
+// pullCheapest pulls the host forward that loses least for what it frees, one slot, and
+// takes what that loses off what the plan is worth.
+func (w *Planner) pullCheapest(more *int64) bool {
+	best, least, gained := int32(-1), 0.0, int64(0)
+	for j := range w.all() {
+		if w.pull(j, w.start[j]-1) {
+			gain, cost := w.weighOn(w.short)
+			if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
+				best, least, gained = j, r, gain
+			}
+		}
+		w.back()
+	}
+	if best < 0 {
+		return false
+	}
+	*more += gained
+	w.pull(best, w.start[best]-1)
+	w.rounds = append(w.rounds, len(w.pulled))
+	w.pulled = append(w.pulled, w.undo...)
+	w.hold()
 	return true
+}
+
+// firstSafe goes back from a round that is safe, and was tried last, to the first that is,
+// behind one that is not.
+func (w *Planner) firstSafe(unsafe, safe int) {
+	at := safe
+	for safe-unsafe > 1 {
+		mid := (unsafe + safe) / 2
+		w.toRound(&at, mid)
+		w.hold()
+		if w.try() {
+			safe = mid
+		} else {
+			unsafe = mid
+		}
+	}
+	w.toRound(&at, safe)
+	w.keep()
+	w.ahead = w.ahead[:0]
+}
+
+// toRound puts the hosts where they were before a round of pulling.
+func (w *Planner) toRound(at *int, round int) {
+	for ; *at > round; *at-- {
+		end := len(w.pulled)
+		if *at < len(w.rounds) {
+			end = w.rounds[*at]
+		}
+		for k := end - 1; k >= w.rounds[*at-1]; k-- {
+			w.move(w.pulled[k].host, w.pulled[k].from)
+		}
+	}
+	for ; *at < round; *at++ {
+		end := len(w.pulled)
+		if *at+1 < len(w.rounds) {
+			end = w.rounds[*at+1]
+		}
+		for k := w.rounds[*at]; k < end; k++ {
+			w.move(w.pulled[k].host, w.pulled[k].to)
+		}
+	}
 }
