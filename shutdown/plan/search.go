@@ -544,7 +544,7 @@ func (w *Planner) stopLater(i int32, by, effort int) bool {
 		return false
 	}
 	w.hold()
-	if !w.repair(i) {
+	if !w.repair(i, 1) {
 		return false
 	}
 	w.fill(1, i, effort)
@@ -567,8 +567,9 @@ func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 	}
 	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(w.from[a], w.from[b]) })
 	w.ahead = append(w.ahead[:0], w.line...)
+	wide := max(1, slices.Max(w.start)/64)
 	// A row of stops with no room between them comes forward only as a whole.
-	for by := 0; !w.inLine(w.room) || !w.aboveLow() || !w.repair(-1); by++ {
+	for by := 0; !w.inLine(w.room) || !w.aboveLow() || !w.repair(-1, wide); by++ {
 		if by == w.length[i] {
 			return false
 		}
@@ -590,10 +591,10 @@ func (w *Planner) aboveLow() bool {
 	return true
 }
 
-// repair pulls hosts forward, those first that lose least for what they free on the
-// store that is short, until the plan is safe, and gives up when it is worth no more
-// than before.
-func (w *Planner) repair(pinned int32) bool {
+// repair pulls hosts forward, at first by so many slots, those first that lose least for
+// what they free on the store that is short, until the plan is safe, and gives up when it
+// is worth no more than before.
+func (w *Planner) repair(pinned int32, by int) bool {
 	more := w.total() // than the plan was worth
 	for i, s := range w.saved {
 		more -= w.worth(int32(i), s)
@@ -619,7 +620,12 @@ func (w *Planner) repair(pinned int32) bool {
 			w.spent += 3 * len(w.hosts) // about what it takes to try one
 		}
 		w.spent += len(w.hosts)
-		if more <= 0 || !w.pullCheapest(&more) {
+		if more <= 0 {
+			break
+		}
+		for ; by > 0 && !w.pullCheapest(by, &more); by /= 2 {
+		}
+		if by == 0 {
 			break
 		}
 	}
@@ -630,12 +636,12 @@ func (w *Planner) repair(pinned int32) bool {
 	return false
 }
 
-// pullCheapest pulls the host forward that loses least for what it frees, one slot, and
-// takes what that loses off what the plan is worth.
-func (w *Planner) pullCheapest(more *int64) bool {
+// pullCheapest pulls the host forward by some slots that loses least for what it frees,
+// and takes what that loses off what the plan is worth.
+func (w *Planner) pullCheapest(by int, more *int64) bool {
 	best, least, gained := int32(-1), 0.0, int64(0)
 	for j := range w.all() {
-		if w.pull(j, w.start[j]-1) {
+		if w.pull(j, w.start[j]-by) {
 			gain, cost := w.weighOn(w.short)
 			if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
 				best, least, gained = j, r, gain
@@ -647,7 +653,7 @@ func (w *Planner) pullCheapest(more *int64) bool {
 		return false
 	}
 	*more += gained
-	w.pull(best, w.start[best]-1)
+	w.pull(best, w.start[best]-by)
 	w.rounds = append(w.rounds, len(w.pulled))
 	w.pulled = append(w.pulled, w.undo...)
 	w.hold()
