@@ -534,8 +534,7 @@ func (w *Planner) stopEarlier(i int32, by, effort int) bool {
 		return false
 	}
 	w.keep()
-	w.fill(1, i, effort)
-	w.fill(1, -1, effort)
+	w.refill(i, by/8, effort)
 	return true
 }
 
@@ -547,9 +546,20 @@ func (w *Planner) stopLater(i int32, by, effort int) bool {
 	if !w.repair(i, 1) {
 		return false
 	}
-	w.fill(1, i, effort)
-	w.fill(1, -1, effort)
+	w.refill(i, by/8, effort)
 	return true
+}
+
+// refill fills up what a change left free, in steps from so many slots down to one; with
+// the host that was changed left where it is, at first.
+func (w *Planner) refill(i int32, by, effort int) {
+	for ; by > 1; by /= 4 {
+		w.fill(by, i, effort)
+	}
+	if i >= 0 {
+		w.fill(1, i, effort)
+	}
+	w.fill(1, -1, effort)
 }
 
 // takePlace puts a host in another's place, and the other in its own or behind
@@ -578,7 +588,7 @@ func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 			w.from[k] = max(w.low[k], w.from[k]-1)
 		}
 	}
-	w.fill(1, -1, effort)
+	w.refill(-1, wide, effort)
 	return true
 }
 
