@@ -2,6 +2,8 @@ package plan
 
 import (
 	"cmp"
+	"iter"
+	"math"
 	"slices"
 )
 
@@ -488,37 +490,72 @@ func (w *Planner) exchange(pull, push *option) bool {
 
 // deepen tries for every host what comes of stopping it earlier, or later at the
 // others' cost, and with a limit on stops at once of taking another's place, when the
-// rest is made anew.
+// rest is made anew. It ends when all changes were tried since one was kept.
 func (w *Planner) deepen(effort int) {
-	for better := true; better; {
-		better = false
+	quiet, all := 0, math.MaxInt // changes since one was kept; how many there are
+	for all > quiet {
+		n := 0
+		for c := range w.changes() {
+			quiet++
+			if n++; w.may(c) && w.attempt(effort, c) {
+				quiet = 0
+			}
+			if w.spent > effort || quiet >= all {
+				return
+			}
+		}
+		all = n
+	}
+}
+
+// change is one of a plan from which the rest is made anew: a host stops earlier or
+// later by some slots, or in another's place.
+type change struct {
+	host, other int32
+	by          int
+	turn        bool // the other stops in its place
+}
+
+// changes gives all that are tried.
+func (w *Planner) changes() iter.Seq[change] {
+	return func(yield func(change) bool) {
 		for i := range w.all() {
 			for j := range w.all() {
-				if w.keeps && i < j {
-					better = w.attempt(effort, func() bool { return w.takePlace(i, j, true, effort) }) || better
-				}
-				if w.keeps && i != j {
-					better = w.attempt(effort, func() bool { return w.takePlace(i, j, false, effort) }) || better
+				if w.keeps && i < j && !yield(change{host: i, other: j, turn: true}) || w.keeps && i != j && !yield(change{host: i, other: j}) {
+					return
 				}
 			}
 			for by := 1; by <= w.last; by += max(1, by/3) {
-				better = w.attempt(effort, func() bool { return w.stopEarlier(i, by, effort) }) || better
-				better = w.attempt(effort, func() bool { return w.stopLater(i, by, effort) }) || better
+				if !yield(change{host: i, by: -by}) || !yield(change{host: i, by: by}) {
+					return
+				}
 			}
 		}
 	}
 }
 
+// may is false for a change that can not be made, whatever it brings.
+func (w *Planner) may(c change) bool {
+	to := w.start[c.host] + c.by
+	return c.by == 0 || !w.hosts[c.host].Asked && to >= w.low[c.host] && to <= w.last
+}
+
 // attempt makes a change and keeps it if the plan is worth more for it.
-func (w *Planner) attempt(effort int, change func() bool) bool {
-	if w.spent > effort {
-		return false
-	}
+func (w *Planner) attempt(effort int, c change) bool {
 	w.spent += len(w.hosts)
 	before := w.total()
 	w.saved = append(w.saved[:0], w.start...)
 	w.kept.copy(&w.now)
-	if change() && w.total() > before {
+	var made bool
+	switch {
+	case c.by == 0:
+		made = w.takePlace(c.host, c.other, c.turn, effort)
+	case c.by < 0:
+		made = w.stopEarlier(c.host, -c.by, effort)
+	default:
+		made = w.stopLater(c.host, c.by, effort)
+	}
+	if made && w.total() > before {
 		return true
 	}
 	w.keep()
@@ -539,7 +576,7 @@ func (w *Planner) stopEarlier(i int32, by, effort int) bool {
 }
 
 func (w *Planner) stopLater(i int32, by, effort int) bool {
-	if w.hosts[i].Asked || !w.push(i, w.start[i]+by) {
+	if !w.push(i, w.start[i]+by) {
 		return false
 	}
 	w.hold()
