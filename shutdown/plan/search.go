@@ -228,10 +228,14 @@ func (w *Planner) improve() {
 	for ; by >= 1; by /= finer {
 		w.fill(by, -1, far)
 		for range rounds(by) {
+			before := w.total()
 			if w.p.Quick || w.spent > effort || !w.trade(by, effort) {
 				break
 			}
 			w.fill(by, -1, far)
+			if w.total()-before < before>>worthRound {
+				break
+			}
 		}
 	}
 	if !w.p.Quick {
@@ -244,6 +248,10 @@ func (w *Planner) improve() {
 	for w.fill(1, -1, far) { // until nothing is left that could be later
 	}
 }
+
+// worthRound is what a round of trades must gain for another: a two-thousandth of what
+// the plan is worth, as the power of two.
+const worthRound = 11
 
 // rounds is how often trades are looked for: of steps up to eight times as long,
 // so that every third size of step is enough.
