@@ -1,7 +1,6 @@
 package shutdown
 
 import (
-	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -524,19 +523,9 @@ func (s *State) noReturn(percent int64) time.Duration {
 	return s.work.planner.NoReturn(s.charged(percent))
 }
 
-// lasts tells whether that point is no earlier than a time. Where no host draws more
-// while it stops and there is no limit on stops at once, no plan that begins then is safe
-// unless all at once is: one replay tells, in the place of a search.
+// lasts tells whether that point is no earlier than a time.
 func (s *State) lasts(percent int64, need time.Duration) bool {
-	w, p := s.work, s.charged(percent)
-	if len(p.Hosts) == 0 || p.AtOnce > 0 || slices.ContainsFunc(p.Hosts, peaks) {
-		return w.planner.NoReturn(p) >= need
-	}
-	w.starts = w.starts[:0]
-	for range p.Hosts {
-		w.starts = append(w.starts, up(need))
-	}
-	return w.planner.Safe(p, w.starts)
+	return s.work.planner.Lasts(s.charged(percent), up(need))
 }
 
 func peaks(h plan.Host) bool { return h.Stopping > h.Watts }

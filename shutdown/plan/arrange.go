@@ -282,3 +282,27 @@ func (w *Planner) vacate() {
 func (w *Planner) occupy(i int32) { w.busy.add(w.start[i], w.start[i]+w.length[i]) }
 
 func (w *Planner) leave(i int32) { w.busy.sub(w.start[i], w.start[i]+w.length[i]) }
+
+// hasRoom tells whether a host that has its slots could start in the one given, with no
+// more stops under way than there is room for. In slots that it has now it counts itself.
+func (w *Planner) hasRoom(i int32, to int) bool {
+	from, d := w.start[i], w.length[i]
+	if to < from {
+		mid := min(from, to+d)
+		return w.busy.firstFull(to, mid, w.room) == mid && w.busy.firstFull(from, to+d, w.room+1) >= to+d
+	}
+	mid := max(to, from+d)
+	return w.busy.firstFull(mid, to+d, w.room) == to+d && w.busy.firstFull(to, from+d, w.room+1) >= from+d
+}
+
+// reoccupy gives a host other slots for those that it has.
+func (w *Planner) reoccupy(i int32, to int) {
+	from, d := w.start[i], w.length[i]
+	if to < from {
+		w.busy.sub(max(from, to+d), from+d)
+		w.busy.add(to, min(from, to+d))
+	} else {
+		w.busy.sub(from, min(to, from+d))
+		w.busy.add(max(to, from+d), to+d)
+	}
+}

@@ -20,10 +20,9 @@ func (c *occupancy) vacate(slots, most int) {
 // add counts one more in the slots from one up to another.
 func (c *occupancy) add(from, to int) {
 	for at := from; at < to; at = at&^63 + 64 {
-		carry := span(at, to)
-		for d := range c.of(at) {
-			w := &c.of(at)[d]
-			*w, carry = *w^carry, *w&carry
+		carry, digits := span(at, to), c.of(at)
+		for d := 0; carry != 0; d++ {
+			digits[d], carry = digits[d]^carry, digits[d]&carry
 		}
 	}
 }
@@ -31,10 +30,9 @@ func (c *occupancy) add(from, to int) {
 // sub counts one less.
 func (c *occupancy) sub(from, to int) {
 	for at := from; at < to; at = at&^63 + 64 {
-		borrow := span(at, to)
-		for d := range c.of(at) {
-			w := &c.of(at)[d]
-			*w, borrow = *w^borrow, borrow&^*w
+		borrow, digits := span(at, to), c.of(at)
+		for d := 0; borrow != 0; d++ {
+			digits[d], borrow = digits[d]^borrow, borrow&^digits[d]
 		}
 	}
 }

@@ -227,6 +227,27 @@ func (w *Planner) NoReturn(p *Problem) time.Duration {
 	return time.Duration(w.noReturn())
 }
 
+// Lasts tells whether a safe plan is known that starts nothing before a time. It is no
+// search for the point of no return, which asks that of some ten times.
+func (w *Planner) Lasts(p *Problem, from time.Duration) bool {
+	peaks := slices.ContainsFunc(p.Hosts, func(h Host) bool { return h.Stopping > h.Watts })
+	if p.AtOnce <= 0 || len(p.Hosts) == 0 {
+		w.Ready(p)
+		for i := range w.starts {
+			w.starts[i] = clamp(from)
+		}
+		w.dispatch(w.worst, w.starts)
+		if all := w.replay(clamp(p.Reserve), -1); all || !peaks {
+			return all // no plan that begins then is safe unless all at once is
+		}
+	}
+	w.prepare(p, true)
+	w.scenarios = append(w.scenarios[:0], scenario{false, clamp(p.Reserve), -1})
+	w.measure()
+	slot := int((clamp(from) + w.slot - 1) / w.slot)
+	return slot <= w.last && w.arrange(slot)
+}
+
 // Safe tells whether starts hold at worst durations, by one replay. It does not
 // look at the loss of a store.
 func (w *Planner) Safe(p *Problem, starts []time.Duration) bool {

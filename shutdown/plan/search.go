@@ -2,6 +2,8 @@ package plan
 
 import (
 	"cmp"
+	"iter"
+	"math"
 	"slices"
 )
 
@@ -31,7 +33,9 @@ type searcher struct {
 	pulls   []option
 	touched []bool
 
-	saved []int
+	saved  []int
+	pulled []move // while a plan is repaired
+	rounds []int  // where in them each round begins
 }
 
 // move is one host's change of start.
@@ -66,13 +70,15 @@ func (w *Planner) push(i int32, to int) bool {
 }
 
 func (w *Planner) later(i int32, to int) bool {
-	if w.keeps && to <= w.last {
-		w.leave(i)
-		to = w.free(i, to)
-		w.occupy(i)
-	}
 	if to > w.last || i == w.pinned {
 		return false
+	}
+	if w.keeps && !w.hasRoom(i, to) {
+		w.leave(i)
+		to = w.free(i, to)
+		if w.occupy(i); to > w.last {
+			return false
+		}
 	}
 	w.move(i, to)
 	w.enqueue(w.place[i])
@@ -97,13 +103,15 @@ func (w *Planner) pull(i int32, to int) bool {
 }
 
 func (w *Planner) sooner(i int32, to int) bool {
-	if w.keeps {
-		w.leave(i)
-		to = w.freeBefore(i, to)
-		w.occupy(i)
-	}
 	if to < w.low[i] || i == w.pinned || w.hosts[i].Asked {
 		return false
+	}
+	if w.keeps && !w.hasRoom(i, to) {
+		w.leave(i)
+		to = w.freeBefore(i, to)
+		if w.occupy(i); to < w.low[i] {
+			return false
+		}
 	}
 	w.move(i, to)
 	w.enqueue(-w.place[i])
@@ -136,12 +144,9 @@ func (w *Planner) move(i int32, to int) {
 
 func (w *Planner) put(i int32, to int) {
 	if w.keeps {
-		w.leave(i)
+		w.reoccupy(i, to)
 	}
 	w.start[i] = to
-	if w.keeps {
-		w.occupy(i)
-	}
 }
 
 // back takes all moves back.
@@ -223,10 +228,14 @@ func (w *Planner) improve() {
 	for ; by >= 1; by /= finer {
 		w.fill(by, -1, far)
 		for range rounds(by) {
+			before := w.total()
 			if w.p.Quick || w.spent > effort || !w.trade(by, effort) {
 				break
 			}
 			w.fill(by, -1, far)
+			if w.total()-before < before>>worthRound {
+				break
+			}
 		}
 	}
 	if !w.p.Quick {
@@ -239,6 +248,10 @@ func (w *Planner) improve() {
 	for w.fill(1, -1, far) { // until nothing is left that could be later
 	}
 }
+
+// worthRound is what a round of trades must gain for another: a two-thousandth of what
+// the plan is worth, as the power of two.
+const worthRound = 11
 
 // rounds is how often trades are looked for: of steps up to eight times as long,
 // so that every third size of step is enough.
@@ -485,37 +498,72 @@ func (w *Planner) exchange(pull, push *option) bool {
 
 // deepen tries for every host what comes of stopping it earlier, or later at the
 // others' cost, and with a limit on stops at once of taking another's place, when the
-// rest is made anew.
+// rest is made anew. It ends when all changes were tried since one was kept.
 func (w *Planner) deepen(effort int) {
-	for better := true; better; {
-		better = false
+	quiet, all := 0, math.MaxInt // changes since one was kept; how many there are
+	for all > quiet {
+		n := 0
+		for c := range w.changes() {
+			quiet++
+			if n++; w.may(c) && w.attempt(effort, c) {
+				quiet = 0
+			}
+			if w.spent > effort || quiet >= all {
+				return
+			}
+		}
+		all = n
+	}
+}
+
+// change is one of a plan from which the rest is made anew: a host stops earlier or
+// later by some slots, or in another's place.
+type change struct {
+	host, other int32
+	by          int
+	turn        bool // the other stops in its place
+}
+
+// changes gives all that are tried.
+func (w *Planner) changes() iter.Seq[change] {
+	return func(yield func(change) bool) {
 		for i := range w.all() {
 			for j := range w.all() {
-				if w.keeps && i < j {
-					better = w.attempt(effort, func() bool { return w.takePlace(i, j, true, effort) }) || better
-				}
-				if w.keeps && i != j {
-					better = w.attempt(effort, func() bool { return w.takePlace(i, j, false, effort) }) || better
+				if w.keeps && i < j && !yield(change{host: i, other: j, turn: true}) || w.keeps && i != j && !yield(change{host: i, other: j}) {
+					return
 				}
 			}
 			for by := 1; by <= w.last; by += max(1, by/3) {
-				better = w.attempt(effort, func() bool { return w.stopEarlier(i, by, effort) }) || better
-				better = w.attempt(effort, func() bool { return w.stopLater(i, by, effort) }) || better
+				if !yield(change{host: i, by: -by}) || !yield(change{host: i, by: by}) {
+					return
+				}
 			}
 		}
 	}
 }
 
+// may is false for a change that can not be made, whatever it brings.
+func (w *Planner) may(c change) bool {
+	to := w.start[c.host] + c.by
+	return c.by == 0 || !w.hosts[c.host].Asked && to >= w.low[c.host] && to <= w.last
+}
+
 // attempt makes a change and keeps it if the plan is worth more for it.
-func (w *Planner) attempt(effort int, change func() bool) bool {
-	if w.spent > effort {
-		return false
-	}
+func (w *Planner) attempt(effort int, c change) bool {
 	w.spent += len(w.hosts)
 	before := w.total()
 	w.saved = append(w.saved[:0], w.start...)
 	w.kept.copy(&w.now)
-	if change() && w.total() > before {
+	var made bool
+	switch {
+	case c.by == 0:
+		made = w.takePlace(c.host, c.other, c.turn, effort)
+	case c.by < 0:
+		made = w.stopEarlier(c.host, -c.by, effort)
+	default:
+		made = w.stopLater(c.host, c.by, effort)
+	}
+	if made && w.total() > before {
 		return true
 	}
 	w.keep()
@@ -531,22 +579,32 @@ func (w *Planner) stopEarlier(i int32, by, effort int) bool {
 		return false
 	}
 	w.keep()
-	w.fill(1, i, effort)
-	w.fill(1, -1, effort)
+	w.refill(i, by/8, effort)
 	return true
 }
 
 func (w *Planner) stopLater(i int32, by, effort int) bool {
-	if w.hosts[i].Asked || !w.push(i, w.start[i]+by) {
+	if !w.push(i, w.start[i]+by) {
 		return false
 	}
 	w.hold()
-	if !w.repair(i) {
+	if !w.repair(i, 1) {
 		return false
 	}
-	w.fill(1, i, effort)
-	w.fill(1, -1, effort)
+	w.refill(i, by/8, effort)
 	return true
+}
+
+// refill fills up what a change left free, in steps from so many slots down to one; with
+// the host that was changed left where it is, at first.
+func (w *Planner) refill(i int32, by, effort int) {
+	for ; by > 1; by /= 4 {
+		w.fill(by, i, effort)
+	}
+	if i >= 0 {
+		w.fill(1, i, effort)
+	}
+	w.fill(1, -1, effort)
 }
 
 // takePlace puts a host in another's place, and the other in its own or behind
@@ -564,8 +622,9 @@ func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 	}
 	slices.SortStableFunc(w.line, func(a, b int32) int { return cmp.Compare(w.from[a], w.from[b]) })
 	w.ahead = append(w.ahead[:0], w.line...)
+	wide := max(1, slices.Max(w.start)/64)
 	// A row of stops with no room between them comes forward only as a whole.
-	for by := 0; !w.inLine(w.room) || !w.aboveLow() || !w.repair(-1); by++ {
+	for by := 0; !w.inLine(w.room) || !w.aboveLow() || !w.repair(-1, wide); by++ {
 		if by == w.length[i] {
 			return false
 		}
@@ -574,7 +633,7 @@ func (w *Planner) takePlace(i, j int32, change bool, effort int) bool {
 			w.from[k] = max(w.low[k], w.from[k]-1)
 		}
 	}
-	w.fill(1, -1, effort)
+	w.refill(-1, wide, effort)
 	return true
 }
 
@@ -587,34 +646,112 @@ func (w *Planner) aboveLow() bool {
 	return true
 }
 
-// repair pulls hosts forward, those first that lose least for what they free on the
-// store that is short, until the plan is safe, and gives up when it is worth no more
-// than before.
-func (w *Planner) repair(pinned int32) bool {
-	before := int64(0)
+// repair pulls hosts forward, at first by so many slots, those first that lose least for
+// what they free on the store that is short, until the plan is safe, and gives up when it
+// is worth no more than before.
+func (w *Planner) repair(pinned int32, by int) bool {
+	more := w.total() // than the plan was worth
 	for i, s := range w.saved {
-		before += w.worth(int32(i), s)
+		more -= w.worth(int32(i), s)
 	}
 	w.pinned = pinned
 	defer func() { w.pinned = -1 }()
-	for !w.try() {
-		short := w.short
-		best, least := int32(-1), 0.0
-		w.spent += len(w.hosts)
-		for j := range w.all() {
-			if w.pull(j, w.start[j]-1) {
-				gain, cost := w.weighOn(short)
-				if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
-					best, least = j, r
-				}
+	w.pulled, w.rounds = w.pulled[:0], w.rounds[:0]
+	// Which hosts are pulled does not hang on whether the plan is safe yet, where one
+	// store is short all the time, nor does more pulling make a safe plan unsafe where
+	// nothing draws more while it stops: then not each round is tried, and the first that
+	// is safe is looked for once one is.
+	each := w.peaks || len(w.stores) > 1
+	unsafe := -1 // the last round that was tried
+	for {
+		n := len(w.rounds)
+		if each || n-unsafe > n/4 {
+			if w.try() {
+				w.firstSafe(unsafe, n)
+				return true
 			}
-			w.back()
+			unsafe = n
+		} else {
+			w.spent += 3 * len(w.hosts) // about what it takes to try one
 		}
-		if best < 0 || w.total() <= before {
-			return false
+		w.spent += len(w.hosts)
+		if more <= 0 {
+			break
 		}
-		w.pull(best, w.start[best]-1)
-		w.hold()
+		for ; by > 0 && !w.pullCheapest(by, &more); by /= 2 {
+		}
+		if by == 0 {
+			break
+		}
 	}
+	if n := len(w.rounds); unsafe < n && w.try() {
+		w.firstSafe(unsafe, n)
+		return true
+	}
+	return false
+}
+
+// pullCheapest pulls the host forward by some slots that loses least for what it frees,
+// and takes what that loses off what the plan is worth.
+func (w *Planner) pullCheapest(by int, more *int64) bool {
+	best, least, gained := int32(-1), 0.0, int64(0)
+	for j := range w.all() {
+		if w.pull(j, w.start[j]-by) {
+			gain, cost := w.weighOn(w.short)
+			if r := ratio(-gain, -cost); cost < 0 && (best < 0 || r < least) {
+				best, least, gained = j, r, gain
+			}
+		}
+		w.back()
+	}
+	if best < 0 {
+		return false
+	}
+	*more += gained
+	w.pull(best, w.start[best]-by)
+	w.rounds = append(w.rounds, len(w.pulled))
+	w.pulled = append(w.pulled, w.undo...)
+	w.hold()
 	return true
+}
+
+// firstSafe goes back from a round that is safe, and was tried last, to the first that is,
+// behind one that is not.
+func (w *Planner) firstSafe(unsafe, safe int) {
+	at := safe
+	for safe-unsafe > 1 {
+		mid := (unsafe + safe) / 2
+		w.toRound(&at, mid)
+		w.hold()
+		if w.try() {
+			safe = mid
+		} else {
+			unsafe = mid
+		}
+	}
+	w.toRound(&at, safe)
+	w.keep()
+	w.ahead = w.ahead[:0]
+}
+
+// toRound puts the hosts where they were before a round of pulling.
+func (w *Planner) toRound(at *int, round int) {
+	for ; *at > round; *at-- {
+		end := len(w.pulled)
+		if *at < len(w.rounds) {
+			end = w.rounds[*at]
+		}
+		for k := end - 1; k >= w.rounds[*at-1]; k-- {
+			w.move(w.pulled[k].host, w.pulled[k].from)
+		}
+	}
+	for ; *at < round; *at++ {
+		end := len(w.pulled)
+		if *at+1 < len(w.rounds) {
+			end = w.rounds[*at+1]
+		}
+		for k := w.rounds[*at]; k < end; k++ {
+			w.move(w.pulled[k].host, w.pulled[k].to)
+		}
+	}
 }
