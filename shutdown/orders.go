@@ -348,18 +348,19 @@ func (s *State) goOn(at Instant, k int32) {
 	if s.aborted(k) || h.Word != StopHost && !s.surelyLost(at, k) {
 		return
 	}
+	ways, force := s.Policy.Hosts[k].Methods, s.mayForce(k) && s.surelyLost(at, k)
 	if s.methodOver(at, k) {
 		m := s.nextWay(k, int(h.Last.Action.ID.Method), s.mayForce(k))
-		if m < 0 || s.Policy.Hosts[k].Methods[m].Force && !s.surelyLost(at, k) {
+		if m < 0 || ways[m].Force && !force {
 			return
 		}
 		if h.underWay() {
 			s.emit(Effect{Kind: Cancel, Action: h.Last.Action})
 		}
-		s.try(at, k, m, s.Policy.Hosts[k].Methods[m].GivesUp)
+		s.try(at, k, m, ways[m].GivesUp)
 		return
 	}
-	if h.underWay() || at < s.againAt(k) {
+	if h.underWay() || at < s.againAt(k) || ways[h.Last.Action.ID.Method].Force && !force {
 		return
 	}
 	b, _ := s.blocker(k)

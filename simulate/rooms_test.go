@@ -130,6 +130,7 @@ var onceBrokenSaid = []struct {
 	{"for a host whose other feed was back for a moment the agent's host left its output on, and stayed off", 2000309, 2000309021},
 	{"a battery that the low projection had empty was silent, and with it the way to a host that hung, whose silence proved it down", 9001663, 9001663001},
 	{"hosts that lost their power while their UPS was silent, after a dead agent's minutes, seemed turned off", 7000336, 7000336007},
+	{"a BMC that had not answered was told again to take a host's power, for an operator's order, with the input back", 18000059, 18000059021},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
