@@ -555,8 +555,7 @@ func (s *State) mayCut(at Instant, i int32) bool {
 		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
 		switch fed := s.fedBy(int32(k), i); {
 		case !fed:
-			// A load elsewhere that others need may hang on this UPS.
-			if s.needsFrom(int32(k), i) && !h.IsOff() && h.State != GivenUp && h.State != Late && !p.Self && !s.inTime(at, int32(k), i) {
+			if s.hangsOn(int32(k), i) && !s.inTime(at, int32(k), i) {
 				return false
 			}
 			continue
@@ -632,6 +631,12 @@ func (s *State) wanted(i int32) bool {
 		}
 	}
 	return false
+}
+
+// hangsOn tells whether a host that is up on other feeds needs a load of a UPS.
+func (s *State) hangsOn(k, i int32) bool {
+	h := &s.Hosts[k]
+	return !s.fedBy(k, i) && s.needsFrom(k, i) && !h.IsOff() && !h.givenUp() && !s.Policy.Hosts[k].Self
 }
 
 // needsFrom tells whether a load that a host needs would lose its power with a UPS's

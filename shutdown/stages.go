@@ -266,8 +266,9 @@ func (s *State) stayLast(at Instant, c *Schedule) {
 }
 
 // lingers tells whether a host that shares a UPS with this one was given up and may be
-// running still, or is only watched beside others that are stopped: its power is not taken before the battery's end makes it needless to
-// wait, for it may be slow, or the input may come back.
+// running still, or is only watched beside others that are stopped: its power is not taken
+// before the battery's end makes it needless to wait, for it may be slow, or the input may
+// come back.
 func (s *State) lingers(k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if s.lingerOn(int32(f), k) {
@@ -315,11 +316,17 @@ func (s *State) outputsCount(at Instant, k int32) bool {
 	return any
 }
 
-// returns tells whether the power of a host goes off and on again by itself.
+// returns tells whether the power of a host goes off and on again by itself: not where a
+// host that has its input elsewhere is reached through the same UPS, whose output stays on.
 func (s *State) returns(at Instant, k int32) bool {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if !s.switched(int32(f)) || s.output(at, int32(f)) == outputRefused {
 			return false
+		}
+		for j := range s.Hosts {
+			if s.hangsOn(int32(j), int32(f)) && !s.planned(int32(j)) {
+				return false
+			}
 		}
 	}
 	return true

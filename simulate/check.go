@@ -77,6 +77,7 @@ type hostState struct {
 	last    shutdown.Order   // the last that was taken
 	judged  bool             // a person said of it that it may stay as it is
 	told    bool             // an order to stop was begun for the word that was taken last
+	held    bool             // when it was asked, its UPS carried what a host elsewhere is reached through
 	doubt   bool             // it was said that it lost its power or was turned off, and nobody knows which
 }
 
@@ -260,6 +261,9 @@ func (c *Checker) hasInput(at shutdown.Instant, i int) bool {
 func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h, p := &c.hosts[k], &c.p.Hosts[k]
 	c.asks++
+	if p.Self {
+		h.held = slices.ContainsFunc(p.FedBy, c.reachedThrough)
+	}
 	if p.StaysUp {
 		c.broken("P4", "%s is never to be stopped and was asked to", p.Name)
 	}
@@ -604,7 +608,7 @@ func (c *Checker) stranded() {
 			could = could && c.p.UPSs[f].Output != nil && u.Input && !u.Dead && !c.faulty(f)
 			// Where it had to go before the others were off, and one of them may
 			// take longer than the output's countdown, switching off would cut it.
-			could = could && !c.reachedThrough(f) && !(c.hosts[k].forced && c.slowest(f) > c.p.UPSs[f].Output.OffAfter)
+			could = could && !c.hosts[k].held && !c.reachedThrough(f) && !(c.hosts[k].forced && c.slowest(f) > c.p.UPSs[f].Output.OffAfter)
 		}
 		if could {
 			c.broken("P8", "%s, the agent's own host, is off, and nothing will start it", p.Name)
