@@ -103,6 +103,8 @@ func (s *State) reviewUPSs() verdict {
 		case !counts:
 		case s.counted(int32(i)) < e.Holds:
 			r = max(r, worse)
+		case e.Holds <= 0 && s.counted(int32(i)) > 0: // that its battery was low is over
+			r = max(r, slack)
 		default:
 			r = max(r, s.reviewLoad(int32(i)))
 		}

@@ -56,6 +56,7 @@ type inputState struct {
 	before  shutdown.Instant // since when it was good before it was last lost
 	heard   shutdown.Instant // the last answer that reached the core
 	saw     shutdown.Instant // the last one that said battery
+	sawLoss shutdown.Instant // the first one that did
 	carried shutdown.Instant // the last one that said that it carries its load
 	gap     shutdown.Instant // the last long time without such a one began
 	gapTo   shutdown.Instant // and ended
@@ -154,6 +155,9 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 		}
 		if e.Measurement.Source == shutdown.FromBattery {
 			in.saw = at
+			if in.sawLoss == 0 {
+				in.sawLoss = at
+			}
 		}
 		low := e.Measurement.Battery == shutdown.StatusLow || e.Measurement.Battery == shutdown.StatusDepleted
 		c.saidLow = c.saidLow || low && in.low // one such reading may be an odd one
@@ -751,8 +755,10 @@ func (c *Checker) bound() bool {
 				return false
 			}
 		case world.Mute:
-			if m.At <= 0 {
-				return false // the loss itself was not seen
+			for i := range c.inputs {
+				if saw := c.inputs[i].sawLoss; (m.UPS < 0 || int(m.UPS) == i) && (saw == 0 || saw > Epoch.Add(m.At)) {
+					return false // the loss itself was not seen
+				}
 			}
 		}
 	}

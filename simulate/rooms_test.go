@@ -91,6 +91,7 @@ var onceBroken = []struct {
 	{"by the modelled room: its service going a moment after the way to it, a host was silent at once", 4000546, 4000546016},
 	{"waited for in vain, with no way to start it, a host that was up out of sight had no part in the next outage", 2001707, 2001707012},
 	{"a host was started at a charge that the battery's gauge did not show", 8001397, 8001397002},
+	{"by the checker: a UPS fell silent a second after the loss, before it had been asked", 20001435, 20001435020},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -109,6 +110,7 @@ var onceBrokenLater = []struct {
 	{"the same with another host beside it", 9101079, 9101079018},
 	{"a time without output that went on when the agent was there again counted from there, and a host with another feed seemed turned off", 9102262, 9102262007},
 	{"the agent's host took longer than its time, its output was called back a moment before it went, and it stayed off", 9102430, 9102430020},
+	{"a battery that said once that it was low, and then that it was not: a host went before its guest as if no time were left", 21000581, 21000581024},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
