@@ -130,15 +130,15 @@ func (s *State) levels(at Instant) {
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
-		switch {
-		case !s.Schedule.Plan.Fits && s.Schedule.Plan.FitsExpected:
-			n.B = FitsIfExpected
-		case s.anyLingers():
+		if s.anyLingers() {
 			n.B = SomeLinger
 		}
 		n.Span = s.Return().Sub(at)
-		if s.Schedule.Plan.Fits {
-			n.A = 1
+		switch p := &s.Schedule.Plan; {
+		case p.Fits:
+			n.A = PlanFits
+		case p.FitsExpected:
+			n.A = PlanFitsExpected
 		}
 		if s.Schedule.Plan.NoReturn >= battery.Unending {
 			n.Span = battery.Unending
@@ -152,7 +152,6 @@ const (
 	SomeLinger                 // hosts that were given up may run still
 	PersonFirst                // nothing is started before a person says so
 	CoolFirst                  // hosts wait for a room to be cool, too
-	FitsIfExpected             // the plan fits at expected durations, and at worst ones not
 )
 
 // anyWaitsForCool tells whether a host of a UPS waits for its room to be cool.
@@ -164,6 +163,12 @@ func (s *State) anyWaitsForCool(at Instant, i int32) bool {
 	}
 	return false
 }
+
+// What a notice of a plan says of it; 0: it does not fit.
+const (
+	PlanFits         = iota + 1
+	PlanFitsExpected // at expected durations, and at worst ones not
+)
 
 // anyLingers tells whether a host on battery was given up and may run still.
 func (s *State) anyLingers() bool {
@@ -357,7 +362,10 @@ func (s *State) ofHosts(at Instant) {
 			}
 		case TurnedOff:
 			if s.askedInVain(k) {
-				s.holdsThat(HostGivenUp, -1, k).A = 2
+				n := s.holdsThat(HostGivenUp, -1, k)
+				if n.A = 2; s.powerCut(k) {
+					n.A = 3 + int64(h.Last.Action.ID.Method)
+				}
 			}
 		case Failed:
 			s.holdsThat(s.notBack(k), -1, k)
@@ -453,8 +461,10 @@ func (s *State) ShownAs(k int32) string {
 	switch h.State {
 	case Silent:
 		return "silent for " + Spell(s.Now.Sub(h.SeenFrom)+s.Policy.Hosts[k].Probe.QuietFor)
-	case Asked, Told, Doubt, Late, Halfway, GivenUp:
+	case Asked, Told, Doubt:
 		return h.State.String() + " for " + Spell(max(0, s.Now.Sub(h.Asked)))
+	case Late, Halfway, GivenUp:
+		return h.State.String() + ", asked " + Spell(max(0, s.Now.Sub(h.Asked))) + " ago"
 	case Off:
 		if h.Word == StopHost {
 			return "off by an operator's order"

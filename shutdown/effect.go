@@ -38,9 +38,9 @@ type Code uint8
 
 const (
 	PhaseEntered Code = iota + 1 // UPS, A: Phase, B: InputAllTheTime and others
-	PlanMade                     // A: fits (1, 0), B: SomeLinger, Span: until the point of no return
+	PlanMade                     // A: PlanFits and others, B: SomeLinger, Span: until the point of no return
 	HostAsked                    // Host, A: Cause, Name: why it is asked now, Span: the margin of its stop
-	HostDown                     // Host, Span: time it took
+	HostDown                     // Host, Span: time it took, A: its method and one, where that took its power
 	HostStarted                  // Host
 	HostBack                     // Host, Span: time it took
 	OutageOver                   // A: its number, Span: how long it took
@@ -222,12 +222,12 @@ func (n *Notice) Text(p *policy.Policy) string {
 			return plan + "no host is left to stop, but those that were given up may run still"
 		case n.Span >= battery.Unending:
 			return plan + "nothing is left to stop"
-		case n.A == 1 && (n.Span >= aWeek || n.Span <= 0):
+		case n.A == PlanFits && (n.Span >= aWeek || n.Span <= 0):
 			return fmt.Sprintf("%s%s is off in time", plan, every)
-		case n.A == 1:
+		case n.A == PlanFits:
 			return fmt.Sprintf("%s%s is off in time; a safe plan still exists for %s", plan, every, Spell(n.Span))
 		}
-		if n.B == FitsIfExpected {
+		if n.A == PlanFitsExpected {
 			return plan + every + " is off in time if each takes as long as expected; nothing is left for one that takes longer"
 		}
 		return plan + "there is none by which every host is off in time; the order is kept as far as the time reaches"
@@ -242,6 +242,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return text
 	case HostDown:
+		if n.A > 0 {
+			return fmt.Sprintf("%s is off, %s after it was asked: its power was cut %s. Check its file systems.", host, Spell(n.Span), cutBy(p, n.Host, n.A-1))
+		}
 		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Span))
 	case HostStarted:
 		return fmt.Sprintf("%s is told to start", host)
@@ -299,6 +302,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case HostUnreachable:
 		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
 	case HostGivenUp:
+		if n.A > 2 {
+			return fmt.Sprintf("%s looked turned off before, and was asked to stop all the same, without an answer. Its power was cut %s: switch that on again before you start it.", host, cutBy(p, n.Host, n.A-3))
+		}
 		if n.A == 2 {
 			return fmt.Sprintf("%s looked turned off before, was asked to stop all the same, and did not answer: no host waits for it. If it is up, out of sight, it loses its power when the battery ends.", host)
 		}
@@ -429,6 +435,14 @@ func (n *Notice) subject(ups, host string) string {
 		return n.Code.String() + " of UPS " + ups
 	}
 	return n.Code.String()
+}
+
+// cutBy says what took a host's power, by the number of its method.
+func cutBy(p *policy.Policy, k int32, method int64) string {
+	if ways := p.Hosts[k].Methods; method < int64(len(ways)) && ways[method].Kind == policy.ByOutlet {
+		return "at its outlet"
+	}
+	return "by its BMC"
 }
 
 // cutText says how a host lost its power, and what is to be done.

@@ -409,7 +409,11 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 		if h.State != Starting {
 			s.fold(k, InUnsure) // the order may have been taken and its answer lost
 		}
-		s.emit(Effect{Kind: Begin, Action: h.Last.Action})
+		if at < h.Last.Action.Deadline {
+			s.emit(Effect{Kind: Begin, Action: h.Last.Action})
+		} else {
+			h.Last.Ended, h.Last.Outcome = at, Unknown // its time is over
+		}
 	}
 	if a := h.Last.Action; a.ID.Verb == VerbPrepare && h.Last.underWay() && at < a.Deadline && h.runs() {
 		s.emit(Effect{Kind: Begin, Action: a})

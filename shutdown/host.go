@@ -159,12 +159,21 @@ func (s *State) tellChange(k int32, from HostState, in Input) {
 	case (in == InGone || in == InOff) && (h.State == Off || h.State == TurnedOff) && (stopping(from) || from == Late || from == Halfway || from == GivenUp):
 		n := record(HostDown, -1, k)
 		n.Notice.Span = s.tookToStop(k)
+		if s.powerCut(k) {
+			n.Notice.A = int64(h.Last.Action.ID.Method) + 1
+		}
 		s.emit(n)
 	case from == Starting && h.State == Up && h.Last.Action.ID.Verb == VerbStart:
 		n := record(HostBack, -1, k)
 		n.Notice.Span = s.Now.Sub(h.Asked)
 		s.emit(n)
 	}
+}
+
+// powerCut tells whether the last order to a host took its power.
+func (s *State) powerCut(k int32) bool {
+	b := &s.Hosts[k].Last
+	return b.Action.ID.Verb == VerbPowerOff && b.Ended != 0 && b.Outcome == Accepted
 }
 
 // tookToStop is how long a host that has fallen silent took to stop, without the

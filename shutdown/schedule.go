@@ -307,6 +307,7 @@ func (s *State) enact(at Instant, w *work) {
 	stops, stores, fragile := c.Plan.Stops[:0], c.Plan.Stores[:0], c.Plan.Fragile[:0]
 	c.At, c.Plan = at, *p
 	c.Plan.Stops, c.Plan.Stores, c.Plan.Fragile = append(stops, p.Stops...), append(stores, p.Stores...), append(fragile, p.Fragile...)
+	c.Plan.NoReturn = s.noReturnOf(&c.Plan)
 	for i := range s.UPSs {
 		e := Rest{Load: -1}
 		if j := w.store[i]; j >= 0 {
@@ -331,6 +332,21 @@ func (s *State) enact(at Instant, w *work) {
 			stop.Latest = w.latest[j].Sub(at) // as it was when it was asked
 		}
 	}
+}
+
+// noReturnOf is a plan's point of no return: no earlier than its first start, for the plan
+// itself is safe.
+func (s *State) noReturnOf(p *plan.Plan) time.Duration {
+	first := battery.Unending
+	for j := range p.Stops {
+		if s.unasked(p.Stops[j].Host) {
+			first = min(first, p.Stops[j].Asked)
+		}
+	}
+	if !p.Fits || first == battery.Unending {
+		return p.NoReturn
+	}
+	return max(p.NoReturn, first)
 }
 
 // recall writes the schedule in force down for the planner, as from now on.
