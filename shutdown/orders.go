@@ -382,6 +382,9 @@ func (s *State) againAt(k int32) Instant {
 	case Refused:
 		return ended.Add(retryRefused)
 	case Unreachable:
+		if h.Seen == SeenUp && h.SeenFrom > ended {
+			return h.SeenFrom // it came in sight since
+		}
 		return ended.Add(min(max(retryFirst, ended.Sub(h.Asked)/2), retryMost))
 	case Unknown:
 		if h.Seen == SeenUp && h.UpAt >= ended.Add(recheck) {

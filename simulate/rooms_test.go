@@ -134,6 +134,7 @@ var onceBrokenSaid = []struct {
 	{"hosts that lost their power while their UPS was silent, after a dead agent's minutes, seemed turned off", 7000336, 7000336007},
 	{"a BMC that had not answered was told again to take a host's power, for an operator's order, with the input back", 18000059, 18000059021},
 	{"by the checker: an output had to stay on, when the agent's host went, for a host elsewhere that lost its power later", 18000272, 18000272005},
+	{"a host that came up, being started, was not asked before its time to stop was over", 20003741, 20003741009},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
