@@ -192,7 +192,11 @@ func (r *Reading) Why(k int32) string {
 	if r.s.Policy.Hosts[k].Self && r.s.heatFirst(k) {
 		return "by then its room may be too warm; but the agent's own host is not stopped for heat"
 	}
-	return r.planned(k)
+	why := r.planned(k)
+	if why != "" && r.s.heated(k) && !r.s.away(k) {
+		return "its room gets too warm; " + why // its input is there: else one would ask why it stops at all
+	}
+	return why
 }
 
 // running counts the hosts of the question that are not asked yet.
