@@ -282,9 +282,12 @@ func (s *State) adjust(at Instant, v verdict) {
 		s.plan(at) // what is better now makes one fit, or lets somebody stay
 		return
 	}
-	if s.safe(w, 0) {
+	switch {
+	case s.safe(w, 0):
 		s.loosen(w)
-	} else {
+	case v == slack && w.plan.Fits:
+		return // nothing got worse but by what is rounded to the safe side: what was planned is done
+	default:
 		s.tighten(w)
 	}
 	w.keeper.keep(&w.planner, &w.problem, &w.plan)
