@@ -361,7 +361,7 @@ func (s *State) ofHosts(at Instant) {
 				s.holdsThat(StoppedHalfway, -1, k)
 			}
 		case TurnedOff:
-			if s.askedInVain(k) {
+			if s.askedInVain(k) && (s.affected(k) || s.powerCut(k)) {
 				n := s.holdsThat(HostGivenUp, -1, k)
 				if n.A = 2; s.powerCut(k) {
 					n.A = 3 + int64(h.Last.Action.ID.Method)

@@ -319,6 +319,9 @@ func (s *State) outputsCount(at Instant, k int32) bool {
 // returns tells whether the power of a host goes off and on again by itself: not where a
 // host that has its input elsewhere is reached through the same UPS, whose output stays on.
 func (s *State) returns(at Instant, k int32) bool {
+	if s.cutOnPurpose() {
+		return false // then no output is switched
+	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if !s.switched(int32(f)) || s.output(at, int32(f)) == outputRefused {
 			return false

@@ -601,7 +601,9 @@ func (s *State) ChargePercent(i int32) float64 {
 	_, rated := s.counts(i)
 	u, most := &s.UPSs[i], 100.0
 	c := u.Taken[likely]
-	if !u.OnBattery() {
+	if b := s.belief(i); u.OnBattery() { // a silent UPS drains on, though its sum is brought up to date only for a plan
+		c = b.Model.Advance(c, u.Load+b.OverheadWatts, s.Now.Sub(u.TakenAt).Seconds())
+	} else {
 		c = s.filled(i)
 		if reading, reads := u.gauged(); reads && u.From != 0 {
 			most = float64(reading) / 10
