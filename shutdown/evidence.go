@@ -1,6 +1,9 @@
 package shutdown
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // What proves what. Nothing that takes power from anybody rests on one
 // unauthenticated answer; and of two, none is from before the agent started, unless it is
@@ -23,8 +26,9 @@ import "time"
 //	                      of the only UPS that can carry the agent's
 //	                      own host, for that runs
 //	host down             silence for the policy's quiet_for, after an   until it answers
-//	                      order that arrived, with the way to it there
-//	                      (not on a UPS that is silent and may be empty)
+//	                      order that arrived, with the way to it there:
+//	                      the UPS that carries it answers, or a host
+//	                      was reached over it since;
 //	                      and no guest of it answering since; or its
 //	                      BMC, or its outlet's meter
 //	host turned off       two looks that show silence, its UPS saying    until it answers
@@ -359,7 +363,7 @@ func (s *State) seemsCut(k int32) bool {
 	switch {
 	case s.Policy.Hosts[k].Observe:
 		return false // it is not for us to start it
-	case h.Seen != SeenSilent || s.affected(k) || !s.inView(k, true) || h.Word == StopHost:
+	case h.Seen != SeenSilent || s.affected(k) || !s.inView(k) || h.Word == StopHost:
 		return false
 	case h.State == Silent:
 		return s.mayBeCut(k)
@@ -371,7 +375,7 @@ func (s *State) seemsCut(k int32) bool {
 // silent at a second look, and its UPS has said since the first that it has input.
 func (s *State) turnedOff(k int32) bool {
 	h := &s.Hosts[k]
-	if h.State != Silent || s.Outstanding() || !s.inView(k, true) || s.mayBeCut(k) && !s.Policy.Hosts[k].Observe {
+	if h.State != Silent || s.Outstanding() || !s.inView(k) || s.mayBeCut(k) && !s.Policy.Hosts[k].Observe {
 		return false
 	}
 	for _, f := range s.Policy.Hosts[k].FedBy {
@@ -394,19 +398,18 @@ func (s *State) proof(k int32) bool {
 		}
 	}
 	inSight := h.SeenFrom > h.Asked && (h.UpAt >= h.Asked || h.SeenFrom > h.Last.Ended)
-	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && inSight && s.inView(k, false)
+	return (h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway) && inSight && s.wayHolds(k)
 }
 
-// inView tells whether a host can be seen: no load that it is reached through has
-// lost its power, by what UPSs say, or may have, on a UPS whose battery was low when an
-// answer of it was missing; or, to be certain, on any that is silent: it may have carried
-// nothing for as long.
-func (s *State) inView(k int32, certain bool) bool {
+// inView tells whether a host can be seen for certain: no load that it is reached through
+// has lost its power, by what UPSs say, or may have, on a UPS that is silent, or whose
+// battery was low when an answer of it was missing.
+func (s *State) inView(k int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
 			i := int32(f)
-			dark = dark && (s.UPSs[f].Dead() || s.mayBeEmpty(i) || certain && s.unheard(s.Now, i))
+			dark = dark && (s.UPSs[f].Dead() || s.mayBeEmpty(i) || s.unheard(s.Now, i))
 		}
 		if dark {
 			return false
@@ -415,27 +418,41 @@ func (s *State) inView(k int32, certain bool) bool {
 	return true
 }
 
-// mayBeEmpty tells whether a UPS may have carried nothing since its last answer, and the
-// next one is missing: that was from a battery at its end, be it in a test of its own, or
-// from one that the low projection has empty by now.
+// wayHolds tells whether each load that a silent host is reached through has power, by a UPS
+// that goes on answering, or by a host that was reached through it since.
+func (s *State) wayHolds(k int32) bool {
+	for _, l := range s.Policy.Hosts[k].NeedsLoads {
+		holds := false
+		for _, f := range s.Policy.Loads[l].FedBy {
+			u := &s.UPSs[f]
+			answers := !s.reachable(int32(f)) || s.carriesAgent(int32(f)) || s.Now.Sub(u.LastAt) < s.late(int32(f))
+			holds = holds || !u.Dead() && answers
+		}
+		if !holds && !s.seenThrough(l, s.Hosts[k].SeenFrom.Add(-s.Policy.Hosts[k].Probe.QuietFor/2)) {
+			return false // a host that went with the way was up until then, too
+		}
+	}
+	return true
+}
+
+// seenThrough tells whether a host was seen up, over a load, after a time.
+func (s *State) seenThrough(load int, after Instant) bool {
+	for k := range s.Hosts {
+		if slices.Contains(s.Policy.Hosts[k].NeedsLoads, load) && s.Hosts[k].UpAt > after {
+			return true
+		}
+	}
+	return false
+}
+
+// mayBeEmpty tells whether a UPS may have carried nothing since its last answer: that was
+// from a battery at its end, be it in a test of its own, and the next one is missing.
 func (s *State) mayBeEmpty(i int32) bool {
 	u := &s.UPSs[i]
 	if !s.reachable(i) || s.Now.Sub(u.LastAt) < s.late(i) {
 		return false
 	}
-	switch {
-	case u.Says == SaysTest:
-		return s.saysEnd(i, &u.Last)
-	case u.OnBattery() && s.usedUp(i):
-		return true
-	}
-	return (u.OnBattery() || u.From == 0) && s.low(i)
-}
-
-// usedUp tells whether the low projection has a battery empty by now.
-func (s *State) usedUp(i int32) bool {
-	m, c, watts := s.store(i)
-	return m.Runtime(c, watts) <= s.Now.Sub(s.UPSs[i].TakenAt).Seconds()
+	return u.Says == SaysTest && s.saysEnd(i, &u.Last) || (u.OnBattery() || u.From == 0) && s.low(i)
 }
 
 // reachedOver tells whether the way to a host goes over a load that a UPS feeds.

@@ -51,7 +51,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 	switch h.State {
 	case Asked, Told, Doubt:
 		if s.due(k) {
-			if s.spent(at, k) {
+			if s.spent(at, k) && at >= s.lateFrom(k) {
 				s.fold(k, InSpent)
 			}
 			return
@@ -92,7 +92,7 @@ func (s *State) spare(at Instant, k int32) {
 	h := &s.Hosts[k]
 	switch {
 	case h.underWay() && at < h.Last.Action.Deadline:
-	case h.State == Asked && h.Seen == SeenSilent && s.inView(k, true):
+	case h.State == Asked && h.Seen == SeenSilent && s.inView(k):
 		s.fold(k, InCut) // out of sight: to start it does no harm if it is up
 	case h.State == Asked:
 		s.fold(k, InSpared)
@@ -113,6 +113,15 @@ func (s *State) giveUp(k int32) Instant {
 		t = max(t, h.SeenFrom.Add(afterBoot))
 	}
 	return t
+}
+
+// lateFrom is when a host that is asked is late: one that may have taken its order can go
+// at the end of its allowance, which only its silence proves.
+func (s *State) lateFrom(k int32) Instant {
+	if s.Hosts[k].State == Asked {
+		return s.giveUp(k)
+	}
+	return s.giveUp(k).Add(s.Policy.Hosts[k].Probe.QuietFor)
 }
 
 // patience is how long a host that was told to stop, and has used up its allowance, is

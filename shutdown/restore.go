@@ -129,7 +129,7 @@ func (s *State) stands(at Instant, k int32) bool {
 	case Up, Silent, Unseen:
 		return !h.unlooked(at) && !s.maybeGone(k)
 	case GivenUp:
-		return h.Seen != SeenSilent || !s.inView(k, true)
+		return h.Seen != SeenSilent || !s.inView(k)
 	}
 	return true
 }

@@ -42,8 +42,8 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //
 //	policy FILE [observe]    adopt it, all UPSs with input and full, all hosts seen up; with the
 //	                         site only watched, or with observe=HOST that host
-//	step [silent[=UPS]]      event lines, as in the journal; prints the effects
-//	until INSTANT [silent]   time passes up to the instant
+//	step                     event lines, as in the journal; prints the effects
+//	until INSTANT            time passes up to the instant
 //	poll EVERY UNTIL         the same lines again and again
 //	warm EVERY UNTIL         readings as sensors show them between two temperatures, and the same answer of UPSs
 //	hosts                    how each host stands, and an operator's word for it
@@ -54,9 +54,13 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //
 // Between the lines the room goes on as a real one does: every two seconds each UPS
 // answers as it did last, every eight each sensor and contact that the page has spoken
-// of, and an order that nothing is said of ends without an answer at its deadline, or when
-// it is cancelled. A step that says so has UPSs silent instead; while the agent is dead
-// (until "restarted") nothing is heard.
+// of, and each host is seen as it was last, as often as the core has it looked at. An
+// order that nothing is said of ends as the agent ends it: a magic packet is sent three
+// times in two seconds, and accepted; no login to a host out of sight succeeds within
+// twenty seconds; any other ends without an answer shortly before its deadline, or when it
+// is cancelled. A command that says silent, or silent=NAME, has all UPSs, or the UPS or
+// temperature of that name, say nothing but what its lines have them say; while the agent
+// is dead (until "restarted") nothing is heard.
 func TestTranscripts(t *testing.T) {
 	datadriven.Walk(t, "../testdata/transcripts", func(t *testing.T, path string) {
 		var s *shutdown.State
@@ -68,24 +72,24 @@ func TestTranscripts(t *testing.T) {
 				for i := range s.UPSs {
 					r.note(0, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: s.UPSs[i].Last})
 				}
+				for k := range s.Hosts {
+					r.note(0, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenUp})
+				}
 				return ""
 			}
 			var b strings.Builder
+			r.silent = r.hushed(d)
 			switch d.Cmd {
 			case "step":
-				r.hush(d)
 				for line := range strings.Lines(d.Input) {
 					step(t, d, r, strings.TrimSpace(line), &b)
 				}
-				r.silent = nil
 			case "until":
 				at, err := transcript.ParseInstant(d.CmdArgs[0].Key)
 				if err != nil {
 					d.Fatalf(t, "%v", err)
 				}
-				r.hush(d)
 				r.pass(at, &b)
-				r.silent = nil
 			case "poll":
 				poll(t, d, r, &b)
 			case "warm":
@@ -116,7 +120,11 @@ func TestTranscripts(t *testing.T) {
 					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)), s.ChargePercent(int32(i)))
 				}
 			case "adopt":
+				before := s.Policy.Fingerprint
 				r.give(s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: policyOf(t, d), Day: day}, &b)
+				if s.Policy.Fingerprint != before {
+					r.again = nil // what was said before is of the other policy's parts
+				}
 			case "clone":
 				text, err := json.Marshal(s)
 				if err != nil {
@@ -204,46 +212,75 @@ func begin(p *policy.Policy) *shutdown.State {
 type room struct {
 	s      *shutdown.State
 	again  []standing
-	silent []int32 // UPSs that say only what the page has them say
-	begun  []shutdown.Action
+	silent []string // UPSs and temperatures that say only what the page has them say
+	begun  []order
+}
+
+// order is one that was begun, and how and when it ends if the page says nothing of it.
+type order struct {
+	id      shutdown.ActionID
+	outcome shutdown.Outcome
+	ends    shutdown.Instant
 }
 
 // standing is what a source says again and again, and when it said it last.
 type standing struct {
 	event shutdown.Event
 	at    shutdown.Instant
-	every time.Duration
 }
 
-// hush takes from a step which UPSs are silent in it: those named, or all.
-func (r *room) hush(d *datadriven.TestData) {
+// due is when a source says the same once more.
+func (r *room) due(n *standing) shutdown.Instant {
+	switch n.event.Kind {
+	case shutdown.Observed:
+		return n.at.Add(max(time.Second, r.s.Hosts[n.event.Host].Every)) // as often as the core asks for
+	case shutdown.Measured:
+		return n.at.Add(2 * time.Second)
+	}
+	return n.at.Add(8 * time.Second)
+}
+
+// hushed tells what is silent during a command: what it names, or all UPSs.
+func (r *room) hushed(d *datadriven.TestData) []string {
+	var names []string
 	for _, a := range d.CmdArgs {
 		if a.Key != "silent" {
 			continue
 		}
+		names = append(names, a.Vals...)
 		for i := range r.s.Policy.UPSs {
-			if len(a.Vals) == 0 || slices.Contains(a.Vals, r.s.Policy.UPSs[i].Name) {
-				r.silent = append(r.silent, int32(i))
+			if len(a.Vals) == 0 {
+				names = append(names, r.s.Policy.UPSs[i].Name)
 			}
 		}
 	}
+	return names
+}
+
+// mute tells whether what says an event again and again is silent.
+func (r *room) mute(e *shutdown.Event) bool {
+	switch e.Kind {
+	case shutdown.Measured:
+		return slices.Contains(r.silent, r.s.Policy.UPSs[e.UPS].Name)
+	case shutdown.Warmed:
+		return slices.Contains(r.silent, r.s.Policy.Temperatures[e.Sensor].Name)
+	}
+	return false
 }
 
 // note keeps what a source said, to say it again.
 func (r *room) note(at shutdown.Instant, e *shutdown.Event) {
-	n := standing{*e, at, 2 * time.Second}
+	n := standing{*e, at}
 	switch e.Kind {
-	case shutdown.Warmed, shutdown.Touched:
-		n.every = 8 * time.Second
 	case shutdown.Finished:
-		r.begun = slices.DeleteFunc(r.begun, func(a shutdown.Action) bool { return a.ID == e.Action })
+		r.begun = slices.DeleteFunc(r.begun, func(o order) bool { return o.id == e.Action })
 		return
-	case shutdown.Measured:
+	case shutdown.Measured, shutdown.Observed, shutdown.Warmed, shutdown.Touched:
 	default:
 		return
 	}
 	for i := range r.again {
-		if o := &r.again[i].event; o.Kind == e.Kind && o.UPS == e.UPS && o.Sensor == e.Sensor {
+		if o := &r.again[i].event; o.Kind == e.Kind && o.UPS == e.UPS && o.Sensor == e.Sensor && o.Host == e.Host {
 			r.again[i] = n
 			return
 		}
@@ -257,19 +294,19 @@ func (r *room) pass(until shutdown.Instant, b *strings.Builder) {
 		next, e := until, (*shutdown.Event)(nil)
 		for i := range r.again {
 			n := &r.again[i]
-			if at := n.at.Add(n.every); at < next && !(n.event.Kind == shutdown.Measured && slices.Contains(r.silent, n.event.UPS)) {
+			if at := r.due(n); at < next && !r.mute(&n.event) {
 				next, e = at, &n.event
 			}
 		}
-		for _, a := range r.begun {
-			if a.Deadline < next {
-				next, e = a.Deadline, &shutdown.Event{Kind: shutdown.Finished, Host: a.ID.Host, UPS: a.ID.UPS, Action: a.ID, Outcome: shutdown.Unknown}
+		for _, o := range r.begun {
+			if o.ends < next {
+				next, e = o.ends, &shutdown.Event{Kind: shutdown.Finished, Host: o.id.Host, UPS: o.id.UPS, Action: o.id, Outcome: o.outcome}
 			}
 		}
 		r.tick(next, b)
 		if e == nil {
 			for i := range r.again {
-				if n := &r.again[i]; n.event.Kind == shutdown.Measured && slices.Contains(r.silent, n.event.UPS) {
+				if n := &r.again[i]; r.mute(&n.event) {
 					n.at = max(n.at, until)
 				}
 			}
@@ -306,18 +343,38 @@ func (r *room) give(at shutdown.Instant, e *shutdown.Event, b *strings.Builder) 
 	for _, f := range r.s.Step(at, e, nil) {
 		switch f.Kind {
 		case shutdown.Probe, shutdown.Connect:
-			continue // who is looked at how often is tested where it matters
+			continue // how often a host is looked at is tested where it matters
 		case shutdown.Begin:
-			r.begun = append(r.begun, f.Action)
+			r.begun = append(r.begun, r.order(at, f.Action))
 		case shutdown.Cancel:
 			for i := range r.begun {
-				if a := &r.begun[i]; a.ID == f.Action.ID {
-					a.Deadline = at.Add(time.Second)
+				if o := &r.begun[i]; o.id == f.Action.ID {
+					o.ends = min(o.ends, at.Add(time.Second))
 				}
 			}
 		}
 		b.WriteString(transcript.Effect(r.s.Policy, at, &f) + "\n")
 	}
+}
+
+// order gives how the agent ends one that is begun now; ahead and login are what it has.
+func (r *room) order(at shutdown.Instant, a shutdown.Action) order {
+	const ahead, login = 200 * time.Millisecond, 20 * time.Second
+	left := a.Deadline.Sub(at)
+	end := a.Deadline.Add(-min(ahead, left/10))
+	switch a.ID.Verb {
+	case shutdown.VerbStart:
+		if r.s.Policy.Hosts[a.ID.Host].Starts[a.ID.Method].Kind == policy.ByWake {
+			return order{a.ID, shutdown.Accepted, min(end, at.Add(2*time.Second))}
+		}
+	case shutdown.VerbShutDown:
+		seen := r.s.Hosts[a.ID.Host].Seen
+		bySSH := r.s.Policy.Hosts[a.ID.Host].Methods[a.ID.Method].Kind == policy.BySSH
+		if bySSH && (seen == shutdown.SeenSilent || seen == shutdown.SeenOff) {
+			return order{a.ID, shutdown.Unreachable, min(end, at.Add(login))}
+		}
+	}
+	return order{a.ID, shutdown.Unknown, end}
 }
 
 // tick wakes the core whenever it wants to be, up to an instant.

@@ -91,6 +91,7 @@ func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 	case stopping(h.State):
 		sooner(h.Last.Action.Deadline)
 		sooner(s.giveUp(k))
+		sooner(s.lateFrom(k))
 		if !h.underWay() {
 			sooner(s.againAt(k))
 		}

@@ -111,6 +111,7 @@ var onceBrokenLater = []struct {
 	{"a time without output that went on when the agent was there again counted from there, and a host with another feed seemed turned off", 9102262, 9102262007},
 	{"the agent's host took longer than its time, its output was called back a moment before it went, and it stayed off", 9102430, 9102430020},
 	{"a battery that said once that it was low, and then that it was not: a host went before its guest as if no time were left", 21000581, 21000581024},
+	{"a host went at the end of its allowance, and was given up before its silence could prove that: no plan fitted for a second", 21001389, 21001389024},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -135,6 +136,7 @@ var onceBrokenSaid = []struct {
 	{"a BMC that had not answered was told again to take a host's power, for an operator's order, with the input back", 18000059, 18000059021},
 	{"by the checker: an output had to stay on, when the agent's host went, for a host elsewhere that lost its power later", 18000272, 18000272005},
 	{"a host that came up, being started, was not asked before its time to stop was over", 20003741, 20003741009},
+	{"a battery gave out at once with the way to hosts, whose silence proved them down", 24000656, 24000656009},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
