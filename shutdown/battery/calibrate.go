@@ -75,12 +75,8 @@ const (
 )
 
 const (
-	// The tables' own fits from 3 min to 2 h spread by so much about the usual
-	// losses, between makers and from one end voltage to another.
-	usualShape = 0.45    // both losses of a battery against the usual ones
-	chartShape = 0.15    // against those of its maker's chart, or of a fitted model
-	shapeOpens = 5.0 / 3 // tests at different loads may move them so many times as far
-	ofBalance  = 1.0 / 3 // so much of it for half of ohmic over diffusion loss
+	modelShape = 0.15 // both losses of a battery against those of a fitted model (no source)
+	ofBalance  = 0.05 // half of ohmic over diffusion loss, likewise
 
 	leastStore  = 0.05 // what a discharge may say of the store, against the figures
 	mostStore   = 1.6  // for a new battery, and still be one of that battery
@@ -207,7 +203,7 @@ type calibrator struct {
 	last        int64   // day of the last discharge
 	prior       float64 // of the store
 	priorSpread float64
-	shape       float64 // spread of the losses
+	figures     [4]unknowns // covariance that the figures leave, the battery's own store apart
 	x           unknowns
 	equations   equations // about x
 }
@@ -466,12 +462,8 @@ func (c *calibrator) solve() error {
 		least = blockSpread
 	}
 	c.priorSpread = max(c.priorSpread, least)
-	c.shape = usualShape
-	if len(c.ups.Battery.Chart) > 1 || c.ups.Battery.Model != nil {
-		c.shape = chartShape
-	}
-	if c.span() >= 1.5 {
-		c.shape *= shapeOpens
+	if err := c.figured(); err != nil {
+		return err
 	}
 	for i := range c.seen {
 		o := &c.seen[i]
@@ -511,18 +503,6 @@ func (c *calibrator) newest() int {
 		}
 	}
 	return -1
-}
-
-// span is by what factor the loads of the discharges differ that say what the
-// store is.
-func (c *calibrator) span() float64 {
-	least, most := math.Inf(1), 0.0
-	for i := range c.seen {
-		if o := &c.seen[i]; !o.atLeast {
-			least, most = min(least, o.watts), max(most, o.watts)
-		}
-	}
-	return most / least
 }
 
 // says is the logarithm of the store on the last day and at 25 °C, by one
@@ -585,15 +565,44 @@ func (c *calibrator) fit(newest int) {
 	}
 }
 
-// expected is what the figures say before any discharge. Of the store they say
-// what it gives in 20 hours: with higher losses, more of it is there.
+// figured works out what the policy's figures leave open of a battery: of a label or a
+// chart, what lies between the shapes that it may have, so that a test at one load says
+// of another only what they have in common.
+func (c *calibrator) figured() error {
+	m := &c.fresh.Model
+	if c.ups.Battery.Model != nil {
+		var q equations
+		q.addRated(unknowns{energy: ln(m.Energy)}, m, 0, repeatSpread)
+		q.add(0, unknowns{losses: 1}, modelShape)
+		q.add(0, unknowns{balance: 1}, ofBalance)
+		q.add(0, unknowns{ownDraw: 1}, 1)
+		c.figures = q.inverse()
+		return nil
+	}
+	b, u := c.fresh, c.asNew()
+	k, err := b.figures(&u, false)
+	c.figures = k.about(m)
+	return err
+}
+
+// expected is what the figures say before any discharge.
 func (c *calibrator) expected() equations {
-	var q equations
-	m := c.found()
-	q.addRated(c.x, &m, c.prior-ln(c.fresh.Model.Phi(rating)), c.priorSpread)
-	q.add(c.x[losses], unknowns{losses: 1}, c.shape)
-	q.add(c.x[balance], unknowns{balance: 1}, ofBalance*c.shape)
-	q.add(c.x[ownDraw]-c.ownWas, unknowns{ownDraw: 1}, cmp.Or(c.ownSpread, overheadSpread))
+	q := equations{matrix: c.figures}
+	q.matrix[energy][energy] += float64(c.priorSpread * c.priorSpread)
+	own := cmp.Or(c.ownSpread, overheadSpread)
+	q.matrix[ownDraw] = unknowns{ownDraw: float64(own * own)}
+	for i := range ownDraw {
+		q.matrix[i][ownDraw] = 0
+	}
+	q.matrix = q.inverse()
+	off := c.x
+	off[energy] -= c.prior
+	off[ownDraw] -= c.ownWas
+	for i := range off {
+		for j := range off {
+			q.right[i] -= float64(q.matrix[i][j] * off[j])
+		}
+	}
 	return q
 }
 
@@ -620,25 +629,35 @@ func (c *calibrator) middle() float64 {
 }
 
 // range90 is how far the power that lasts for each of the times may be off: by the
-// store and the losses as far as they are known, from one time to the next, and where no
-// chart says how the battery takes another load than the one tested, by what a battery
-// differs from its fit and by the UPS's own draw, which is another part of it.
-func (c *calibrator) range90(m *Model) (lowBattery, Factors) {
-	var low, high curve
+// store and the losses as far as they are known, from one time to the next, by what
+// another load than the one tested differs from any fit, and by the UPS's own draw,
+// which is another part of it. The heaviest load seen is given in watts.
+func (c *calibrator) range90(m *Model, seen float64) (lowBattery, Factors) {
+	var low, high, loads curve
 	for i, t := range times {
 		phi := m.Phi(t)
 		watts := m.Energy / phi
+		loads[i] = watts
 		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
-		tested, unlike := c.nearest(watts), 0.0
-		if b := &c.ups.Battery; len(b.Chart) < 2 && b.Model == nil { // nothing but tests says what other loads are like
-			unlike = chartSpread * min(1, math.Abs(ln(watts/tested))/math.Ln2)
-		}
+		tested := c.nearest(watts)
+		unlike := min(chartSpread, fitSpread*math.Abs(ln(watts/tested))/math.Ln2)
 		if c.usualDraw {
 			// The low battery's draw ([Belief.OwnAt]) goes on from there to lighter loads.
-			row[ownDraw] = c.fresh.OverheadWatts / max(tested/3, min(1.5*tested, watts))
+			row[ownDraw] = c.fresh.OverheadWatts / max(tested/3, watts)
 		}
 		wide := float64(widest * hypot(c.equations.spread(row), hypot(repeatSpread, unlike)))
 		low[i], high[i] = ln(watts)-wide, ln(watts)+wide
+	}
+	battery, f := m.between(&low, &high)
+	if !c.usualDraw {
+		return battery, f
+	}
+	// What [Belief.LowAt] adds to the low store makes good at the heaviest load seen what
+	// more own draw takes; at heavier ones it would be too much.
+	b := Belief{Factors: f, OverheadWatts: c.fresh.OverheadWatts, OwnSpread: c.equations.spread(unknowns{ownDraw: 1})}
+	more := b.OwnAt(950) - b.OverheadWatts
+	for i, watts := range loads {
+		low[i] += ln(1+more/max(seen, watts)) - ln(1+more/seen)
 	}
 	return m.between(&low, &high)
 }
@@ -686,7 +705,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	}
 	basis := join(count(tests, "test"), count(outages, "outage"))
 	if basis != "" {
-		low, factors = c.range90(&m)
+		low, factors = c.range90(&m, seen)
 	} else {
 		m = c.fresh.Model
 		basis, seen = c.fresh.Basis, c.fresh.SeenWatts

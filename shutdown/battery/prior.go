@@ -165,6 +165,26 @@ var (
 // reference is the time at whose power the factors on a store count, in seconds.
 const reference = 30 * 60
 
+// about is how far the battery may be from one kernel: the covariance of the unknowns,
+// of those like each shape and from one shape to another.
+func (k *kernels) about(m *Model) (out [4]unknowns) {
+	for i := range k.parts {
+		p := &k.parts[i]
+		ohmic, diffusion := ln(p.model.Ohmic/m.Ohmic), 0.0
+		if diffusion = ohmic; m.Diffusion > 0 {
+			diffusion = ln(p.model.Diffusion / m.Diffusion)
+		}
+		off := unknowns{energy: ln(p.model.Energy / m.Energy), losses: (ohmic + diffusion) / 2, balance: (ohmic - diffusion) / 2}
+		of := p.equations.inverse()
+		for a := range out {
+			for b := range out {
+				out[a][b] += float64(p.weight * (of[a][b] + float64(off[a]*off[b])))
+			}
+		}
+	}
+	return out
+}
+
 // curve is the logarithm of the power that lasts as long as [times] say, with a
 // chance.
 type curve [len(times)]float64
@@ -226,7 +246,7 @@ func (k *kernels) quantile(mean, wide []float64, chance, from float64) float64 {
 // settle gives the likely kernel, and with it what the low one is.
 func (k *kernels) settle() (likely Model, low lowBattery, f Factors) {
 	c := k.powers(0.05, 0.5, 0.95)
-	likely = c[1].kernel(k.middle())
+	likely = c[1].kernel(k.middle(), 1)
 	low, f = likely.between(&c[0], &c[2])
 	return likely, low, f
 }
@@ -238,7 +258,7 @@ type lowBattery struct{ ohmic, diffusion float64 }
 // the times, and as near as can be. The factors are those on the power that lasts as long
 // as [reference].
 func (m *Model) between(low, high *curve) (lowBattery, Factors) {
-	l := low.kernel(*m)
+	l := low.kernel(*m, above)
 	for i, t := range times {
 		l.Energy = min(l.Energy, float64(exp(low[i])*l.Phi(t)))
 	}
@@ -274,14 +294,23 @@ func (k *kernels) middle() Model {
 	return m
 }
 
-// kernel is the one with the relaxation time given that comes nearest to a curve.
-func (c *curve) kernel(start Model) Model {
+// above is how many times as much it counts that the low kernel lies above its curve as
+// that it lies below.
+const above = 100
+
+// kernel is the one with the relaxation time given that comes nearest to a curve, when it
+// counts so many times as much to be above it.
+func (c *curve) kernel(start Model, above float64) Model {
 	m := start
 	for range 30 {
 		var q equations
 		for i, t := range times {
 			phi := m.Phi(t)
-			q.add(c[i]-ln(m.Energy/phi), lossRow(m.Ohmic, phi-t-m.Ohmic, phi), 0.01/math.Sqrt(heed[i]))
+			off, counts := c[i]-ln(m.Energy/phi), heed[i]
+			if off < 0 {
+				counts *= above
+			}
+			q.add(off, lossRow(m.Ohmic, phi-t-m.Ohmic, phi), 0.01/math.Sqrt(counts))
 		}
 		for _, u := range [...]int{losses, balance, ownDraw} {
 			var row unknowns

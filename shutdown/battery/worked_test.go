@@ -407,7 +407,7 @@ func TestVariableLoads(t *testing.T) {
 // within a factor of 1.5: between the low and high projections, and within 9 %.
 // Method: a 17 Ah block discharged seven times to the end in 6 to 35 hours (the
 // two interrupted runs left out), each once the test. Further away the usual
-// kernel is up to 23 % too long here, and the low projection up to 10 %: this
+// kernel is up to 24 % too long here, and the low projection up to 7 %: this
 // block lost 7 % in its nine cycles, and gave no more at C/30 than at C/6. Of
 // rates that a UPS has, no measured one was found.
 func TestMeasuredDischarges(t *testing.T) {
@@ -435,7 +435,7 @@ func TestMeasuredDischarges(t *testing.T) {
 		}
 	}
 	t.Logf("worst error after one test: %.1f %%; further away %.1f %%, low projection %.1f %%", 100*worst, 100*worstFar, 100*lowFar)
-	if worst > 0.091 || worstFar > 0.23 || lowFar > 0.10 {
+	if worst > 0.092 || worstFar > 0.24 || lowFar > 0.07 {
 		t.Error("worse than attained")
 	}
 }
