@@ -567,6 +567,9 @@ func (c *Checker) leftOff() {
 		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].doubt && c.cutAlone(k) || c.hosts[k].notBack || c.wasOff(k) || c.truth.Hosts[k].Mode == world.Unreachable {
 			continue
 		}
+		if c.hosts[k].givenUp && !c.r.world.PathTo(int32(k)) {
+			continue // it was said that it is not off in time, and the way to it has had no power since
+		}
 		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
 	}
 }
