@@ -390,6 +390,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 	for _, f := range p.FedBy {
 		unseen = unseen && (c.faulty(int(f)) || c.has(world.PathDies))
 	}
+	unseen = unseen || !w.PathTo(k)
 	switch c.hosts[k].word {
 	case shutdown.StartHost:
 		c.startOrdered(at, k, first)
