@@ -70,14 +70,14 @@ const (
 )
 
 // says reads an answer, beside what was said before. In a loss of input a test that
-// begins must say that the input is there; one that has outlasted a test's length is
-// none, and its flag is not believed again until it was gone, or the agent's host has
-// booted: what was said before is old.
+// begins must say that the input is there, which the answer before did not; one that has
+// outlasted a test's length is none, and its flag is not believed again until it was gone,
+// or the agent's host has booted: what was said before is old.
 func (u *UPS) says(m *Measurement, at Instant, booted bool) Says {
 	test := m.Testing && m.Input == LineGood
 	switch {
 	case u.OnBattery():
-		test = test && (!u.Last.Testing || booted)
+		test = test && (!u.Last.Testing || u.Last.Input != LineGood || booted)
 	case u.Says == SaysTest:
 		test = test && (booted || at.Sub(u.From) < testAtMost)
 	}

@@ -112,6 +112,7 @@ var onceBrokenLater = []struct {
 	{"the agent's host took longer than its time, its output was called back a moment before it went, and it stayed off", 9102430, 9102430020},
 	{"a battery that said once that it was low, and then that it was not: a host went before its guest as if no time were left", 21000581, 21000581024},
 	{"a host went at the end of its allowance, and was given up before its silence could prove that: no plan fitted for a second", 21001389, 21001389024},
+	{"a UPS had said in a loss that it was testing, and nothing of its input; in a true test a moment later, after the agent was killed, hosts were stopped", 31004029, 31004029000},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -137,6 +138,7 @@ var onceBrokenSaid = []struct {
 	{"by the checker: an output had to stay on, when the agent's host went, for a host elsewhere that lost its power later", 18000272, 18000272005},
 	{"a host that came up, being started, was not asked before its time to stop was over", 20003741, 20003741009},
 	{"a battery gave out at once with the way to hosts, whose silence proved them down", 24000656, 24000656009},
+	{"a UPS had said in a loss that it was testing, and nothing of its input; a true test, which says that the input is there, was not believed", 28000224, 28000224010},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
