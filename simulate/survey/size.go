@@ -113,7 +113,7 @@ func NewSizing(own, learned *policy.Policy, day int64) Sizing {
 	// All alike first, then each as small as the others' size lets it be.
 	all := together(p, day)
 	scales := alike(len(p.UPSs), all)
-	for i := range scales {
+	for i := 0; len(scales) > 1 && i < len(scales); i++ { // one alone is found: another search would end a step apart
 		scales[i] = least(all, func(s float64) bool {
 			try := slices.Clone(scales)
 			try[i] = s
