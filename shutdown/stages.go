@@ -58,11 +58,13 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 	return any
 }
 
-// whileItLasts lets no host whose battery is low wait for another so long that, at the load
-// of now and at expected durations, it and what must follow it would not be off: the load
-// does not fall while that other hangs. Where it is too late for that, the order is kept.
+// whileItLasts has a host wait for another as long as the battery lasts at the load of now,
+// at expected durations, for it and what must follow it. No longer where the battery is low:
+// the load does not fall while that other hangs; where it is too late for that, the order is
+// kept. And that long where no plan fits: what keeps one from fitting may be over in a moment,
+// and a guest that is asked together with its host is cut by it.
 func (s *State) whileItLasts(c *Schedule, w *work) {
-	if !s.anyLow() {
+	if !s.anyLow() && c.Plan.FitsExpected {
 		return
 	}
 	takes, follow := make([]time.Duration, len(c.Plan.Stops)), make([]time.Duration, len(c.Plan.Stops))
@@ -80,20 +82,27 @@ func (s *State) whileItLasts(c *Schedule, w *work) {
 		for _, a := range w.problem.Hosts[j].After {
 			follow[a] = max(follow[a], takes[j]+follow[j])
 		}
-		if s.urgent(order[n]) != ForLow {
-			continue
-		}
-		ends := time.Duration(0)
-		for _, f := range s.Policy.Hosts[order[n]].FedBy {
-			if !s.UPSs[f].Dead() {
-				least, _, _ := s.Runtime(int32(f))
-				ends = max(ends, least)
-			}
-		}
-		if last := ends - takes[j] - follow[j] - s.Reaction(); last > 0 {
-			c.Plan.Stops[j].Latest = min(c.Plan.Stops[j].Latest, last)
+		last := s.lastsNow(order[n]) - takes[j] - follow[j] - s.Reaction()
+		stop := &c.Plan.Stops[j]
+		switch low := s.urgent(order[n]) == ForLow; {
+		case low && last > 0:
+			stop.Latest = min(stop.Latest, last)
+		case !low && !c.Plan.FitsExpected:
+			stop.Latest = max(stop.Latest, last)
 		}
 	}
+}
+
+// lastsNow is how long the batteries of a host last at the low projection and the load of now.
+func (s *State) lastsNow(k int32) time.Duration {
+	ends := time.Duration(0)
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if u := &s.UPSs[f]; u.OnBattery() && !u.Dead() {
+			least, _, _ := s.Runtime(int32(f))
+			ends = max(ends, least)
+		}
+	}
+	return ends
 }
 
 // keepUp moves those who are kept and would go early to the point of no return, and
