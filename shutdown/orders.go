@@ -652,12 +652,12 @@ func (s *State) hangsOn(k, i int32) bool {
 }
 
 // needsFrom tells whether a load that a host needs would lose its power with a UPS's
-// output: no other feed of it carries anything, and goes on with that.
+// output: no other feed of it carries anything for certain, and goes on with that.
 func (s *State) needsFrom(k, i int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		needs := dependsOn(s.Policy.Loads[l].FedBy, i)
 		for _, f := range s.Policy.Loads[l].FedBy {
-			needs = needs && (int32(f) == i || s.UPSs[f].Dead() || s.OutputCounts(int32(f)))
+			needs = needs && (int32(f) == i || s.UPSs[f].Dead() || s.OutputCounts(int32(f)) || s.mayBeEmpty(int32(f)) || s.unheard(s.Now, int32(f)))
 		}
 		if needs {
 			return true

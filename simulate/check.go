@@ -759,6 +759,9 @@ func (c *Checker) bound() bool {
 				return false
 			}
 		case world.Mute:
+			if c.has(world.OddLow) {
+				return false // the word that the battery is low, and then silence, outranks the projection
+			}
 			for i := range c.inputs {
 				if saw := c.inputs[i].sawLoss; (m.UPS < 0 || int(m.UPS) == i) && (saw == 0 || saw > Epoch.Add(m.At)) {
 					return false // the loss itself was not seen

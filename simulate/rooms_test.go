@@ -113,6 +113,9 @@ var onceBrokenLater = []struct {
 	{"a battery that said once that it was low, and then that it was not: a host went before its guest as if no time were left", 21000581, 21000581024},
 	{"a host went at the end of its allowance, and was given up before its silence could prove that: no plan fitted for a second", 21001389, 21001389024},
 	{"a UPS had said in a loss that it was testing, and nothing of its input; in a true test a moment later, after the agent was killed, hosts were stopped", 31004029, 31004029000},
+	{"a host that overran was given up, no plan fitted for a moment, and a guest elsewhere was cut with its host", 31003841, 31003841018},
+	{"after \"battery low\" on one of two feeds, a guest was cut with its host", 31005435, 31005435012},
+	{"by the checker: \"battery low\" once, and then silence", 33001274, 33001274021},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -139,6 +142,7 @@ var onceBrokenSaid = []struct {
 	{"a host that came up, being started, was not asked before its time to stop was over", 20003741, 20003741009},
 	{"a battery gave out at once with the way to hosts, whose silence proved them down", 24000656, 24000656009},
 	{"a UPS had said in a loss that it was testing, and nothing of its input; a true test, which says that the input is there, was not believed", 28000224, 28000224010},
+	{"an output was switched off under the way to hosts elsewhere, whose other feed had given out, and was silent", 32001094, 32001094002},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
