@@ -591,13 +591,17 @@ func (s *State) filled(i int32) battery.Charge {
 	return c
 }
 
-// percent is a battery's charge in whole percent.
-func (s *State) percent(i int32) int64 { return int64(math.Floor(s.ChargePercent(i))) }
+// percent is a battery's charge in whole percent; less than nothing where more was taken
+// than its label's rate gives: at a light load a battery goes on for long beyond that.
+func (s *State) percent(i int32) int64 { return int64(math.Floor(s.charge(i))) }
 
 // ChargePercent is a battery's charge, as a gauge would show it: of the store that is
-// counted on. While it charges that is no more than its gauge shows: what is bound for now
-// is missing from both, and is not there for a second outage.
-func (s *State) ChargePercent(i int32) float64 {
+// counted on.
+func (s *State) ChargePercent(i int32) float64 { return max(0, s.charge(i)) }
+
+// charge is that in percent. While it charges it is no more than the gauge shows: what is
+// bound for now is missing from both, and is not there for a second outage.
+func (s *State) charge(i int32) float64 {
 	_, rated := s.counts(i)
 	u, most := &s.UPSs[i], 100.0
 	c := u.Taken[likely]
@@ -609,7 +613,7 @@ func (s *State) ChargePercent(i int32) float64 {
 			most = float64(reading) / 10
 		}
 	}
-	return max(0, min(most, 100*(1-c.Delivered/rated)))
+	return min(most, 100*(1-c.Delivered/rated))
 }
 
 // Runtime is how long the load of now could be carried if nothing were shed,

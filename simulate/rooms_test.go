@@ -140,6 +140,7 @@ var onceBrokenSaid = []struct {
 	{"a BMC that had not answered was told again to take a host's power, for an operator's order, with the input back", 18000059, 18000059021},
 	{"by the checker: an output had to stay on, when the agent's host went, for a host elsewhere that lost its power later", 18000272, 18000272005},
 	{"a host that came up, being started, was not asked before its time to stop was over", 20003741, 20003741009},
+	{"a guest was started on a battery that had given out at a light load, beyond what its gauge shows", 30004655, 30004655001},
 	{"a battery gave out at once with the way to hosts, whose silence proved them down", 24000656, 24000656009},
 	{"a UPS had said in a loss that it was testing, and nothing of its input; a true test, which says that the input is there, was not believed", 28000224, 28000224010},
 	{"an output was switched off under the way to hosts elsewhere, whose other feed had given out, and was silent", 32001094, 32001094002},
