@@ -274,9 +274,11 @@ func (s *State) ofUPSs(at Instant) {
 		if s.mayCountOn(at, i) {
 			s.holdsThat(OutputCounts, i, -1)
 		}
-		if n := s.percent(i); !u.OnBattery() && u.Lost != 0 && at >= s.chargedBy(i) && n < s.ChargeWanted(i) {
-			c := s.holdsThat(BatteryUncharged, i, -1)
-			c.A, c.B, c.Span = max(0, n), s.ChargeWanted(i), at.Sub(u.back())
+		if !u.OnBattery() && u.Lost != 0 && at >= s.chargedBy(i) {
+			if n, wanted := s.percent(i), s.ChargeWanted(i); n < wanted {
+				c := s.holdsThat(BatteryUncharged, i, -1)
+				c.A, c.B, c.Span = max(0, n), wanted, at.Sub(u.back())
+			}
 		}
 		if u.OnBattery() && s.lowering(i) && u.Last.RuntimeSeconds != 0 { // at 0 the end is near, which speaks of no worse battery
 			n := s.holdsThat(ForecastLowered, i, -1)

@@ -28,9 +28,9 @@ import (
 //	host down             silence for the policy's quiet_for, after an   until it answers
 //	                      order that arrived, with the way to it there:
 //	                      the UPS that carries it answers, or a host
-//	                      was reached over it since;
-//	                      and no guest of it answering since; or its
-//	                      BMC, or its outlet's meter
+//	                      was reached over it since; and no guest of it
+//	                      answering since; or its BMC, or its outlet's
+//	                      meter
 //	host turned off       two looks that show silence, its UPS saying    until it answers
 //	                      between them that it has input
 //	host cut              silence, its input being there, after a time   until it answers
@@ -408,8 +408,7 @@ func (s *State) inView(k int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		dark := true
 		for _, f := range s.Policy.Loads[l].FedBy {
-			i := int32(f)
-			dark = dark && (s.UPSs[f].Dead() || s.mayBeEmpty(i) || s.unheard(s.Now, i))
+			dark = dark && s.mayBeDead(int32(f))
 		}
 		if dark {
 			return false
@@ -424,9 +423,7 @@ func (s *State) wayHolds(k int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		holds := false
 		for _, f := range s.Policy.Loads[l].FedBy {
-			u := &s.UPSs[f]
-			answers := !s.reachable(int32(f)) || s.carriesAgent(int32(f)) || s.Now.Sub(u.LastAt) < s.late(int32(f))
-			holds = holds || !u.Dead() && answers
+			holds = holds || !s.UPSs[f].Dead() && (s.carriesAgent(int32(f)) || !s.misses(int32(f)))
 		}
 		if !holds && !s.seenThrough(l, s.Hosts[k].SeenFrom.Add(-s.Policy.Hosts[k].Probe.QuietFor/2)) {
 			return false // a host that went with the way was up until then, too
@@ -445,11 +442,21 @@ func (s *State) seenThrough(load int, after Instant) bool {
 	return false
 }
 
+// misses tells whether an answer of a UPS is missing.
+func (s *State) misses(i int32) bool {
+	return s.reachable(i) && s.Now.Sub(s.UPSs[i].LastAt) >= s.late(i)
+}
+
+// mayBeDead tells whether a UPS carries nothing, or may: it is not counted on.
+func (s *State) mayBeDead(i int32) bool {
+	return s.UPSs[i].Dead() || s.mayBeEmpty(i) || s.unheard(s.Now, i)
+}
+
 // mayBeEmpty tells whether a UPS may have carried nothing since its last answer: that was
 // from a battery at its end, be it in a test of its own, and the next one is missing.
 func (s *State) mayBeEmpty(i int32) bool {
 	u := &s.UPSs[i]
-	if !s.reachable(i) || s.Now.Sub(u.LastAt) < s.late(i) {
+	if !s.misses(i) {
 		return false
 	}
 	return u.Says == SaysTest && s.saysEnd(i, &u.Last) || (u.OnBattery() || u.From == 0) && s.low(i)

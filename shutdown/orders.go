@@ -657,7 +657,7 @@ func (s *State) needsFrom(k, i int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		needs := dependsOn(s.Policy.Loads[l].FedBy, i)
 		for _, f := range s.Policy.Loads[l].FedBy {
-			needs = needs && (int32(f) == i || s.UPSs[f].Dead() || s.OutputCounts(int32(f)) || s.mayBeEmpty(int32(f)) || s.unheard(s.Now, int32(f)))
+			needs = needs && (int32(f) == i || s.OutputCounts(int32(f)) || s.mayBeDead(int32(f)))
 		}
 		if needs {
 			return true

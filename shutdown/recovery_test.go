@@ -117,8 +117,8 @@ func (r *rig) begun(host int32, v Verb) (n int) {
 }
 
 // Aim: beside a host that was given up, and may run still, the agent's own host stays, and
-// its output on, until the low projection leaves it no more time; until then nobody is
-// told that the hosts are down, or nothing left to stop. Method: a host that never goes,
+// its output on, until the low projection leaves it no more time; until then it is
+// not said that the hosts are down, or nothing left to stop. Method: a host that never goes,
 // at its full draw.
 func TestOwnHostStaysBesideOneGivenUp(t *testing.T) {
 	r := newRig(t, 220)
@@ -295,6 +295,6 @@ func TestLowBatteryWaitsForNobody(t *testing.T) {
 		t.Errorf("store was asked %d times, with %v left; it takes %v; web is %s", r.begun(0, VerbShutDown), least, p.Hosts[0].StopsIn, r.s.Hosts[1].State)
 	}
 	if !r.s.toldOfHost(OrderGivenUp, 0) {
-		t.Error("nobody is told that it goes before what depends on it")
+		t.Error("it is not said that it goes before what depends on it")
 	}
 }

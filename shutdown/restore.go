@@ -528,8 +528,6 @@ func (s *State) lasts(percent int64, need time.Duration) bool {
 	return s.work.planner.Lasts(s.charged(percent), up(need))
 }
 
-func peaks(h plan.Host) bool { return h.Stopping > h.Watts }
-
 // charged is that question with a charge given in percent.
 func (s *State) charged(percent int64) *plan.Problem {
 	p := &s.work.second

@@ -1,7 +1,6 @@
 package shutdown
 
 import (
-	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -387,7 +386,7 @@ func (s *State) safe(w *work, later time.Duration) bool {
 // time: no plan that asks none before fits where they are not, unless stops must be
 // staggered. The planner has the problem.
 func (s *State) mayFit(w *work, start time.Duration) bool {
-	if w.problem.AtOnce > 0 || slices.ContainsFunc(w.problem.Hosts, peaks) {
+	if w.problem.AtOnce > 0 || w.problem.Peaks() {
 		return true // only a search tells
 	}
 	w.starts = w.starts[:0]

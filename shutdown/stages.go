@@ -67,22 +67,22 @@ func (s *State) whileItLasts(c *Schedule, w *work) {
 	if !s.anyLow() && c.Plan.FitsExpected {
 		return
 	}
-	takes, follow := make([]time.Duration, len(c.Plan.Stops)), make([]time.Duration, len(c.Plan.Stops))
-	for j := range c.Plan.Stops {
-		if takes[j] = w.problem.Hosts[j].Expected; s.Policy.Hosts[c.Plan.Stops[j].Host].Self && s.switches() {
-			takes[j] += orderLost
-		}
-	}
+	follow := make([]time.Duration, len(c.Plan.Stops)) // what must follow each, until it is off
 	order := s.Order()
 	for n := len(order) - 1; n >= 0; n-- { // what goes last comes first
 		j := s.slot(order[n])
 		if j < 0 {
 			continue
 		}
-		for _, a := range w.problem.Hosts[j].After {
-			follow[a] = max(follow[a], takes[j]+follow[j])
+		takes := w.problem.Hosts[j].Expected + follow[j]
+		if s.Policy.Hosts[order[n]].Self && s.switches() {
+			takes += orderLost
 		}
-		last := s.lastsNow(order[n]) - takes[j] - follow[j] - s.Reaction()
+		for _, a := range w.problem.Hosts[j].After {
+			follow[a] = max(follow[a], takes)
+		}
+		least, _ := s.lastsNow(order[n])
+		last := least - takes - s.Reaction()
 		stop := &c.Plan.Stops[j]
 		switch low := s.urgent(order[n]) == ForLow; {
 		case low && last > 0:
@@ -93,16 +93,16 @@ func (s *State) whileItLasts(c *Schedule, w *work) {
 	}
 }
 
-// lastsNow is how long the batteries of a host last at the low projection and the load of now.
-func (s *State) lastsNow(k int32) time.Duration {
-	ends := time.Duration(0)
+// lastsNow is how long the batteries of a host last at the load of now, at the low projection
+// and probably.
+func (s *State) lastsNow(k int32) (least, probable time.Duration) {
 	for _, f := range s.Policy.Hosts[k].FedBy {
 		if u := &s.UPSs[f]; u.OnBattery() && !u.Dead() {
-			least, _, _ := s.Runtime(int32(f))
-			ends = max(ends, least)
+			a, b, _ := s.Runtime(int32(f))
+			least, probable = max(least, a), max(probable, b)
 		}
 	}
-	return ends
+	return least, probable
 }
 
 // keepUp moves those who are kept and would go early to the point of no return, and
@@ -260,13 +260,7 @@ func (s *State) stayLast(at Instant, c *Schedule) {
 	if c.Plan.FitsExpected || k < 0 || s.slot(k) < 0 || !s.unasked(k) || !s.away(k) || s.runsLow(k) {
 		return
 	}
-	least, probable := time.Duration(0), time.Duration(0)
-	for _, f := range s.Policy.Hosts[k].FedBy {
-		if !s.UPSs[f].Dead() {
-			a, b, _ := s.Runtime(int32(f))
-			least, probable = max(least, a), max(probable, b)
-		}
-	}
+	least, probable := s.lastsNow(k)
 	stop, takes := &c.Plan.Stops[s.slot(k)], s.allowance(k)
 	stop.Latest = max(stop.Latest, probable-takes-s.Reaction())
 	if last := least - takes - s.Reaction(); s.lingers(k) && stop.Asked < last {

@@ -81,15 +81,7 @@ func TestDiceDrawWhatTheTableSays(t *testing.T) {
 
 func drawnAsSaid(t *testing.T, name string, from, to Fault) {
 	p := readPolicy(t, name)
-	low, err := LowParts(p, day)
-	if err != nil {
-		t.Fatal(err)
-	}
-	dice, err := NewDice(p, day)
-	if err != nil {
-		t.Fatal(err)
-	}
-	j := NewJudge(p, low)
+	j, dice := newJudge(t, p)
 	const n = 4000
 	var faults [numFaults]int
 	var shapes [Sustained + 1]int

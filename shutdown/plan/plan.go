@@ -219,25 +219,28 @@ func (w *Planner) prepare(p *Problem, sorted bool) {
 
 // NoReturn is Plan.NoReturn alone.
 func (w *Planner) NoReturn(p *Problem) time.Duration {
-	peaks := slices.ContainsFunc(p.Hosts, func(h Host) bool { return h.Stopping > h.Watts })
-	w.prepare(p, peaks || p.AtOnce > 0) // where the answer rests on the order, the one that Make takes
+	w.prepare(p, p.Peaks() || p.AtOnce > 0) // where the answer rests on the order, the one that Make takes
 	if fits, _ := w.require(); !fits {
 		return -1
 	}
 	return time.Duration(w.noReturn())
 }
 
+// Peaks tells whether any host draws more while it stops than while it is up.
+func (p *Problem) Peaks() bool {
+	return slices.ContainsFunc(p.Hosts, func(h Host) bool { return h.Stopping > h.Watts })
+}
+
 // Lasts tells whether a safe plan is known that starts nothing before a time. It is no
 // search for the point of no return, which asks that of some ten times.
 func (w *Planner) Lasts(p *Problem, from time.Duration) bool {
-	peaks := slices.ContainsFunc(p.Hosts, func(h Host) bool { return h.Stopping > h.Watts })
 	if p.AtOnce <= 0 || len(p.Hosts) == 0 {
 		w.Ready(p)
 		for i := range w.starts {
 			w.starts[i] = clamp(from)
 		}
 		w.dispatch(w.worst, w.starts)
-		if all := w.replay(clamp(p.Reserve), -1); all || !peaks {
+		if all := w.replay(clamp(p.Reserve), -1); all || !p.Peaks() {
 			return all // no plan that begins then is safe unless all at once is
 		}
 	}
@@ -248,17 +251,17 @@ func (w *Planner) Lasts(p *Problem, from time.Duration) bool {
 	return slot <= w.last && w.arrange(slot)
 }
 
+// Ready takes up a problem, for [Planner.Holds].
+func (w *Planner) Ready(p *Problem) {
+	w.load(p, false)
+	w.grid = max(0, int64(p.Slot))
+}
+
 // Safe tells whether starts hold at worst durations, by one replay. It does not
 // look at the loss of a store.
 func (w *Planner) Safe(p *Problem, starts []time.Duration) bool {
 	w.Ready(p)
 	return w.Holds(starts)
-}
-
-// Ready takes up a problem, for [Planner.Holds].
-func (w *Planner) Ready(p *Problem) {
-	w.load(p, false)
-	w.grid = max(0, int64(p.Slot))
 }
 
 // Holds is [Planner.Safe] for the problem last taken up.

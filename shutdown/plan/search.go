@@ -737,21 +737,22 @@ func (w *Planner) firstSafe(unsafe, safe int) {
 // toRound puts the hosts where they were before a round of pulling.
 func (w *Planner) toRound(at *int, round int) {
 	for ; *at > round; *at-- {
-		end := len(w.pulled)
-		if *at < len(w.rounds) {
-			end = w.rounds[*at]
-		}
-		for k := end - 1; k >= w.rounds[*at-1]; k-- {
-			w.move(w.pulled[k].host, w.pulled[k].from)
+		for _, m := range slices.Backward(w.pulledIn(*at - 1)) {
+			w.move(m.host, m.from)
 		}
 	}
 	for ; *at < round; *at++ {
-		end := len(w.pulled)
-		if *at+1 < len(w.rounds) {
-			end = w.rounds[*at+1]
-		}
-		for k := w.rounds[*at]; k < end; k++ {
-			w.move(w.pulled[k].host, w.pulled[k].to)
+		for _, m := range w.pulledIn(*at) {
+			w.move(m.host, m.to)
 		}
 	}
+}
+
+// pulledIn gives the moves of a round.
+func (w *Planner) pulledIn(round int) []move {
+	end := len(w.pulled)
+	if round+1 < len(w.rounds) {
+		end = w.rounds[round+1]
+	}
+	return w.pulled[w.rounds[round]:end]
 }
