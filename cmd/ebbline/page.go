@@ -157,7 +157,7 @@ func (p *paint) because(n *report.Now, unheard []string, critical int) {
 		for _, x := range []struct {
 			on   bool
 			text string
-		}{{o.Held, "An operator holds: no host stops early."}, {o.Proceeding, "An operator ordered the stop at once."}, {o.Aborted, "An operator aborted: no further host is asked to stop, even if the battery ends."}} {
+		}{{o.Held, "An operator holds: no host stops before the point of no return. `ebbline status --release` ends that."}, {o.Proceeding, "An operator ordered the stop at once."}, {o.Aborted, "An operator aborted: no further host is stopped, even if the battery ends. `ebbline status --release` ends that."}} {
 			if x.on {
 				n.Because = append(n.Because, x.text)
 			}
@@ -308,13 +308,11 @@ func (p *paint) conditions(n *report.Now) {
 	}
 }
 
-var pagePhases = map[string]string{
-	shutdown.RideThrough.String(): "on battery, no host stops yet", shutdown.Shedding.String(): "on battery, hosts are being stopped",
-	shutdown.AllDown.String(): "on battery, its hosts are down", shutdown.Recovery.String(): "input is back, not ready for another outage yet",
-}
-
 func (p *paint) ups(u *agent.UPSView) report.NowUPS {
-	x := report.NowUPS{Name: u.Name, Phase: cmp.Or(pagePhases[u.Phase], u.Phase), Bad: u.OnBattery || u.Fault != "", Fault: u.Fault, Basis: u.Basis}
+	x := report.NowUPS{Name: u.Name, Phase: phaseWords(u.Phase), Bad: u.OnBattery || u.Fault != "", Fault: u.Fault, Basis: u.Basis}
+	if u.OnBattery {
+		x.Phase = "on battery, " + x.Phase
+	}
 	switch {
 	case u.AnswerAgeSeconds == nil:
 		x.Phase, x.Bad = "has not answered yet", true
@@ -339,8 +337,11 @@ func (p *paint) ups(u *agent.UPSView) report.NowUPS {
 	add("lasts, nothing shed", fmt.Sprintf("%s to %s, likely %s", p.lasts(u, r.Low), p.lasts(u, r.High), p.lasts(u, r.Likely)))
 	if u.EndSeconds != nil {
 		name := "under the plan, lasts"
-		if p.v.Observing == "site" {
+		switch {
+		case p.v.Observing == "site":
 			name = "if orders were given, would last"
+		case p.v.Outage != nil && p.v.Outage.Aborted:
+			name = "if the abort were ended, would last"
 		}
 		if !p.v.IfLostNow {
 			name += " until"
@@ -386,7 +387,7 @@ func (p *paint) lasts(u *agent.UPSView, seconds *int64) string {
 }
 
 func (p *paint) host(h *agent.HostView) report.NowHost {
-	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Margin: "-", Promised: "-", Why: reasonFor(h, p.planned)}
+	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Margin: "-", Promised: "-", Why: reasonFor(p.v, h, p.planned)}
 	if h.MarginSeconds != nil {
 		x.Margin = spell(h.MarginSeconds)
 	}
@@ -447,6 +448,8 @@ func (p *paint) next(n *report.Now) {
 	for m, names := range stops {
 		verb := " is asked to stop"
 		switch {
+		case v.Outage.Aborted && !m.observed:
+			verb = " would be asked to stop, but for the abort"
 		case m.observed:
 			verb = " would be asked to stop"
 		case len(names) > 1:
@@ -460,7 +463,7 @@ func (p *paint) next(n *report.Now) {
 	for i := range v.UPSs {
 		u := &v.UPSs[i]
 		end := u.EndSeconds
-		if low := u.RuntimeSeconds.Low; v.Observing == "site" && low != nil { // no load is shed
+		if low := u.RuntimeSeconds.Low; (v.Observing == "site" || v.Outage.Aborted) && low != nil { // no load is shed
 			at := v.Outage.ElapsedSeconds + *low
 			end = &at
 		}

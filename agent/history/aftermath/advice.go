@@ -173,7 +173,7 @@ func (a *Account) adviseBattery(b *Battery, before []Battery) {
 			b.UPS, shutdown.Spell(model.Lasted), shutdown.Spell(model.Low), test)
 	case b.Lowered:
 		add("Test the battery of UPS %s once it is charged: its readings fell faster than was counted on. %s.", b.UPS, test)
-	case b.Left != nil && b.Left.Margin() < 0:
+	case b.Left != nil && b.Left.InHand() < 0:
 		add("Stop hosts sooner or fit a bigger battery to UPS %s: the last host went off with %s left, less than the reserve of %s. `ebbline tune` says what each change gains.",
 			b.UPS, shutdown.Spell(b.Left.Low), shutdown.Spell(b.Left.Reserve))
 	case b.Tested.At == 0:

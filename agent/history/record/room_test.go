@@ -75,8 +75,8 @@ func TestOutageIsTold(t *testing.T) {
 	r.begin()
 	pass(300)
 	running := r.tell()
-	if !running.Running || running.Count(aftermath.WentOff) != 2 || len(running.Asked()) != 2 {
-		t.Errorf("while it is on: running %v, asked %v, %d off", running.Running, running.Asked(), running.Count(aftermath.WentOff))
+	if !running.Running || running.Count(aftermath.WentOff) != 2 || len(running.Stopped()) != 2 {
+		t.Errorf("while it is on: running %v, asked %v, %d off", running.Running, running.Stopped(), running.Count(aftermath.WentOff))
 	}
 	r.lost = false
 	r.run(1500)
@@ -97,8 +97,8 @@ func TestOutageIsTold(t *testing.T) {
 			t.Errorf("%s: planned %v at %v, %q, margin %v", h.Host, h.Planned, h.PlanStop, h.Why, h.Margin)
 		}
 	}
-	l := a.Margin()
-	if l == nil || l.Host != "disks" || l.LoadWatts != 300 || l.Low > truth || l.High < truth || l.Margin() != l.Low-90*time.Second {
+	l := a.LeastInHand()
+	if l == nil || l.Host != "disks" || l.LoadWatts != 300 || l.Low > truth || l.High < truth || l.InHand() != l.Low-90*time.Second {
 		t.Errorf("left over %+v; the battery had %v", l, truth)
 	}
 	var words []string
@@ -169,7 +169,7 @@ func TestOrderIsJudged(t *testing.T) {
 	r.lost = false
 	r.run(300)
 	a := r.tell()
-	if a.Full || len(a.Hosts) != 0 || len(a.Asked()) != 0 || a.Margin() != nil {
+	if a.Full || len(a.Hosts) != 0 || len(a.Stopped()) != 0 || a.LeastInHand() != nil {
 		t.Errorf("%+v", a)
 	}
 	base := history.Moment{At: r.at, UTC: time.Unix(0, int64(r.at))}
