@@ -104,7 +104,7 @@ func (r *outageReport) verdict() (text string, mark report.Finding) {
 	case asked == 0:
 		return "No host was stopped", report.Supports
 	case late > 0:
-		return fmt.Sprintf("All stopped hosts were off in time, %d late", late), report.Open
+		return fmt.Sprintf("All stopped hosts were off in time, %d after it was given up", late), report.Open
 	}
 	return "All stopped hosts were off in time", report.Supports
 }

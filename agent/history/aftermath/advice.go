@@ -220,12 +220,22 @@ func (a *Account) adviseConditions() {
 		case shutdown.HostRefuses.String(), shutdown.HostUnreachable.String():
 			kind = MendWay
 		}
-		asks := c.Over.At == 0 || lasting[c.Code] && c.Raised.At >= a.Outage.Began.At
+		asks := c.Over.At == 0 || lasting[c.Code] && c.Raised.At >= a.Outage.Began.At && !a.wentOn(&c)
 		if asks && !inReport[c.Code] && !told[c.Code+" "+c.UPS+" "+c.Host] {
 			told[c.Code+" "+c.UPS+" "+c.Host] = true
 			a.add(Step{Kind: kind, Host: c.Host, UPS: c.UPS, Text: c.Text})
 		}
 	}
+}
+
+// wentOn tells whether a host that was stopped halfway went off after all: nothing of it
+// is half stopped any more.
+func (a *Account) wentOn(c *history.Condition) bool {
+	if c.Code != shutdown.StoppedHalfway.String() {
+		return false
+	}
+	h := a.host(c.Host)
+	return h != nil && h.Fate == WentOff
 }
 
 // names lists at most three names.

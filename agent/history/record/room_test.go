@@ -125,6 +125,28 @@ func TestOutageIsTold(t *testing.T) {
 	}
 }
 
+// Aim: a host that was stopped halfway when the input came back, and went off after all,
+// is not to be looked at for being half stopped. Method: one that takes longer than its
+// allowance, with the input back in between.
+func TestHalfwayAndOffIsTold(t *testing.T) {
+	r := newRoom(t)
+	r.hosts[0].takes = r.policy.Hosts[0].GivesUp() + 20*time.Second
+	r.run(60)
+	r.lost = true
+	r.run(10)
+	r.step(&shutdown.Event{Kind: shutdown.Commanded, Order: shutdown.Proceed, Text: "root"})
+	r.run(5)
+	r.lost = false
+	r.run(1500)
+	a := r.tell()
+	if h := r.hostTold(a, r.policy.Hosts[0].Name); h.Fate != aftermath.WentOff || !slices.ContainsFunc(a.Conditions, func(c history.Condition) bool { return c.Code == "stopped-halfway" && c.Host == h.Host }) {
+		t.Fatalf("%+v, %+v", h, a.Conditions)
+	}
+	if got := steps(a); strings.Contains(got, "half stopped") {
+		t.Errorf("steps:\n%s", got)
+	}
+}
+
 // Aim: what goes wrong with hosts is told, and what to do follows from it. Method: a
 // host that takes longer than was counted on, one that hangs, and a battery that ends
 // under it; the agent sees the output go off.
