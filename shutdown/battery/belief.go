@@ -61,31 +61,41 @@ func New(u *policy.UPS, day int64) (Belief, error) {
 
 // build is New; a chart shows the UPS's own draw only where that is free.
 func build(u *policy.UPS, day int64, free bool) (Belief, error) {
+	b, _, err := figured(u, free)
+	if err != nil {
+		return Belief{}, err
+	}
+	return b.on(u, day), nil
+}
+
+// figured is what the policy's figures say of a battery when new, or as it was fitted, at
+// 25 °C, and the kernels behind it; none behind a fitted model.
+func figured(u *policy.UPS, free bool) (b Belief, k kernels, err error) {
 	p := &u.Battery
 	if p.Chemistry != policy.VRLA && p.Chemistry != policy.LFP {
-		return Belief{}, errors.New("the battery's chemistry is not stated; it is vrla or lfp")
+		return b, k, errors.New("the battery's chemistry is not stated; it is vrla or lfp")
 	}
-	b := Belief{Chemistry: p.Chemistry, OverheadWatts: float64(u.OverheadWatts), RechargeTime: p.RechargeHours * 3600}
+	b = Belief{Chemistry: p.Chemistry, OverheadWatts: float64(u.OverheadWatts), RechargeTime: p.RechargeHours * 3600}
 	if free {
 		b.OwnSpread = overheadSpread
 	}
 	if b.RechargeTime == 0 {
 		b.RechargeTime = usualRechargeHours * 3600
 	}
-	since := p.InstalledDay
-	var err error
-	switch {
-	case p.Model != nil:
+	if p.Model != nil {
 		b.fromModel(p.Model)
+	} else if k, err = b.fromFigures(u, free); err != nil {
+		return b, k, err
+	}
+	return b, k, b.sound()
+}
+
+// on gives the belief on a day, at the temperature that the policy states.
+func (b Belief) on(u *policy.UPS, day int64) Belief {
+	p := &u.Battery
+	since := p.InstalledDay
+	if p.Model != nil {
 		since = p.Model.FittedDay
-	default:
-		err = b.fromFigures(u, free)
-	}
-	if err == nil {
-		err = b.sound()
-	}
-	if err != nil {
-		return Belief{}, err
 	}
 	b = b.with(b.At25, ofUnknownChill)
 	if p.TemperatureSet {
@@ -103,7 +113,7 @@ func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 		b = b.with(b.At25.times(someAge(p)), b.Warmth)
 		b.Basis += ", age unknown"
 	}
-	return b, nil
+	return b
 }
 
 // with gives the belief with these factors.
@@ -117,10 +127,10 @@ func (b Belief) with(at25, warmth Factors) Belief {
 }
 
 // fromFigures takes the chart and the rated figures.
-func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
+func (b *Belief) fromFigures(u *policy.UPS, free bool) (kernels, error) {
 	k, err := b.figures(u, free)
 	if err != nil {
-		return err
+		return k, err
 	}
 	var low lowBattery
 	b.Model, low, b.At25 = k.settle()
@@ -129,7 +139,7 @@ func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
 	switch len(chart) {
 	case 0:
 		b.Basis = "rated figures"
-		return nil
+		return k, nil
 	case 1:
 		b.Basis = "one point of the maker's chart"
 	default:
@@ -141,7 +151,7 @@ func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
 		b.Basis = fmt.Sprintf("maker's chart of %d points, met within %.0f %%", len(chart), 100*worst)
 	}
 	b.SeenWatts = float64(chart[len(chart)-1].Watts) + b.OverheadWatts
-	return nil
+	return k, nil
 }
 
 func (b *Belief) fromModel(m *policy.Model) {

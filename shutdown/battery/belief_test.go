@@ -325,3 +325,35 @@ func TestMeasuredTemperature(t *testing.T) {
 		}
 	}
 }
+
+// What a policy's figures cost to be believed, and a test: for the label, and for the
+// sheet's minutes at full and at half load.
+func BenchmarkBelief(b *testing.B) {
+	label := rack()
+	sheeted := label
+	var err error
+	if sheeted.Battery.Chart, err = sheet(&label); err != nil {
+		b.Fatal(err)
+	}
+	test := []Discharge{{Day: newToday, Segments: []Segment{{700, 900}}, StartCharge: 1, Ended: AtCutOff, Celsius: 25, CelsiusSet: true}}
+	for name, u := range map[string]policy.UPS{"label": label, "sheet": sheeted} {
+		b.Run(name+"/New", func(b *testing.B) {
+			for b.Loop() {
+				x, err := New(&u, newToday)
+				if err != nil {
+					b.Fatal(err)
+				}
+				keep = x.Low
+			}
+		})
+		b.Run(name+"/Calibrate", func(b *testing.B) {
+			for b.Loop() {
+				x, err := Calibrate(&u, test, newToday)
+				if err != nil {
+					b.Fatal(err)
+				}
+				keep = x.Judged[0].Capacity
+			}
+		})
+	}
+}

@@ -106,9 +106,7 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 		if out.Judged = c.read(found); len(c.seen) == 0 {
 			break
 		}
-		if err := c.solve(); err != nil {
-			return out, err
-		}
+		c.solve()
 		if own := c.drawn(); !c.ownFound && own != c.ups.OverheadWatts {
 			if err := c.counting(own); err != nil {
 				return out, err
@@ -165,8 +163,7 @@ func (c *calibrator) counting(own int64) (err error) {
 	c.ownWas, c.ownFound = ln(c.fresh.OverheadWatts/float64(own)), true
 	c.x = unknowns{}
 	c.ups.OverheadWatts = own
-	u := c.asNew()
-	c.fresh, err = build(&u, 1, false)
+	c.fresh, c.kernels, err = figured(&c.ups, false)
 	return err
 }
 
@@ -193,6 +190,7 @@ type calibrator struct {
 	ups       policy.UPS
 	day       int64
 	fresh     Belief  // by the policy's figures, new or as fitted, at 25 °C
+	kernels   kernels // behind it
 	usualDraw bool    // the policy does not state the UPS's own
 	ownSpread float64 // of that, before any discharge
 	ownFound  bool    // it is settled; fresh counts on it
@@ -201,6 +199,7 @@ type calibrator struct {
 	whole     []*Discharge // sound ones to the end
 
 	last        int64   // day of the last discharge
+	aged        Belief  // fresh on that day
 	prior       float64 // of the store
 	priorSpread float64
 	figures     [4]unknowns // covariance that the figures leave, the battery's own store apart
@@ -233,28 +232,16 @@ type observed struct {
 // watts, as a policy holds it, before anything rests on it.
 func (c *calibrator) start() error {
 	c.usualDraw = usualDraw(&c.ups)
-	u := c.asNew()
 	var err error
-	if c.fresh, err = New(&u, 1); err != nil {
+	if c.fresh, c.kernels, err = figured(&c.ups, c.usualDraw); err != nil {
 		return err
 	}
 	c.ownSpread = c.fresh.OwnSpread
-	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != u.OverheadWatts {
-		u.OverheadWatts, c.ups.OverheadWatts = whole, whole
-		c.fresh, err = build(&u, 1, false)
+	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != c.ups.OverheadWatts {
+		c.ups.OverheadWatts = whole
+		c.fresh, c.kernels, err = figured(&c.ups, false)
 	}
 	return err
-}
-
-// asNew is the UPS with its battery new, or as it was fitted, at 25 °C.
-func (c *calibrator) asNew() policy.UPS {
-	u := c.ups
-	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
-	if m := u.Battery.Model; m != nil {
-		n := *m
-		n.FittedDay, u.Battery.Model = 1, &n
-	}
-	return u
 }
 
 // observe makes a discharge an equation, or says why it is none. Its capacity
@@ -450,21 +437,17 @@ func (c *calibrator) published(seconds, watts float64) float64 {
 
 // solve finds the store and the losses. A fall that only the last discharge
 // shows is believed: what was known before then says little.
-func (c *calibrator) solve() error {
+func (c *calibrator) solve() {
 	c.last = c.seen[len(c.seen)-1].day
-	aged, err := New(&c.ups, c.last)
-	if err != nil {
-		return err
-	}
+	c.aged = c.fresh.on(&c.ups, c.last)
+	aged := &c.aged
 	c.prior, c.priorSpread = ln(c.fresh.Model.Energy*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
 	least := repeatSpread
 	if c.ups.Battery.Model == nil && c.ups.Battery.Chemistry == policy.VRLA {
 		least = blockSpread
 	}
 	c.priorSpread = max(c.priorSpread, least)
-	if err := c.figured(); err != nil {
-		return err
-	}
+	c.allowed()
 	for i := range c.seen {
 		o := &c.seen[i]
 		o.faded = ln(faded(&c.ups.Battery, c.last-o.day).Likely)
@@ -488,10 +471,9 @@ func (c *calibrator) solve() error {
 			}
 		}
 		c.fit(n)
-		return nil
+		return
 	}
 	c.fit(-1)
-	return nil
 }
 
 // newest is the last discharge that says what the store is, not only that it is
@@ -565,10 +547,10 @@ func (c *calibrator) fit(newest int) {
 	}
 }
 
-// figured works out what the policy's figures leave open of a battery: of a label or a
+// allowed works out what the policy's figures leave open of a battery: of a label or a
 // chart, what lies between the shapes that it may have, so that a test at one load says
 // of another only what they have in common.
-func (c *calibrator) figured() error {
+func (c *calibrator) allowed() {
 	m := &c.fresh.Model
 	if c.ups.Battery.Model != nil {
 		var q equations
@@ -577,12 +559,9 @@ func (c *calibrator) figured() error {
 		q.add(0, unknowns{balance: 1}, ofBalance)
 		q.add(0, unknowns{ownDraw: 1}, 1)
 		c.figures = q.inverse()
-		return nil
+		return
 	}
-	b, u := c.fresh, c.asNew()
-	k, err := b.figures(&u, false)
-	c.figures = k.about(m)
-	return err
+	c.figures = c.kernels.about(m)
 }
 
 // expected is what the figures say before any discharge.
@@ -678,8 +657,7 @@ func (c *calibrator) nearest(watts float64) float64 {
 // more than the figures did.
 func (c *calibrator) model(judged []Judged) *policy.Model {
 	m := c.found()
-	aged, _ := New(&c.ups, c.last)
-	factors := aged.At25
+	factors := c.aged.At25
 	tests, outages := 0, 0
 	own := c.ownSpread
 	if c.usualDraw && own > 0 {
