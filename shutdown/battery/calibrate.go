@@ -163,7 +163,7 @@ func (c *calibrator) counting(own int64) (err error) {
 	c.ownWas, c.ownFound = ln(c.fresh.OverheadWatts/float64(own)), true
 	c.x = unknowns{}
 	c.ups.OverheadWatts = own
-	c.fresh, c.kernels, err = figured(&c.ups, false)
+	c.fresh, c.kernels, err = figured(&c.ups, c.draw(settled))
 	return err
 }
 
@@ -233,15 +233,23 @@ type observed struct {
 func (c *calibrator) start() error {
 	c.usualDraw = usualDraw(&c.ups)
 	var err error
-	if c.fresh, c.kernels, err = figured(&c.ups, c.usualDraw); err != nil {
+	if c.fresh, c.kernels, err = figured(&c.ups, c.draw(sought)); err != nil {
 		return err
 	}
 	c.ownSpread = c.fresh.OwnSpread
 	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != c.ups.OverheadWatts {
 		c.ups.OverheadWatts = whole
-		c.fresh, c.kernels, err = figured(&c.ups, false)
+		c.fresh, c.kernels, err = figured(&c.ups, c.draw(settled))
 	}
 	return err
+}
+
+// draw is what is known of the UPS's own draw: nothing but that, unless the policy states it.
+func (c *calibrator) draw(known ownKnown) ownKnown {
+	if c.usualDraw {
+		return known
+	}
+	return stated
 }
 
 // observe makes a discharge an equation, or says why it is none. Its capacity
@@ -557,26 +565,23 @@ func (c *calibrator) allowed() {
 		q.addRated(unknowns{energy: ln(m.Energy)}, m, 0, repeatSpread)
 		q.add(0, unknowns{losses: 1}, modelShape)
 		q.add(0, unknowns{balance: 1}, ofBalance)
-		q.add(0, unknowns{ownDraw: 1}, 1)
+		q.add(0, unknowns{ownDraw: 1}, cmp.Or(c.ownSpread, overheadSpread))
 		c.figures = q.inverse()
 		return
 	}
-	c.figures = c.kernels.about(m)
+	c.figures = c.kernels.about(m, c.fresh.OverheadWatts)
 }
 
 // expected is what the figures say before any discharge.
 func (c *calibrator) expected() equations {
 	q := equations{matrix: c.figures}
 	q.matrix[energy][energy] += float64(c.priorSpread * c.priorSpread)
-	own := cmp.Or(c.ownSpread, overheadSpread)
-	q.matrix[ownDraw] = unknowns{ownDraw: float64(own * own)}
-	for i := range ownDraw {
-		q.matrix[i][ownDraw] = 0
-	}
 	q.matrix = q.inverse()
 	off := c.x
 	off[energy] -= c.prior
-	off[ownDraw] -= c.ownWas
+	for i := range off { // the figures are worked out with the own draw as settled
+		off[i] -= float64(c.figures[i][ownDraw] / c.figures[ownDraw][ownDraw] * c.ownWas)
+	}
 	for i := range off {
 		for j := range off {
 			q.right[i] -= float64(q.matrix[i][j] * off[j])
@@ -609,36 +614,21 @@ func (c *calibrator) middle() float64 {
 
 // range90 is how far the power that lasts for each of the times may be off: by the
 // store and the losses as far as they are known, from one time to the next, by what
-// another load than the one tested differs from any fit, and by the UPS's own draw,
-// which is another part of it. The heaviest load seen is given in watts.
-func (c *calibrator) range90(m *Model, seen float64) (lowBattery, Factors) {
-	var low, high, loads curve
+// another load than the one tested differs from any fit, and by the UPS's own draw.
+func (c *calibrator) range90(m *Model) (lowBattery, Factors) {
+	var low, high curve
 	for i, t := range times {
 		phi := m.Phi(t)
 		watts := m.Energy / phi
-		loads[i] = watts
-		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
-		tested := c.nearest(watts)
-		unlike := min(chartSpread, fitSpread*math.Abs(ln(watts/tested))/math.Ln2)
-		if c.usualDraw {
-			// The low battery's draw ([Belief.OwnAt]) goes on from there to lighter loads.
-			row[ownDraw] = c.fresh.OverheadWatts / max(tested/3, watts)
-		}
-		wide := float64(widest * hypot(c.equations.spread(row), hypot(repeatSpread, unlike)))
+		unlike := min(chartSpread, fitSpread*math.Abs(ln(watts/c.nearest(watts)))/math.Ln2)
+		wide := float64(widest * hypot(c.equations.spread(lossRow(m.Ohmic, phi-t-m.Ohmic, phi)), hypot(repeatSpread, unlike)))
 		low[i], high[i] = ln(watts)-wide, ln(watts)+wide
 	}
-	battery, f := m.between(&low, &high)
-	if !c.usualDraw {
-		return battery, f
+	d := draw{watts: c.fresh.OverheadWatts}
+	if c.usualDraw && d.watts > 0 {
+		d.beside(m, c.equations.inverse())
 	}
-	// What [Belief.LowAt] adds to the low store makes good at the heaviest load seen what
-	// more own draw takes; at heavier ones it would be too much.
-	b := Belief{Factors: f, OverheadWatts: c.fresh.OverheadWatts, OwnSpread: c.equations.spread(unknowns{ownDraw: 1})}
-	more := b.OwnAt(950) - b.OverheadWatts
-	for i, watts := range loads {
-		low[i] += ln(1+more/max(seen, watts)) - ln(1+more/seen)
-	}
-	return m.between(&low, &high)
+	return m.between(&low, &high, &d)
 }
 
 // nearest is the load of a discharge that says what the store is, next to the watts.
@@ -663,8 +653,7 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	if c.usualDraw && own > 0 {
 		own = c.equations.spread(unknowns{ownDraw: 1})
 	}
-	seen := 0.0
-	low := lowBattery{c.fresh.LowOhmic, c.fresh.LowDiffusion}
+	low := lowBattery{c.fresh.LowOhmic, c.fresh.LowDiffusion, c.fresh.LowOwn, c.fresh.LowStore}
 	for i := range c.seen {
 		o, j := &c.seen[i], &judged[c.seen[i].of]
 		switch {
@@ -679,14 +668,13 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 			tests++
 		}
 		j.Used = true
-		seen = max(seen, o.watts)
 	}
 	basis := join(count(tests, "test"), count(outages, "outage"))
 	if basis != "" {
-		low, factors = c.range90(&m, seen)
+		low, factors = c.range90(&m)
 	} else {
 		m = c.fresh.Model
-		basis, seen = c.fresh.Basis, c.fresh.SeenWatts
+		basis = c.fresh.Basis
 	}
 	least, newest := 0, c.newest()
 	for i := range c.seen {
@@ -717,8 +705,8 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	return &policy.Model{
 		StoreWattHours: m.Energy / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
 		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
-		LowOhmic: low.ohmic, LowDiffusion: low.diffusion,
-		OwnSpread: own, SeenWatts: seen,
+		LowOhmic: low.ohmic, LowDiffusion: low.diffusion, LowOwn: low.own, LowStore: low.store,
+		OwnSpread: own,
 	}
 }
 
