@@ -162,9 +162,8 @@ func (w *Planner) write(y *way, scenario, u, kind int) {
 		y.load += float64(y.shares[w.hosts[i].group]*float64(w.hosts[i].up)) / watt
 	}
 	for _, k := range w.inTime {
-		e := &w.events[k]
-		if i := k / 2; y.bears[w.hosts[i].group] {
-			y.marks = append(y.marks, mark{at: e.at, host: i, step: float64(y.shares[e.group]*float64(e.delta)) / watt})
+		if e := &w.events[k]; y.bears[e.group] {
+			y.marks = append(y.marks, mark{at: e.at, host: e.host, step: float64(y.shares[e.group]*float64(e.delta)) / watt})
 		}
 	}
 	w.carryOn(y, 0)
@@ -542,9 +541,10 @@ func (w *Planner) enterWay(l *ledger, y *way) {
 		w.isMoved[c.host] = true
 		first = min(first, c.begun, c.begins)
 		share := y.shares[h.group] / watt
-		fresh = append(fresh,
-			mark{at: c.begins, host: c.host, step: float64(share * float64(h.stopping-h.up))},
-			mark{at: c.isDown, host: c.host, step: -float64(share * float64(h.stopping))})
+		if h.stopping != h.up {
+			fresh = append(fresh, mark{at: c.begins, host: c.host, step: float64(share * float64(h.stopping-h.up))})
+		}
+		fresh = append(fresh, mark{at: c.isDown, host: c.host, step: -float64(share * float64(h.stopping))})
 	}
 	if len(fresh) == 0 {
 		return
