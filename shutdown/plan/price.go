@@ -210,9 +210,8 @@ func (w *Planner) whoStays() {
 	for again, passes := true, 0; again && passes < 8; passes++ {
 		again = false
 		for i := range w.all() {
-			clear(w.counted)
 			switch {
-			case !w.stays[i] && w.own[i] > 0 && w.sum(i, &w.next) > 0, w.stays[i] && w.own[i] < 0 && w.sum(i, &w.after) < 0:
+			case !w.stays[i] && w.own[i] > 0 && w.sumOf(i, &w.next) > 0, w.stays[i] && w.own[i] < 0 && w.sumOf(i, &w.after) < 0:
 				for j, c := range w.counted {
 					w.stays[j] = w.stays[j] != c
 				}
@@ -222,8 +221,13 @@ func (w *Planner) whoStays() {
 	}
 }
 
-// sum is what a host has over, with all that goes the same way: those that it
+// sumOf is what a host has over, with all that goes the same way: those that it
 // needs and that do not stay yet, or those that need it and stay.
+func (w *Planner) sumOf(i int32, e *edges) float64 {
+	clear(w.counted)
+	return w.sum(i, e)
+}
+
 func (w *Planner) sum(i int32, e *edges) float64 {
 	w.counted[i] = true
 	s := w.own[i]

@@ -245,6 +245,9 @@ func (w *Planner) improve() {
 		}
 		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/max(1, n))))
 	}
+	if w.p.Quick && !w.peaks && !w.keeps {
+		return // what is too much stays so when others go later
+	}
 	for w.fill(1, -1, far) { // until nothing is left that could be later
 	}
 }
@@ -437,9 +440,7 @@ func (w *Planner) trade(by, effort int) (any bool) {
 		pull, tried := &w.pulls[q], 0
 		for p := range w.pushes {
 			push := &w.pushes[p]
-			// What a push costs need not be what a pull frees: the stores are not
-			// alike, and the tightest moment need not be the end.
-			if push.ratio <= pull.ratio*3/4 || tried == 2 || w.touched[pull.host] || w.spent > effort {
+			if !pull.below(push.ratio) || tried == 2 || w.touched[pull.host] || w.spent > effort {
 				break
 			}
 			if push.gain <= pull.gain || push.cost > pull.cost+pull.cost/3 || w.touched[push.host] || push.host == pull.host {
@@ -474,6 +475,15 @@ func (w *Planner) survey(by int) {
 			w.back()
 		}
 	}
+	least, most := math.Inf(1), 0.0
+	for k := range w.pulls {
+		least = min(least, w.pulls[k].ratio)
+	}
+	for k := range w.pushes {
+		most = max(most, w.pushes[k].ratio)
+	}
+	w.pulls = slices.DeleteFunc(w.pulls, func(o option) bool { return !o.below(most) })
+	w.pushes = slices.DeleteFunc(w.pushes, func(o option) bool { return !(&option{ratio: least}).below(o.ratio) })
 	slices.SortFunc(w.pulls, func(a, b option) int {
 		return cmp.Or(cmp.Compare(a.ratio, b.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
 	})
@@ -481,6 +491,11 @@ func (w *Planner) survey(by int) {
 		return cmp.Or(cmp.Compare(b.ratio, a.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
 	})
 }
+
+// below tells whether a pull may be worth a push of the ratio given: what a push costs need
+// not be what a pull frees, for the stores are not alike, and the tightest moment need not
+// be the end.
+func (o *option) below(push float64) bool { return push > o.ratio*3/4 }
 
 func (w *Planner) exchange(pull, push *option) bool {
 	if w.pull(pull.host, w.start[pull.host]-pull.by) && w.push(push.host, w.start[push.host]+push.by) {
