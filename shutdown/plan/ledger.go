@@ -437,8 +437,15 @@ func (w *Planner) takes(y *way, d battery.Charge, load float64) float64 {
 
 // markAt is the first mark at a time or later.
 func (w *Planner) markAt(y *way, at int64) int {
-	k, _ := slices.BinarySearchFunc(y.marks, at, func(m mark, t int64) int { return cmp.Compare(m.at, t) })
-	return k
+	lo, hi := 0, len(y.marks)
+	for lo < hi {
+		if mid := (lo + hi) / 2; y.marks[mid].at < at {
+			lo = mid + 1
+		} else {
+			hi = mid
+		}
+	}
+	return lo
 }
 
 // state is that of a way behind the mark before one.

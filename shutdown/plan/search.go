@@ -125,9 +125,12 @@ func (w *Planner) enqueue(k int32) {
 	for at > 0 && w.queue[at-1] < k {
 		at--
 	}
-	if at == 0 || w.queue[at-1] != k {
-		w.queue = slices.Insert(w.queue, at, k)
+	if at > 0 && w.queue[at-1] == k {
+		return
 	}
+	w.queue = append(w.queue, k)
+	copy(w.queue[at+1:], w.queue[at:])
+	w.queue[at] = k
 }
 
 func (w *Planner) pop() int32 {
