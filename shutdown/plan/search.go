@@ -246,7 +246,8 @@ func (w *Planner) improve() {
 		if w.keeps {
 			each = 10_000
 		}
-		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/max(1, n))))
+		some := max(1, n) // from some thirty on they gain ever less
+		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/some, 60_000_000/(some*some))))
 	}
 	if w.p.Quick && !w.peaks && !w.keeps {
 		return // what is too much stays so when others go later
