@@ -330,7 +330,13 @@ func (s *State) settled(at Instant, i int32) bool {
 
 // ready tells whether a UPS's battery could carry a second outage with all that is up,
 // with a host that is to be started, and with those more important; -1 for none.
-func (s *State) ready(i, k int32) bool { return s.percent(i) >= s.readyFrom(i, k) }
+func (s *State) ready(i, k int32) bool {
+	n := s.percent(i)
+	return n >= s.readyAtMost() || n >= s.readyFrom(i, k)
+}
+
+// readyAtMost is the charge from which any UPS is ready, in whole percent.
+func (s *State) readyAtMost() int64 { return max(int64(100*nearlyFull), s.Policy.Site.Restore.ChargePercent) }
 
 // readiness is an answer of readyFrom beside what it was worked out from.
 type readiness struct {
