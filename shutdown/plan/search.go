@@ -260,14 +260,26 @@ func (w *Planner) improve() {
 // the plan is worth, as the power of two.
 const worthRound = 11
 
-// rounds is how often trades are looked for: of steps up to eight times as long,
-// so that every third size of step is enough.
+// rounds is how often trades are looked for: of several lengths, so that every third size
+// of step is enough.
 func rounds(by int) int {
 	switch by {
 	case 1, 8, 64, 512:
 		return 4
 	}
 	return 0
+}
+
+// fewHosts are so few that each trade matters.
+const fewHosts = 60
+
+// longestTrade is how many times as long as a round's step those of its trades are at
+// most. The next larger size begins with eight times: only few hosts try that again.
+func (w *Planner) longestTrade() int {
+	if len(w.hosts) <= fewHosts {
+		return 8
+	}
+	return 4
 }
 
 // settle takes stock of the plan in start.
@@ -466,7 +478,7 @@ func (w *Planner) survey(by int) {
 		if w.hosts[i].Asked {
 			continue
 		}
-		for d := by; d <= 8*by; d *= 2 {
+		for d := by; d <= w.longestTrade()*by; d *= 2 {
 			if w.pull(i, w.start[i]-d) {
 				gain, cost := w.weigh()
 				w.pulls = append(w.pulls, option{i, d, -gain, -cost, ratio(-gain, -cost)})
