@@ -501,11 +501,22 @@ func (w *Planner) survey(by int) {
 	w.pulls = slices.DeleteFunc(w.pulls, func(o option) bool { return !o.below(most) })
 	w.pushes = slices.DeleteFunc(w.pushes, func(o option) bool { return !(&option{ratio: least}).below(o.ratio) })
 	slices.SortFunc(w.pulls, func(a, b option) int {
-		return cmp.Or(cmp.Compare(a.ratio, b.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
+		if c := cmp.Compare(a.ratio, b.ratio); c != 0 {
+			return c
+		}
+		return a.listed(&b)
 	})
 	slices.SortFunc(w.pushes, func(a, b option) int {
-		return cmp.Or(cmp.Compare(b.ratio, a.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
+		if c := cmp.Compare(b.ratio, a.ratio); c != 0 {
+			return c
+		}
+		return a.listed(&b)
 	})
+}
+
+// listed compares two in the order in which they are listed.
+func (o *option) listed(b *option) int {
+	return cmp.Or(cmp.Compare(o.host, b.host), cmp.Compare(o.by, b.by))
 }
 
 // below tells whether a pull may be worth a push of the ratio given: what a push costs need
