@@ -336,7 +336,9 @@ func (s *State) ready(i, k int32) bool {
 }
 
 // readyAtMost is the charge from which any UPS is ready, in whole percent.
-func (s *State) readyAtMost() int64 { return max(int64(100*nearlyFull), s.Policy.Site.Restore.ChargePercent) }
+func (s *State) readyAtMost() int64 {
+	return max(int64(100*nearlyFull), s.Policy.Site.Restore.ChargePercent)
+}
 
 // readiness is an answer of readyFrom beside what it was worked out from.
 type readiness struct {
