@@ -20,7 +20,9 @@ import (
 //	                      seconds of them for taking it as given; the
 //	                      policy's stable_for for starting anything;
 //	                      they count anew after a silence of a minute,
-//	                      or one within the ten seconds
+//	                      or one within the ten seconds; and from the
+//	                      second answer where the first said that the
+//	                      input was bad all the same
 //	a UPS's own test      an answer that says so, with input there       15 minutes
 //	output off            two answers that say so, a second apart; none  until one says that it carries
 //	                      of the only UPS that can carry the agent's
@@ -159,6 +161,13 @@ func (s *State) saysOffWrongly(i int32) bool {
 
 // good tells whether the UPS has input and carries its load.
 func (u *UPS) good() bool { return !u.OnBattery() && !u.Dead() }
+
+// oddReturn tells whether one answer alone has said that the input carries the load, and
+// that it was bad all the same, and the next says that it is good: the first may have been
+// an odd one, and the input back by now.
+func (u *UPS) oddReturn(m *Measurement) bool {
+	return u.good() && u.LastAt == u.From && u.Last.Input == LineBad && m.Input == LineGood
+}
 
 // back is since when the input is there; the UPS must be good.
 func (u *UPS) back() Instant { return u.From }

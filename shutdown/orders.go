@@ -94,6 +94,7 @@ func (s *State) spare(at Instant, k int32) {
 	case h.underWay() && at < h.Last.Action.Deadline:
 	case h.State == Asked && h.Seen == SeenSilent && s.inView(k):
 		s.fold(k, InCut) // out of sight: to start it does no harm if it is up
+	case h.State == Asked && h.Seen == SeenSilent && at < s.giveUp(k): // the way to it may be back by then, and shows which
 	case h.State == Asked:
 		s.fold(k, InSpared)
 	case at < s.giveUp(k):

@@ -61,8 +61,9 @@ func (s *State) outrank(at Instant, c *Schedule, w *work) (any bool) {
 // whileItLasts has a host wait for another as long as the battery lasts at the load of now,
 // at expected durations, for it and what must follow it. No longer where the battery is low:
 // the load does not fall while that other hangs; where it is too late for that, the order is
-// kept. And that long where no plan fits: what keeps one from fitting may be over in a moment,
-// and a guest that is asked together with its host is cut by it.
+// kept. And where no plan fits longer, halfway to how long it probably lasts: what keeps one
+// from fitting may be over in a moment, a guest that is asked together with its host is cut by
+// it for certain, and the battery is seldom as small as the low projection.
 func (s *State) whileItLasts(c *Schedule, w *work) {
 	if !s.anyLow() && c.Plan.FitsExpected {
 		return
@@ -81,14 +82,14 @@ func (s *State) whileItLasts(c *Schedule, w *work) {
 		for _, a := range w.problem.Hosts[j].After {
 			follow[a] = max(follow[a], takes)
 		}
-		least, _ := s.lastsNow(order[n])
-		last := least - takes - s.Reaction()
+		least, probable := s.lastsNow(order[n])
+		takes += s.Reaction()
 		stop := &c.Plan.Stops[j]
 		switch low := s.urgent(order[n]) == ForLow; {
-		case low && last > 0:
-			stop.Latest = min(stop.Latest, last)
+		case low && least > takes:
+			stop.Latest = min(stop.Latest, least-takes)
 		case !low && !c.Plan.FitsExpected:
-			stop.Latest = max(stop.Latest, last)
+			stop.Latest = max(stop.Latest, least+(probable-least)/2-takes)
 		}
 	}
 }

@@ -14,6 +14,9 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	u := &s.UPSs[i]
 	before, booted := s.glance(at, i), u.From == 0
 	s.afterStart(at, i)
+	if u.oddReturn(m) {
+		u.From = at
+	}
 	s.gapEnds(at, i, m)
 	load := s.loadOf(i, m)
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two

@@ -46,7 +46,7 @@ type Checker struct {
 	lastOn   []shutdown.Instant // last start on each UPS
 	asks     int
 	saidLow  bool // a UPS said so in this run
-	timeLeft bool // when a host was given up last, there was time for all others
+	timeLeft bool // when a host that draws on was given up last, there was time for all others
 }
 
 type inputState struct {
@@ -80,6 +80,7 @@ type hostState struct {
 	told    bool             // an order to stop was begun for the word that was taken last
 	held    bool             // when it was asked, its UPS carried what a host elsewhere is reached through
 	doubt   bool             // it was said that it lost its power or was turned off, and nobody knows which
+	seen    bool             // a look showed it up
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -138,6 +139,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	case e.Kind == shutdown.Commanded && e.Order.OfHost():
 		c.hosts[e.Host].given = e.Order
 	case e.Kind == shutdown.Observed && e.Sighting == shutdown.SeenUp:
+		c.hosts[e.Host].seen = true
 		// A start is through; and what was off for an operator was started by somebody.
 		if h, w := &c.hosts[e.Host], &c.r.world.Hosts[e.Host]; h.word == shutdown.StartHost || h.word == shutdown.StopHost && w.WasOff && w.OffAt >= h.wordAt {
 			h.word = 0
@@ -207,7 +209,9 @@ func (c *Checker) note(n *shutdown.Notice) {
 		c.ordered(n.Host, shutdown.Order(n.A))
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
-		c.timeLeft = c.timeFor()
+		if c.r.world.Hosts[n.Host].On {
+			c.timeLeft = c.timeFor()
+		}
 	case n.Code == shutdown.HostCut:
 		c.hosts[n.Host].doubt = !n.Clear && n.A == shutdown.CutOrTurned
 	case n.Code == shutdown.HostNotBack || n.Code == shutdown.NoWayToStart:
@@ -311,11 +315,10 @@ func (c *Checker) stop(at shutdown.Instant, k int32, id shutdown.ActionID) {
 	h.ours = true
 }
 
-// wasOff tells whether a host was off at first and has not run since: an operator may
-// have had it started.
+// wasOff tells whether a host was off at first, and no look has shown it up since: an
+// operator may have had it started, or it came up with its power.
 func (c *Checker) wasOff(k int) bool {
-	h := &c.r.world.Hosts[k]
-	return c.truth.Hosts[k].Mode == world.WasOff && !h.On && h.OffAt == shutdown.Never
+	return c.truth.Hosts[k].Mode == world.WasOff && !c.hosts[k].seen
 }
 
 // hidden tells whether a host is behind a way to it that died: it looks like one that is
@@ -832,8 +835,11 @@ func (c *Checker) short() bool {
 		}
 	}
 	for u := range n {
-		t := &c.truth.UPSs[u]
-		if out[u] || t.Charge < 1 || !c.bounds[u].bears(t) || c.pnr[u] < 2*site.RideThrough+10*time.Second {
+		t, pnr := &c.truth.UPSs[u], c.pnr[u]
+		if slices.ContainsFunc(c.truth.Hosts, func(h world.HostTruth) bool { return h.Mode == world.Unreachable }) {
+			pnr = c.noReturn(u, 1) // with what draws on out of sight
+		}
+		if out[u] || t.Charge < 1 || !c.bounds[u].bears(t) || pnr < 2*site.RideThrough+10*time.Second {
 			return false
 		}
 	}
@@ -892,8 +898,8 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 			continue
 		}
 		load += draw(float64(q.Watts), q.FedBy, shared)
-		if q.StaysUp {
-			continue
+		if q.StaysUp || c.truth != nil && c.truth.Hosts[k].Mode == world.Unreachable {
+			continue // it draws on
 		}
 		at := (from + down[k]).Seconds()
 		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)

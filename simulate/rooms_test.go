@@ -92,6 +92,7 @@ var onceBroken = []struct {
 	{"waited for in vain, with no way to start it, a host that was up out of sight had no part in the next outage", 2001707, 2001707012},
 	{"a host was started at a charge that the battery's gauge did not show", 8001397, 8001397002},
 	{"by the checker: a UPS fell silent a second after the loss, before it had been asked", 20001435, 20001435020},
+	{"an odd answer said input, and that it was bad; the UPS gave out then, and the input counted as back from the odd one on", 36001818, 36001818018},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -116,6 +117,9 @@ var onceBrokenLater = []struct {
 	{"a host that overran was given up, no plan fitted for a moment, and a guest elsewhere was cut with its host", 31003841, 31003841018},
 	{"after \"battery low\" on one of two feeds, a guest was cut with its host", 31005435, 31005435012},
 	{"by the checker: \"battery low\" once, and then silence", 33001274, 33001274021},
+	{"a host that overran was given up, no plan fitted for a moment, and guests were cut with their host; and by the checker: one that was off was given up later", 31005847, 31005847023},
+	{"by the checker: what a host out of sight draws to the end was no part of what the battery can carry", 37004855, 37004855021},
+	{"by the checker: a host that its user had turned off came up with its power, and nobody could see that yet", 33001852, 33001852011},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -144,6 +148,7 @@ var onceBrokenSaid = []struct {
 	{"a battery gave out at once with the way to hosts, whose silence proved them down", 24000656, 24000656009},
 	{"a UPS had said in a loss that it was testing, and nothing of its input; a true test, which says that the input is there, was not believed", 28000224, 28000224010},
 	{"an output was switched off under the way to hosts elsewhere, whose other feed had given out, and was silent", 32001094, 32001094002},
+	{"a host that was being started was asked in vain in the next loss; spared, with the way to it dark, it counted as up, and stayed off unsaid", 40100249, 40100249023},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
