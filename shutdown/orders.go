@@ -611,7 +611,7 @@ func (s *State) mayCut(at Instant, i int32) bool {
 			return false
 		default:
 			runs = runs || (h.State == GivenUp || h.State == Late) && !p.Self
-			own = own || p.Self
+			own = own || p.Self && s.affected(int32(k))
 		}
 		any = true
 	}
