@@ -377,7 +377,7 @@ func (a *Agent) alive(now shutdown.Instant) {
 	if s == nil {
 		return
 	}
-	becomes := !a.ready && (a.workers.asked(once) || now >= a.began.Add(readyAfter))
+	becomes := !a.ready && (a.workers.polled(once) || now >= a.began.Add(readyAfter))
 	if now.Sub(a.began) >= livesAgain {
 		a.failed = 0
 	}

@@ -85,6 +85,9 @@ func newsOf(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice, outage ui
 	switch {
 	case n.Code == shutdown.PhaseEntered:
 		w.Code = phaseCodes[shutdown.Phase(n.A)]
+		if w.Code == InputLost && p.Site.Observe { // who is told at night may not know it
+			w.Text += "; only watching (observe), no host is stopped"
+		}
 	case n.Code == shutdown.OutageOver:
 		w.Outage = uint32(n.A)
 	case n.Code.Condition():

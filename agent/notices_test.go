@@ -103,3 +103,17 @@ func TestNothingLeftHasNoMargin(t *testing.T) {
 		t.Errorf("the margin is %v: %s", v.UPSs[0].MarginSeconds, v.Status)
 	}
 }
+
+// A message of a loss of input says that nothing will be stopped, where that is so: it
+// may have been forgotten. Others do not.
+func TestLossIsToldAsWatched(t *testing.T) {
+	n := &shutdown.Notice{Code: shutdown.PhaseEntered, A: int64(shutdown.RideThrough), B: -1, Host: -1}
+	p := &policy.Policy{UPSs: []policy.UPS{{Name: "rack"}}}
+	for _, watched := range []bool{false, true} {
+		p.Site.Observe = watched
+		w := newsOf(0, p, n, 1)
+		if w.Code != InputLost || strings.Contains(w.Text, "no host is stopped") != watched {
+			t.Errorf("watched %v: %+v", watched, w)
+		}
+	}
+}

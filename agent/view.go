@@ -180,7 +180,7 @@ func asNow(list []Condition, s *shutdown.State) {
 		if !there {
 			continue
 		}
-		list[i].Text = n.Text(s.Policy)
+		list[i].Text = textOf(s.Policy, &n)
 		if code, ups, ok := s.Behind(&n); ok {
 			list[i].Because = code.String() + " of UPS " + s.Policy.UPSs[ups].Name
 		}
@@ -388,7 +388,7 @@ func statusLine(s *shutdown.State) string {
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
 		_, _, inHand, _ := s.ForecastOf(int32(i))
-		text := s.Policy.UPSs[i].Name + " " + strings.ReplaceAll(s.Phase(int32(i)).String(), "_", " ")
+		text := s.Policy.UPSs[i].Name + " " + s.Phase(int32(i)).Words()
 		low, _, _ := s.Runtime(int32(i))
 		switch {
 		case s.Silent(int32(i)):

@@ -255,8 +255,8 @@ func (c *workers) endPoll(i int32, err error) (was string) {
 	return was
 }
 
-// asked tells whether of each UPS so many polls have ended.
-func (c *workers) asked(times func(i int) uint64) bool {
+// polled tells whether of each UPS so many polls have ended.
+func (c *workers) polled(times func(i int) uint64) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for i, s := range c.parts.Sources {
@@ -283,7 +283,7 @@ func (c *workers) askAll(ctx context.Context) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	for !c.asked(func(i int) uint64 { return want[i] }) && bounded.Pause(ctx, 10*time.Millisecond) {
+	for !c.polled(func(i int) uint64 { return want[i] }) && bounded.Pause(ctx, 10*time.Millisecond) {
 	}
 }
 

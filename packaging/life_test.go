@@ -267,10 +267,9 @@ func life(t *testing.T, old, newer string) {
 var written = []string{
 	"/etc/ebbline", "/etc/ebbline/known_hosts", "/etc/ebbline/room.hcl", "/etc/ebbline/secrets", "/etc/ebbline/secrets/ssh-key",
 	"/etc/ebbline/secrets/ups-auth", "/etc/ebbline/secrets/ups-priv", "/etc/ebbline/variables.hcl",
-	"/etc/systemd/system/ebbline.service.d", "/etc/systemd/system/ebbline.service.d/override.conf",
 }
 
-// furnish gives the agent its policy, its secrets and its drop-in.
+// furnish gives the agent its policy and its secrets.
 func (c *container) furnish(card *peertest.Card, rack *peertest.Rack) {
 	c.t.Helper()
 	v3 := card.User(card.SNMP(3), "SHA256", "AES")
@@ -304,12 +303,9 @@ func (c *container) furnish(card *peertest.Card, rack *peertest.Rack) {
 	c.give("/etc/ebbline/room.hcl", string(room), "0644")
 	c.give("/etc/ebbline/variables.hcl", variables, "0644")
 	c.give("/etc/ebbline/known_hosts", string(known), "0644")
-	dropIn := "[Service]\n"
 	for name, value := range map[string][]byte{"ups-auth": auth, "ups-priv": priv, "ssh-key": key} {
 		c.give("/etc/ebbline/secrets/"+name, string(value), "0600")
-		dropIn += "LoadCredential=" + name + ":/etc/ebbline/secrets/" + name + "\n"
 	}
-	c.give("/etc/systemd/system/ebbline.service.d/override.conf", dropIn, "0644")
 }
 
 // broken makes of a package a later version whose agent ends at once; its other

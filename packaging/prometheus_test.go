@@ -6,6 +6,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -29,6 +30,7 @@ func TestAlertRules(t *testing.T) {
 // gives something, and the alerts that these figures call for are raised. (How the
 // dashboard looks is not tested: Debian has no program that shows it.)
 func TestDashboardAndAlerts(t *testing.T) {
+	var lock sync.Mutex // of the view, which changes on the way
 	n, f := int64(50), 21.5
 	view := agent.View{
 		At: time.Now(), Site: "home", Fits: true, Outage: &agent.OutageView{Number: 1, LostAt: time.Now()}, PointOfNoReturn: &n, MarginSeconds: &n,
@@ -38,6 +40,8 @@ func TestDashboardAndAlerts(t *testing.T) {
 		Conditions: []agent.Condition{{Code: "battery-low", UPS: "rack"}},
 	}
 	agentAt := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		lock.Lock()
+		defer lock.Unlock()
 		view.At = time.Now()
 		w.Header().Set("Content-Type", metrics.ContentType)
 		w.Write(metrics.Write(&view, "1", time.Now()))
@@ -47,9 +51,20 @@ func TestDashboardAndAlerts(t *testing.T) {
 	p.Await(`ALERTS{alertname="EbblineOnBattery",alertstate="firing",ups="rack"}`, func(s []peertest.Sample) bool { return len(s) == 1 })
 	p.Await(`ALERTS{alertname="EbblineLittleTime",alertstate="firing"}`, func(s []peertest.Sample) bool { return len(s) == 1 })
 	p.Await(`ALERTS{alertname="EbblineCondition",code="battery-low"}`, func(s []peertest.Sample) bool { return len(s) == 1 })
-	if got := p.Ask(`ALERTS{alertname=~"EbblineGone|EbblineStandsStill|EbblinePlanDoesNotFit"}`); len(got) > 0 {
+	if got := p.Ask(`ALERTS{alertname=~"EbblineGone|EbblineStandsStill|EbblinePlanDoesNotFit|EbblineOutageOnlyWatched|EbblineOnlyWatches"}`); len(got) > 0 {
 		t.Errorf("without need: %v", got)
 	}
+	lock.Lock()
+	view.Observing, view.Hosts = "site", []agent.HostView{{Name: "nas", FedBy: []string{"rack"}, Power: "up", Observed: true}}
+	lock.Unlock()
+	p.Await(`ALERTS{alertname="EbblineOutageOnlyWatched",alertstate="firing"}`, func(s []peertest.Sample) bool { return len(s) == 1 })
+	p.Await(`ALERTS{alertname="EbblineOnlyWatches",alertstate="pending"}`, func(s []peertest.Sample) bool { return len(s) == 1 })
+	p.Await(`ALERTS{alertname="EbblineLittleTime"}`, func(s []peertest.Sample) bool { return len(s) == 0 })
+	lock.Lock()
+	view.Observing, view.Hosts[0].Power = "hosts", "asked"
+	lock.Unlock()
+	p.Await(`ALERTS{alertname="EbblineOnlyWatches",alertstate="pending",host="nas"}`, func(s []peertest.Sample) bool { return len(s) == 1 })
+	p.Await(`ALERTS{alertname="EbblineOutageOnlyWatched"}`, func(s []peertest.Sample) bool { return len(s) == 0 })
 
 	text, err := os.ReadFile("prometheus/ebbline-dashboard.json")
 	if err != nil {

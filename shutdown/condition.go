@@ -14,16 +14,21 @@ func (s *State) tell(at Instant) {
 	w := s.scratch()
 	for i := range s.Notices {
 		if n := &s.Notices[i]; n.Code.Condition() && find(w.holding, n) < 0 {
-			s.emit(cleared(n.Code, n.UPS, n.Host))
+			f := cleared(n.Code, n.UPS, n.Host)
+			f.Notice.Name = n.Name
+			s.emit(f)
 		}
 	}
 	for i := range w.holding {
 		n := &w.holding[i]
 		n.Since = at
 		j := find(s.Notices, n)
-		if j >= 0 && (n.Code.Condition() || s.Notices[j].A == n.A && !(n.Code == PhaseEntered && Phase(n.A) == AllDown && s.Notices[j].B != n.B)) {
+		if j >= 0 && !s.toldAnew(&s.Notices[j], n) {
 			*n = s.Notices[j] // it was told; what it says now is for [State.Conditions]
 			continue
+		}
+		if j >= 0 && n.Code.Condition() {
+			s.emit(cleared(n.Code, n.UPS, n.Host))
 		}
 		if n.Code == PhaseEntered && (Phase(n.A) == Unheard || Phase(n.A) == Normal && (j < 0 || Phase(s.Notices[j].A) == Unheard)) {
 			continue // how things are at the start is no news
@@ -33,6 +38,18 @@ func (s *State) tell(at Instant) {
 		s.emit(e)
 	}
 	s.Notices = append(s.Notices[:0], w.holding...)
+}
+
+// toldAnew tells whether what was told is told once more: a level that is another one, and
+// of conditions a host that is not brought back, where it was told that it would be.
+func (s *State) toldAnew(told, n *Notice) bool {
+	switch {
+	case n.Code == HostCut:
+		return n.A == CutOrTurned && told.A != CutOrTurned && !s.Policy.Hosts[n.Host].Observe
+	case n.Code == PhaseEntered && Phase(n.A) == AllDown:
+		return n.A != told.A || n.B != told.B && n.B != OutputGone // that is a condition
+	}
+	return n.A != told.A && !n.Code.Condition()
 }
 
 // hold works out what holds now.
@@ -66,6 +83,9 @@ func (s *State) Conditions() []Notice {
 	for _, n := range s.work.holding {
 		if j := find(s.Notices, &n); n.Code.Condition() && j >= 0 {
 			n.Since = s.Notices[j].Since
+			if n.Name == "" {
+				n.Name = s.Notices[j].Name // what was said then
+			}
 			list = append(list, n)
 		}
 	}
@@ -115,9 +135,11 @@ func (s *State) holdsThat(c Code, ups, host int32) *Notice {
 // levels are what is told when it changes, and is no condition.
 func (s *State) levels(at Instant) {
 	for i := range s.UPSs {
-		n := s.holdsThat(PhaseEntered, int32(i), -1)
+		n, u := s.holdsThat(PhaseEntered, int32(i), -1), &s.UPSs[i]
 		n.A = int64(s.Phase(int32(i)))
 		switch {
+		case u.Dead():
+			n.B = OutputGone
 		case Phase(n.A) == AllDown && s.lingerOn(int32(i), -1):
 			n.B = SomeLinger
 		case s.neverLost(int32(i)):
@@ -126,12 +148,17 @@ func (s *State) levels(at Instant) {
 			n.B = PersonFirst
 		case Phase(n.A) == Recovery && s.anyWaitsForCool(at, int32(i)):
 			n.B = CoolFirst
+		case u.OnBattery() && u.Last.Testing && u.Last.Input == LineGood:
+			n.B = TestTooLong
 		}
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
-		if s.anyLingers() {
-			n.B = SomeLinger
+		if n.B = 0; s.anyLingers() {
+			n.B |= PlanLingers
+		}
+		if s.Word == Abort {
+			n.B |= PlanAborted
 		}
 		n.Span = s.Return().Sub(at)
 		switch p := &s.Schedule.Plan; {
@@ -146,12 +173,14 @@ func (s *State) levels(at Instant) {
 	}
 }
 
-// What a notice of a UPS's phase, or of a plan, says besides.
+// What a notice of a UPS's phase says besides.
 const (
 	InputAllTheTime = iota + 1 // the UPS had its input all the time
 	SomeLinger                 // hosts that were given up may run still
 	PersonFirst                // nothing is started before a person says so
 	CoolFirst                  // hosts wait for a room to be cool, too
+	OutputGone                 // the UPS's output is off
+	TestTooLong                // it says that it tests its battery, for longer than a test takes
 )
 
 // anyWaitsForCool tells whether a host of a UPS waits for its room to be cool.
@@ -163,6 +192,34 @@ func (s *State) anyWaitsForCool(at Instant, i int32) bool {
 	}
 	return false
 }
+
+// What a notice of a plan says besides, together.
+const (
+	PlanLingers = 1 << iota // hosts that were given up may run still
+	PlanAborted             // an operator's abort keeps it from being carried out
+)
+
+// OrderIdle is what a notice of an order says of one from which nothing follows.
+const OrderIdle = 0
+
+// Why a plan does not fit, as a notice says it; 0: there is none that does.
+const (
+	MissedAtWorst = iota + 1 // it fits at expected durations
+	MissedByAbort            // an operator's abort keeps all up
+	MissedGivenUp            // all that are left were given up
+)
+
+// What a notice of a host that was given up says of it; 0: no order is known to have arrived.
+const (
+	GivenUpByAbort = iota + 1 // an operator's abort keeps its other ways back
+	GivenUpUnseen             // it looked turned off before
+	GivenUpCut                // likewise, and its power was taken
+	GivenUpLate               // an order arrived, or may have
+)
+
+// CutNotBack is what a notice of a host that lost its power says besides where it could not
+// be started.
+const CutNotBack = 1
 
 // What a notice of a plan says of it; 0: it does not fit.
 const (
@@ -263,13 +320,16 @@ func (s *State) ofUPSs(at Instant) {
 			s.holdsThat(NoBatteryBehind, i, -1)
 		}
 		if u.Dead() {
-			s.holdsThat(OutputIsOff, i, -1)
+			n := s.holdsThat(OutputIsOff, i, -1)
+			if s.output(at, i) == outputCounts {
+				n.A = 1
+			}
 		}
 		if s.saysOffWrongly(i) {
 			s.holdsThat(OutputSaidOff, i, -1)
 		}
 		if s.output(at, i) == outputRefused {
-			s.holdsThat(OutputNotOff, i, -1)
+			s.holdsThat(OutputNotOff, i, -1).Name = s.saidOf(-1, i)
 		}
 		if s.mayCountOn(at, i) {
 			s.holdsThat(OutputCounts, i, -1)
@@ -321,11 +381,11 @@ func (s *State) ofSite() {
 		n := s.holdsThat(PlanDoesNotFit, -1, -1)
 		switch {
 		case s.Schedule.Plan.Fits:
-			n.A = 3
+			n.A = MissedGivenUp
 		case s.Word == Abort:
-			n.A = 2
+			n.A = MissedByAbort
 		case s.Schedule.Plan.FitsExpected:
-			n.A = 1
+			n.A = MissedAtWorst
 		}
 	}
 	switch s.Word {
@@ -354,9 +414,7 @@ func (s *State) ofHosts(at Instant) {
 			s.ofStop(k)
 		case GivenUp, Late:
 			if !s.stopFailed(k) {
-				if n := s.holdsThat(HostGivenUp, -1, k); s.aborted(k) && s.nextWay(k, int(h.Last.Action.ID.Method), true) >= 0 {
-					n.A = 1
-				}
+				s.ofGivenUp(k)
 			}
 		case Halfway:
 			if !s.stopFailed(k) {
@@ -365,8 +423,8 @@ func (s *State) ofHosts(at Instant) {
 		case TurnedOff:
 			if s.askedInVain(k) && (s.affected(k) || s.powerCut(k)) {
 				n := s.holdsThat(HostGivenUp, -1, k)
-				if n.A = 2; s.powerCut(k) {
-					n.A = 3 + int64(h.Last.Action.ID.Method)
+				if n.A = GivenUpUnseen; s.powerCut(k) {
+					n.A, n.B = GivenUpCut, int64(h.Last.Action.ID.Method)
 				}
 			}
 		case Failed:
@@ -375,14 +433,34 @@ func (s *State) ofHosts(at Instant) {
 		if s.stopFailed(k) {
 			s.holdsThat(StopFailed, -1, k)
 		}
-		if how := s.lostPower(k); how != 0 {
-			s.holdsThat(HostCut, -1, k).A = how
+		if how := s.cut(k); how != 0 {
+			n := s.holdsThat(HostCut, -1, k)
+			if n.A = how; h.State == Failed {
+				n.B = CutNotBack
+			}
 		}
 		if h.Word == KeepHost {
 			s.holdsThat(KeepInForce, -1, k)
 		}
 		if s.drawsOn(k) {
 			s.holdsThat(Observing, -1, k)
+		}
+	}
+}
+
+// ofGivenUp is the condition of a host whose allowance is used up, and that may run still.
+func (s *State) ofGivenUp(k int32) {
+	h, n := &s.Hosts[k], s.holdsThat(HostGivenUp, -1, k)
+	switch {
+	case s.aborted(k) && s.nextWay(k, int(h.Last.Action.ID.Method), true) >= 0:
+		n.A = GivenUpByAbort
+	case h.State == Late:
+		n.A = GivenUpLate
+	}
+	own := s.ownHost()
+	for _, f := range s.Policy.Hosts[k].FedBy {
+		if i := int32(f); own >= 0 && s.fedBy(own, i) && s.affected(own) && s.UPSs[i].OnBattery() && s.switched(i) && !s.cutOnPurpose() && s.output(s.Now, i) != outputRefused {
+			n.Name = s.Policy.UPSs[i].Name // see [State.mayCut]
 		}
 	}
 }
@@ -394,6 +472,20 @@ const (
 	CutUnseen              // it is out of sight after a time in which its UPSs may have carried nothing
 	CutOrTurned            // likewise, and it may as well have been turned off: it is not brought back
 )
+
+// cut is how a host lost its power, from when that was told until the host answers, or a
+// person has given a word for it: to be told to start is not to be up. 0 for not.
+func (s *State) cut(k int32) int64 {
+	h := &s.Hosts[k]
+	if how := s.lostPower(k); how != 0 || h.State == Up {
+		return how
+	}
+	j := find(s.Notices, &Notice{Code: HostCut, UPS: -1, Host: k})
+	if j < 0 || h.UpAt > s.Notices[j].Since || h.WordAt >= s.Notices[j].Since {
+		return 0
+	}
+	return s.Notices[j].A
+}
 
 // lostPower tells whether a host that ran lost its power, or may have, and is not back; 0
 // for not, and where a person has given a word for it since.
@@ -445,10 +537,19 @@ func (s *State) ofStop(k int32) {
 	switch o := h.Last.Outcome; {
 	case h.State == Told:
 	case o == Refused:
-		s.holdsThat(HostRefuses, -1, k)
+		s.holdsThat(HostRefuses, -1, k).Name = s.saidOf(k, -1)
 	case o == Unreachable && h.State != AskedOff: // in doubt: the order before may have arrived, this one did not
-		s.holdsThat(HostUnreachable, -1, k)
+		s.holdsThat(HostUnreachable, -1, k).Name = s.saidOf(k, -1)
 	}
+}
+
+// saidOf is what the host or UPS of an order said when it ended, at the event of now; "" for
+// nothing. It is kept with what is told of that alone.
+func (s *State) saidOf(host, ups int32) string {
+	if id := s.scratch().ended; id.Host != host || id.UPS != ups {
+		return ""
+	}
+	return s.work.said
 }
 
 // ShownAs is a host's state for people, with what is known of it: "silent for 1m40s".

@@ -3,7 +3,6 @@ package shutdown
 import (
 	"cmp"
 	"fmt"
-	"strings"
 	"time"
 
 	"ebbline/policy"
@@ -38,32 +37,32 @@ type Code uint8
 
 const (
 	PhaseEntered Code = iota + 1 // UPS, A: Phase, B: InputAllTheTime and others
-	PlanMade                     // A: PlanFits and others, B: SomeLinger, Span: until the point of no return
+	PlanMade                     // A: PlanFits and others, B: PlanLingers and others together, Span: until the point of no return
 	HostAsked                    // Host, A: Cause, Name: why it is asked now, Span: the margin of its stop
-	HostDown                     // Host, Span: time it took, A: its method and one, where that took its power
+	HostDown                     // Host, Span: time it took, B: its method, where that took its power
 	HostStarted                  // Host
 	HostBack                     // Host, Span: time it took
 	OutageOver                   // A: its number, Span: how long it took
-	OrderTaken                   // A: Order; Host, where it is for one; B: the Code that is cleared
+	OrderTaken                   // A: Order; Host, where it is for one; B: the Code that is cleared, or OrderIdle
 	TestSeen                     // UPS: a battery test of its own is under way
 
 	firstCondition
 	SourceSilent    // UPS: it does not answer
-	PlanDoesNotFit  // A: fits at expected durations (1), an abort holds all up (2), all that are left were given up (3), none of these (0)
+	PlanDoesNotFit  // A: MissedAtWorst and others
 	BatteryLow      // UPS: by its own word
 	NoBatteryBehind // UPS: bypass
-	OutputIsOff     // UPS
-	OutputNotOff    // UPS: it would not take the order to switch off
+	OutputIsOff     // UPS, A: it was ordered (1)
+	OutputNotOff    // UPS: it would not take the order to switch off; Name: what it said
 	OutputCounts    // UPS: it would not take back the order, the input being back
 	// UPS, A: its charge, B: that from which it counts as ready, in percent; Span: how long it has had input
 	BatteryUncharged
 
 	// About a host, from here to StoppedHalfway: each raised once, see raise.
-	OrderGivenUp    // it goes though B may still be up
+	OrderGivenUp    // it goes though B may still be up; A: that one was asked, or came up, later (1)
 	LeftDependent   // it goes though B stays up: B has another feed with input, or is only watched
-	HostRefuses     // it answers and says no
-	HostUnreachable // it does not get the order
-	HostGivenUp     // its allowance is used up; A: an abort keeps its other ways back (1), it looked turned off before (2)
+	HostRefuses     // it answers and says no; Name: what it said
+	HostUnreachable // it does not get the order; Name: what failed
+	HostGivenUp     // its allowance is used up; A: GivenUpLate and others, B: the method of GivenUpCut, Name: the UPS whose output will go off under it
 	HostNotBack     // every start in vain
 	NoWayToStart    // down, and the policy has no way to start it
 	StoppedHalfway  // asked, still up, input back
@@ -96,11 +95,17 @@ const (
 	Observing        // Host, or none: all are only watched
 	SensorBeyond     // Name, A: what it says, B: its limit
 	OutputSaidOff    // UPS: it says that its output is off, and carries the agent's own host
-	HostCut          // Host, A: how it lost its power: CutNow and others
+	HostCut          // Host, A: how it lost its power: CutNow and others, B: CutNotBack
+
+	// Told once, as those before firstCondition; what was kept has codes by their numbers.
+	lastCondition
+	EarlyStep   // Host, Span: until its planned stop, negative for none; A: the Outcome, where it is not known to be done, Name: what came back
+	OutputGoes  // UPS: it is told to switch its output off; Name: the hosts that may run still
+	OutputStays // UPS: it is told to leave its output on; A: a host needs it (1), else the input is back
 )
 
 // Condition tells whether the code is one of a condition.
-func (c Code) Condition() bool { return c > firstCondition }
+func (c Code) Condition() bool { return c > firstCondition && c < lastCondition }
 
 // OfRunner tells whether the code is one of a condition that the core knows nothing of.
 func (c Code) OfRunner() bool { return c >= JournalUnwritten && c <= UpgradeFailed }
@@ -140,6 +145,8 @@ var codes = [...]struct {
 	Observing:    {"observing", policy.Info},
 	SensorBeyond: {"sensor-beyond-limit", policy.Critical}, OutputSaidOff: {name: "output-off-not-so"},
 	HostCut: {"host-cut", policy.Critical},
+
+	EarlyStep: {name: "early-step"}, OutputGoes: {"output-goes-off", policy.Critical}, OutputStays: {"output-stays-on", policy.Warning},
 }
 
 // Severity is how severe the code is to those who are told.
@@ -197,40 +204,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	}
 	switch n.Code {
 	case PhaseEntered:
-		switch n.B {
-		case InputAllTheTime:
-			return fmt.Sprintf("UPS %s: has input; %s", ups, inputWords[Phase(n.A)])
-		case SomeLinger:
-			return fmt.Sprintf("UPS %s: on battery; no host is left to stop, but some that were given up may run still", ups)
-		case PersonFirst:
-			return fmt.Sprintf("UPS %s: input is back; power was cut on purpose, and nothing is started until a person says so", ups)
-		case CoolFirst:
-			return fmt.Sprintf("UPS %s: input is back; waiting until it is stable, the battery could carry another outage, and the room is cool", ups)
-		}
-		return fmt.Sprintf("UPS %s: %s", ups, phaseWords[Phase(n.A)])
+		return "UPS " + ups + ": " + phaseText(n, p)
 	case PlanMade:
-		plan := "plan: "
-		if p.Site.Observe {
-			plan = "plan, if orders were given: "
-		}
-		every := "every host"
-		if n.B == SomeLinger {
-			every = "every host that was not given up"
-		}
-		switch {
-		case n.Span >= battery.Unending && n.B == SomeLinger:
-			return plan + "no host is left to stop, but those that were given up may run still"
-		case n.Span >= battery.Unending:
-			return plan + "nothing is left to stop"
-		case n.A == PlanFits && (n.Span >= aWeek || n.Span <= 0):
-			return fmt.Sprintf("%s%s is off in time", plan, every)
-		case n.A == PlanFits:
-			return fmt.Sprintf("%s%s is off in time; a safe plan still exists for %s", plan, every, Spell(n.Span))
-		}
-		if n.A == PlanFitsExpected {
-			return plan + every + " is off in time if each takes as long as expected; nothing is left for one that takes longer"
-		}
-		return plan + "there is none by which every host is off in time; the order is kept as far as the time reaches"
+		return planText(n, p)
 	case HostAsked:
 		asked := "is asked to stop"
 		if p.Hosts[n.Host].Observe {
@@ -242,8 +218,8 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return text
 	case HostDown:
-		if n.A > 0 {
-			return fmt.Sprintf("%s is off, %s after it was asked: its power was cut %s. Check its file systems.", host, Spell(n.Span), cutBy(p, n.Host, n.A-1))
+		if n.B >= 0 {
+			return fmt.Sprintf("%s is off, %s after it was asked: its power was cut %s. Check its file systems.", host, Spell(n.Span), cutBy(p, n.Host, n.B))
 		}
 		return fmt.Sprintf("%s is down, %s after it was asked", host, Spell(n.Span))
 	case HostStarted:
@@ -253,27 +229,46 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case OutageOver:
 		return fmt.Sprintf("outage %d is over after %s", n.A, Spell(n.Span))
 	case OrderTaken:
-		text := "operator: " + Order(n.A).String()
-		if Order(n.A) == Clear {
-			text += " " + Code(n.B).String()
-		}
-		return strings.TrimSpace(text + " " + host)
+		return "operator: " + n.OrderText(p) + orderMeans(n)
 	case TestSeen:
-		return fmt.Sprintf("UPS %s tests its battery; no host is stopped for that", ups)
+		return fmt.Sprintf("UPS %s tests its battery; no host is stopped for that. After %s it counts as on battery: for a longer test, give `ebbline status --hold`", ups, minutes(testAtMost))
+	case EarlyStep:
+		switch {
+		case Outcome(n.A) == Unknown:
+			return fmt.Sprintf("%s may not have done its early step%s; it is stopped all the same", host, quoted(": ", n.Name))
+		case n.A != 0:
+			return fmt.Sprintf("%s did not do its early step%s; it is stopped all the same", host, quoted(": ", n.Name))
+		case n.Span < 0:
+			return host + " is given its early step; it is asked to stop at the same time"
+		}
+		return fmt.Sprintf("%s is given its early step; its stop is planned in %s", host, Spell(n.Span))
+	case OutputGoes:
+		text := fmt.Sprintf("UPS %s is told to switch its output off and, with the input, on again", ups)
+		if o := p.UPSs[n.UPS].Output; o != nil {
+			text = fmt.Sprintf("UPS %s is told to switch its output off in %s and, with the input, on again", ups, Spell(o.OffAfter))
+		}
+		if n.Name != "" {
+			text += ". What may run still loses its power then: " + n.Name + "."
+		}
+		return text
+	case OutputStays:
+		if n.A == 1 {
+			return fmt.Sprintf("UPS %s is told to leave its output on: a host that may run has no other feed any more", ups)
+		}
+		return fmt.Sprintf("UPS %s is told to leave its output on: its input is back", ups)
 	case SourceSilent:
 		return fmt.Sprintf("UPS %s has not answered for %s. If it is on battery, that is counted as draining on. Look at its management card and the way to it.", ups, Spell(n.Span))
 	case PlanDoesNotFit:
 		if p.Site.Observe {
 			return "If orders were given, and hosts took as long as they may, not every one would be off in time. `ebbline plan` shows by day what is missing."
 		}
-		if n.A == 1 {
-			return "If hosts take as long as they may, not every one is off in time; if they take as long as expected, they are, and the plan is for that. `ebbline plan` shows by day what is missing."
-		}
-		if n.A == 2 {
-			return "Not every host can be off in time, and an operator's abort keeps those up that are. `ebbline status --release` lets them go."
-		}
-		if n.A == 3 {
-			return "Not every host could be stopped in time. Those that were given up may run still, and lose their power when the battery ends. Look at them after the outage; `ebbline plan` shows by day what is missing."
+		switch n.A {
+		case MissedAtWorst:
+			return "If hosts take as long as they may, not every one is off in time; if they take as long as expected, they are, and the plan is for that. To gain time now, stop what can be spared: `ebbline status --stop HOST`. `ebbline plan` shows by day what is missing."
+		case MissedByAbort:
+			return "Not every host can be off in time, and an operator's abort keeps those up that are. `ebbline status --release` ends the abort: then they are stopped at once, in order."
+		case MissedGivenUp:
+			return "Not every host could be stopped in time. Those that were given up may run still, and lose their power when the battery ends. Shut them down by hand if you can, or look at them after the outage; `ebbline plan` shows by day what is missing."
 		}
 		return "Not every host can be off in time. All go at once, in order. `ebbline plan` shows by day what is missing."
 	case BatteryLow:
@@ -284,7 +279,10 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case NoBatteryBehind:
 		return fmt.Sprintf("UPS %s is on bypass: no battery stands behind its output. Bring it back to normal mode.", ups)
 	case OutputIsOff:
-		return fmt.Sprintf("The output of UPS %s is off: it carries nothing.", ups)
+		if n.A == 1 {
+			return fmt.Sprintf("The output of UPS %s is off, as it was ordered: it carries nothing. It comes on again with the input; if it does not then, switch it on there.", ups)
+		}
+		return fmt.Sprintf("The output of UPS %s is off: it carries nothing, and what it alone feeds has no power. Find out why before you switch it on again: an empty battery, an overload, a fault, or a person who switched it off.", ups)
 	case OutputSaidOff:
 		return fmt.Sprintf("UPS %s says that its output is off, but %s runs, the agent with it, and no other UPS carries that: either this answer is wrong or the policy's fed_by. All that hangs on the UPS counts as carried. Look at the UPS, its management card, and fed_by.", ups, ownName(p))
 	case OrderGivenUp:
@@ -298,23 +296,11 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return fmt.Sprintf("%s goes though %s, which depends on it, stays up on another feed: its own battery ends.", host, other)
 	case HostRefuses:
-		return fmt.Sprintf("%s answers and refuses the order to stop. Check the account's right to run the command there (`ebbline check` prints the line that suffices).", host)
+		return fmt.Sprintf("%s answers and refuses the order to stop%s. Check the account's right to run the command there (`ebbline check` prints the line that suffices).", host, quoted(": ", n.Name))
 	case HostUnreachable:
-		return fmt.Sprintf("%s does not get the order to stop. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host)
+		return fmt.Sprintf("%s does not get the order to stop%s. Check the address, the way to it, its host key, and its secret (secret-unreadable names one that is missing).", host, quoted(": ", n.Name))
 	case HostGivenUp:
-		if n.A > 2 {
-			return fmt.Sprintf("%s looked turned off before, and was asked to stop all the same, without an answer. Its power was cut %s: switch that on again before you start it.", host, cutBy(p, n.Host, n.A-3))
-		}
-		if n.A == 2 {
-			return fmt.Sprintf("%s looked turned off before, was asked to stop all the same, and did not answer: no host waits for it. If it is up, out of sight, it loses its power when the battery ends.", host)
-		}
-		if n.A == 1 {
-			return fmt.Sprintf("%s is not off after all the time that it is given. An operator's abort keeps its other ways from being tried. Look at it.", host)
-		}
-		if p.Hosts[n.Host].Self {
-			return fmt.Sprintf("%s, which the agent runs on, was told to shut down and still runs after all the time that it is given. It is told again and again, until the battery ends. See what keeps it up; then shut it down there.", host)
-		}
-		return fmt.Sprintf("%s is not off after all the time that it is given, and is given up: no host waits for it any longer. Look at it after the outage.", host)
+		return givenUpText(n, p)
 	case HostCut:
 		return cutText(n, &p.Hosts[n.Host], p)
 	case HostNotBack:
@@ -322,15 +308,15 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case NoWayToStart:
 		return fmt.Sprintf("%s is down and the policy has no way to start it. Start it by hand, or give it a wake block.", host)
 	case OutputNotOff:
-		return fmt.Sprintf("UPS %s has not confirmed the order to switch its output off and on again: it refused it, or did not answer. Hosts set to start with power may stay off.", ups)
+		return fmt.Sprintf("UPS %s has not confirmed the order to switch its output off and on again: it refused it, or did not answer%s. Hosts set to start with power may stay off: after the outage, start by hand what does.", ups, quoted(": ", n.Name))
 	case OutputCounts:
-		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back.", ups)
+		return fmt.Sprintf("UPS %s did not take back the order to switch its output off. It will go off and on again although the input is back: no host is started on it before. Cancel that at the UPS if you can.", ups)
 	case StoppedHalfway:
 		return fmt.Sprintf("%s was asked to stop, the input came back, and it is still up. It may be half stopped: look at its services.", host)
 	case StopFailed:
 		return fmt.Sprintf("%s was ordered to stop and is not off after all the time that it is given. An order uses no force. It may be half stopped: look at it.", host)
 	case KeepInForce:
-		return fmt.Sprintf("Keep: %s stays up until the point of no return.", host)
+		return fmt.Sprintf("Keep: %s is not stopped before the point of no return.", host)
 	case BatteryUncharged:
 		return fmt.Sprintf("UPS %s has had input for %s, and its battery is at %d %%; from %d %% on it could carry another outage. It takes no charge, or its gauge is wrong: look at both. A host that is off waits for that; start by hand what cannot wait.", ups, Spell(n.Span), n.A, n.B)
 	case RoomWarms:
@@ -357,9 +343,9 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case EmergencyUnread:
 		return fmt.Sprintf("Emergency input %s is not read; the log says why. If it is used now, nothing is known of it, and hosts come back with the input. Look at the contact and the way to it.", n.Name)
 	case HoldInForce:
-		return "Hold: no host stops early; at the point of no return they go all the same. `ebbline status --release` ends it."
+		return "Hold: no host is stopped before the point of no return; then they go all the same, in order. `ebbline status --release` ends it: the plan is in force again."
 	case AbortInForce:
-		return "Abort: no further host is asked to stop, even if the battery ends. `ebbline status --release` ends it."
+		return "Abort: no further host is stopped, and those that are up lose their power when the battery ends. A stop that has begun goes on, but no other way is tried. `ebbline status --release` ends it: the plan is in force again."
 	case PolicyWaits:
 		text := "A new policy is read and waits for the end of the outage, of a stop or start that was ordered, or of an emergency power off."
 		if n.A == 1 {
@@ -433,6 +419,8 @@ func (n *Notice) subject(ups, host string) string {
 		return n.Code.String() + " of " + host
 	case ups != "":
 		return n.Code.String() + " of UPS " + ups
+	case n.Name != "":
+		return n.Code.String() + " of " + n.Name // a sensor, or an emergency input
 	}
 	return n.Code.String()
 }
@@ -448,8 +436,11 @@ func cutBy(p *policy.Policy, k int32, method int64) string {
 // cutText says how a host lost its power, and what is to be done.
 func cutText(n *Notice, h *policy.Host, p *policy.Policy) string {
 	then := "It is brought back with the others."
-	if h.Observe {
+	switch {
+	case h.Observe:
 		then = "It is only watched, and not brought back: start it by hand."
+	case n.B == CutNotBack:
+		then = "It could not be started: start it by hand."
 	}
 	then += " Look at it then: what it was doing may be lost."
 	switch {
@@ -462,9 +453,75 @@ func cutText(n *Notice, h *policy.Host, p *policy.Policy) string {
 	case n.A == CutOrTurned && h.Observe:
 		return fmt.Sprintf("%s went off while what feeds it carried nothing, or did not answer. %s", h.Name, then)
 	case n.A == CutOrTurned:
-		return fmt.Sprintf("%s went off while what feeds it did not answer: it was turned off, or lost its power, and nobody knows which. It is not brought back. If it should be up: `ebbline status --start %s`.", h.Name, h.Name)
+		return fmt.Sprintf("%s went off while what feeds it did not answer. Either a person turned it off, or it lost its power: from here that looks the same. It is not brought back. If it should be up: `ebbline status --start %s`.", h.Name, h.Name)
 	}
 	return fmt.Sprintf("%s may have lost its power: it went out of sight while what feeds it did not answer, or carried nothing. %s", h.Name, then)
+}
+
+// givenUpText says why a host was given up, what becomes of it, and what is to be done.
+func givenUpText(n *Notice, p *policy.Policy) string {
+	host := p.Hosts[n.Host].Name
+	switch n.A {
+	case GivenUpCut:
+		return fmt.Sprintf("%s looked turned off before, and was asked to stop all the same, without an answer. Its power was cut %s: switch that on again before you start it.", host, cutBy(p, n.Host, n.B))
+	case GivenUpUnseen:
+		return fmt.Sprintf("%s looked turned off before, was asked to stop all the same, and did not answer: no host waits for it. If it is up, out of sight, it loses its power when the battery ends.", host)
+	case GivenUpByAbort:
+		return fmt.Sprintf("%s is not off after all the time that it is given, and an operator's abort keeps its other ways from being tried. Look at it; `ebbline status --release` ends the abort.", host)
+	}
+	if p.Hosts[n.Host].Self {
+		return fmt.Sprintf("%s, which the agent runs on, was told to shut down and still runs after all the time that it is given. It is told again and again, until the battery ends. See what keeps it up; then shut it down there.", host)
+	}
+	text := host + " is not off after all the time that it is given, and is given up: no host waits for it any longer. "
+	if n.A == GivenUpLate {
+		text += "It got the order to stop, or may have, and may go down yet."
+	} else {
+		text += "No order to stop is known to have reached it."
+	}
+	if n.Name != "" {
+		text += " If it still runs when the agent's own host must go, the output of UPS " + n.Name + " goes off under it."
+	}
+	return text + " Shut it down by hand if you can; else look at it after the outage."
+}
+
+// orderMeans says what follows from an operator's word for all.
+func orderMeans(n *Notice) string {
+	idle := n.B == OrderIdle
+	switch o := Order(n.A); {
+	case o == Proceed && idle:
+		return "; no UPS is on battery, and nothing begins"
+	case o == Proceed:
+		return "; all hosts on battery are stopped now, in order"
+	case o == Release && idle:
+		return "; there was no hold or abort to end"
+	case o == Release:
+		return "; the hold or abort is over, and the plan is in force again"
+	}
+	return ""
+}
+
+// OrderText is an operator's word, of an [OrderTaken]: "clear host-cut bench".
+func (n *Notice) OrderText(p *policy.Policy) string {
+	text := Order(n.A).String()
+	if Order(n.A) == Clear {
+		text += " " + Code(n.B).String()
+	}
+	if n.Host >= 0 {
+		text += " " + p.Hosts[n.Host].Name
+	}
+	return text
+}
+
+// quoted gives what a host or UPS said, behind a head; "" where it said nothing.
+func quoted(head, said string) string {
+	const most = 160 // characters: a message is read on a telephone
+	if said == "" {
+		return ""
+	}
+	if r := []rune(said); len(r) > most {
+		said = string(r[:most]) + "…"
+	}
+	return head + `"` + said + `"`
 }
 
 // aWeek is as far as a plan looks ahead.
@@ -480,19 +537,85 @@ func ownName(p *policy.Policy) string {
 	return "its own host"
 }
 
-var phaseWords = [...]string{
-	Normal:      "normal",
-	RideThrough: "on battery; riding through",
-	Shedding:    "on battery; hosts are being stopped",
-	AllDown:     "its hosts are down",
-	Recovery:    "input is back; waiting until it is stable and the battery could carry another outage",
-	Unheard:     "nothing was heard of it yet",
+// Words is the phase for people, the same word wherever they read it.
+func (p Phase) Words() string {
+	return [...]string{"", "normal", "riding through", "stopping hosts", "nothing to stop", "input is back", "not heard yet"}[p]
 }
 
-// inputWords are those of phases of a UPS that had input all the time.
-var inputWords = [...]string{
-	Shedding: "hosts are being stopped",
-	Recovery: "hosts that were stopped wait, or are being brought back",
+// phaseText says which phase a UPS has come to.
+func phaseText(n *Notice, p *policy.Policy) string {
+	phase := Phase(n.A)
+	switch {
+	case n.B == OutputGone:
+		return "its output is off; what it alone feeds has no power"
+	case n.B == InputAllTheTime && phase == Recovery:
+		return "has input; hosts that were stopped wait, or are being brought back"
+	case n.B == InputAllTheTime:
+		return "has input; " + phase.Words()
+	case phase == Recovery:
+		text := phase.Words() + "; "
+		switch n.B {
+		case PersonFirst:
+			return text + "power was cut on purpose, and nothing is started until a person says so"
+		case CoolFirst:
+			return text + "waiting until it is stable, the battery could carry another outage, and the room is cool"
+		}
+		return text + "waiting until it is stable and the battery could carry another outage"
+	case phase == Normal || phase == Unheard:
+		return phase.Words()
+	case p.Site.Observe:
+		return "on battery; only watching, no host is stopped"
+	}
+	text := "on battery; "
+	if n.B == TestTooLong {
+		text = "has said for longer than a battery test takes (" + minutes(testAtMost) + ") that it tests its battery: it counts as on battery; "
+	}
+	text += phase.Words()
+	switch n.B {
+	case SomeLinger:
+		text += ", but hosts that were given up may run still"
+	case TestTooLong:
+		text += ". If it is a test, `ebbline status --hold` keeps hosts up until the point of no return."
+	}
+	return text
+}
+
+// planText says what comes of a plan, and for whom.
+func planText(n *Notice, p *policy.Policy) string {
+	given, is, plan := n.B > 0 && n.B&PlanLingers != 0, "is", "plan: "
+	switch {
+	case p.Site.Observe:
+		plan, is = "plan, if orders were given: ", "would be"
+	case n.B > 0 && n.B&PlanAborted != 0:
+		plan, is = "plan, if the abort were ended: ", "would be"
+	}
+	watched := p.Observes() && !p.Site.Observe
+	every := "every host"
+	switch {
+	case given && watched:
+		every = "every host but those given up or only watched"
+	case given:
+		every = "every host but those given up"
+	case watched:
+		every = "every host but those only watched"
+	}
+	switch {
+	case n.Span >= battery.Unending && given && watched:
+		return plan + "no host " + is + " left to stop, but those that were given up may run still, and those only watched get no order"
+	case n.Span >= battery.Unending && given:
+		return plan + "no host " + is + " left to stop, but those that were given up may run still"
+	case n.Span >= battery.Unending && watched:
+		return plan + "no host " + is + " left to stop but those only watched, which get no order"
+	case n.Span >= battery.Unending:
+		return plan + "no host " + is + " left to stop"
+	case n.A == PlanFits && (n.Span >= aWeek || n.Span <= 0):
+		return fmt.Sprintf("%s%s %s off in time", plan, every, is)
+	case n.A == PlanFits:
+		return fmt.Sprintf("%s%s %s off in time; a safe plan still exists for %s", plan, every, is, Spell(n.Span))
+	case n.A == PlanFitsExpected:
+		return fmt.Sprintf("%s%s %s off in time if each takes as long as expected; nothing %s left for one that takes longer", plan, every, is, is)
+	}
+	return fmt.Sprintf("%sthere is none by which %s %s off in time; the order %s kept as far as the time reaches", plan, every, is, is)
 }
 
 // Spell writes a duration in whole seconds, as "1h02m03s", rounded down: what is

@@ -250,15 +250,16 @@ func (s *State) hostNamed(name string) int32 {
 
 // commanded takes an operator's word. What was scheduled before it is thrown away.
 func (s *State) commanded(at Instant, e *Event) {
-	o := e.Order
+	o, idle := e.Order, false
 	switch {
 	case o.OfHost():
 		s.saidOfHost(at, e)
 		return
-	case o == Release && s.Word != Proceed:
+	case o == Release && (s.Word == Hold || s.Word == Abort):
 		s.Word = 0
-	case o == Proceed && !s.anyOnBattery(): // nothing is there to begin
-	case o != Release:
+	case o == Release, o == Proceed && !s.anyOnBattery(): // nothing is there to end, or to begin
+		idle = true
+	default:
 		s.Word = o
 	}
 	if o == Proceed && s.Word == Proceed {
@@ -266,7 +267,9 @@ func (s *State) commanded(at Instant, e *Event) {
 	}
 	s.dropSchedule()
 	n := record(OrderTaken, -1, -1)
-	n.Notice.A = int64(o)
+	if n.Notice.A = int64(o); idle {
+		n.Notice.B = OrderIdle
+	}
 	s.emit(n)
 }
 
@@ -279,7 +282,7 @@ func (s *State) finished(at Instant, e *Event) bool {
 		if b.Action.ID != id || !b.underWay() {
 			return false
 		}
-		b.Ended, b.Outcome = at, e.Outcome
+		b.Ended, b.Outcome, s.work.ended, s.work.said = at, e.Outcome, id, e.Text
 		return true
 	}
 	h := &s.Hosts[id.Host]
@@ -292,8 +295,14 @@ func (s *State) finished(at Instant, e *Event) bool {
 	case VerbStart:
 		return true
 	case VerbPrepare:
+		if e.Outcome != Accepted {
+			n := record(EarlyStep, -1, id.Host)
+			n.Notice.A, n.Notice.Name = int64(e.Outcome), e.Text
+			s.emit(n)
+		}
 		return false // it was worth trying; the stop does not wait for it
 	}
+	s.work.ended, s.work.said = id, e.Text
 	hung := e.Outcome == Unknown && at >= h.Last.Action.Deadline // no answer came
 	if (e.Outcome == Accepted || e.Outcome == Unknown && !hung) && s.Policy.Hosts[id.Host].Methods[id.Method].Kind == policy.BySSH {
 		s.answeredOrder(at, id.Host)

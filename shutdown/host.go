@@ -156,7 +156,7 @@ func (s *State) tellChange(k int32, from HostState, in Input) {
 		n := record(HostDown, -1, k)
 		n.Notice.Span = s.tookToStop(k)
 		if s.powerCut(k) {
-			n.Notice.A = int64(h.Last.Action.ID.Method) + 1
+			n.Notice.B = int64(h.Last.Action.ID.Method)
 		}
 		s.emit(n)
 	case from == Starting && h.State == Up && h.Last.Action.ID.Verb == VerbStart:

@@ -299,6 +299,11 @@ func (s *State) earlyStep(k int32) ActionID {
 
 // prepare begins a host's early step.
 func (s *State) prepare(at Instant, k int32) {
+	n := record(EarlyStep, -1, k)
+	if n.Notice.Span = -1; s.Hosts[k].Word != StopHost {
+		n.Notice.Span = s.startOf(k).Sub(at)
+	}
+	s.emit(n)
 	s.begin(&s.Hosts[k], s.earlyStep(k), at.Add(s.Policy.Hosts[k].Prepare.GivesUp))
 }
 
@@ -525,7 +530,32 @@ func (s *State) switchOutput(at Instant, i int32, v Verb) {
 		id.Try = last.Try + 1
 	}
 	*b = Begun{Action: Action{ID: id, Deadline: at.Add(orderLost)}}
+	s.tellSwitched(i, v)
 	s.emit(Effect{Kind: Begin, Action: b.Action})
+}
+
+// tellSwitched tells what is ordered of a UPS's output, and which hosts that may run still
+// lose their power by it.
+func (s *State) tellSwitched(i int32, v Verb) {
+	if v == VerbSwitchOn {
+		n := record(OutputStays, i, -1)
+		if s.UPSs[i].OnBattery() {
+			n.Notice.A = 1
+		}
+		s.emit(n)
+		return
+	}
+	n := record(OutputGoes, i, -1)
+	var run []string
+	for k := range s.Hosts {
+		if h, p := &s.Hosts[k], &s.Policy.Hosts[k]; s.fedBy(int32(k), i) && s.affected(int32(k)) && !h.IsOff() && !p.Self {
+			run = append(run, p.Name)
+		}
+	}
+	if len(run) > 0 {
+		n.Notice.Name = listed(run)
+	}
+	s.emit(n)
 }
 
 // ownLeaves tells whether the agent's own host hangs on a UPS and was told to stop. It

@@ -51,6 +51,8 @@ type work struct {
 	keeper   guard
 	key      []uint64
 	terse    bool
+	ended    ActionID // the order that ended in this step
+	said     string   // and what came back, "" for nothing
 	reading  *Reading // of this step, once one was wanted
 	tellings int      // of reasons, in this step
 }

@@ -148,7 +148,7 @@ func TestOwnHostStaysBesideOneGivenUp(t *testing.T) {
 		case r.out[i].Kind != Notify:
 		case n.Code == PhaseEntered && Phase(n.A) == AllDown && n.B != SomeLinger:
 			t.Error("it is told that the hosts are down")
-		case n.Code == PlanMade && n.Span >= battery.Unending && n.B != SomeLinger:
+		case n.Code == PlanMade && n.Span >= battery.Unending && n.B&PlanLingers == 0:
 			t.Error("it is told that nothing is left to stop")
 		case n.Code == PlanDoesNotFit:
 			fits, over = true, over || n.Clear

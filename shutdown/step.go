@@ -43,6 +43,7 @@ func (s *State) Heard(at Instant, e *Event, out []Effect) []Effect {
 // learn takes what was said or seen into the facts. True when something follows from
 // it other than by time.
 func (s *State) learn(at, before Instant, e *Event) bool {
+	s.scratch().said = ""
 	s.askAgain(before, at)
 	switch e.Kind {
 	case Adopted:

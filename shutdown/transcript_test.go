@@ -64,6 +64,7 @@ func readPolicy(t testing.TB, path string) *policy.Policy {
 //	hosts                    how each host stands, and an operator's word for it
 //	plan                     who stops when
 //	upss                     how each UPS stands
+//	conditions               what holds now, as status says it
 //	adopt FILE [observe]     another policy
 //	clone                    the state goes through its JSON form and back
 //
@@ -128,7 +129,11 @@ func TestTranscripts(t *testing.T) {
 				}
 			case "upss":
 				for i := range s.UPSs {
-					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)), s.ChargePercent(int32(i)))
+					fmt.Fprintf(&b, "%s: %s, charge %.0f %%\n", s.Policy.UPSs[i].Name, s.Phase(int32(i)).Words(), s.ChargePercent(int32(i)))
+				}
+			case "conditions":
+				for _, n := range s.Conditions() {
+					fmt.Fprintf(&b, "%s: %s\n", n.Code, strings.TrimSpace(n.Text(s.Policy)+" "+n.Ending(s.Policy)))
 				}
 			case "adopt":
 				before := s.Policy.Fingerprint

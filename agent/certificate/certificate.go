@@ -32,7 +32,7 @@ func Verified(certificate string) (*tls.Config, error) {
 		VerifyConnection: func(c tls.ConnectionState) error {
 			got := sha256.Sum256(c.PeerCertificates[0].Raw)
 			if !bytes.Equal(got[:], want) {
-				return fmt.Errorf("its certificate is %s, not the one in the policy: find out why before you change the policy", fingerprintText(got))
+				return fmt.Errorf("its certificate is %s, %w: find out why before you change the policy", fingerprintText(got), errOther)
 			}
 			return nil
 		},
@@ -57,6 +57,14 @@ func Fingerprint(c *x509.Certificate) string { return fingerprintText(sha256.Sum
 
 func fingerprintText(sum [sha256.Size]byte) string {
 	return "SHA256:" + base64.RawStdEncoding.EncodeToString(sum[:])
+}
+
+var errOther = errors.New("not the one in the policy")
+
+// Refused tells whether an error is that of a certificate that is not believed.
+func Refused(err error) bool {
+	var unverified *tls.CertificateVerificationError
+	return errors.As(err, &unverified) || errors.Is(err, errOther)
 }
 
 // Advice adds what to write to the error of a certificate that nobody known has

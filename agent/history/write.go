@@ -220,7 +220,7 @@ func upMilliseconds(d time.Duration) int64 {
 }
 
 func (t *transaction) fact(f any) {
-	if t.told(f) {
+	if t.account(f) {
 		return
 	}
 	switch f := f.(type) {

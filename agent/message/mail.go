@@ -158,8 +158,10 @@ func smtpFault(err error) error {
 	}
 	var sending *mail.SendError
 	var network *net.OpError
-	said := clean.Line(certificate.Advice(err).Error(), mostTitle*2)
+	said := clean.Line(certificate.Advice(err).Error(), mostText)
 	switch {
+	case certificate.Refused(err):
+		return errors.New(said)
 	case errors.As(err, &sending) && !sending.IsTemp() && sending.ErrorCode() >= 500:
 		return unwanted{fmt.Errorf("%s: the server does not take this mail. Look at its from and to", said)}
 	case errors.Is(err, context.DeadlineExceeded):

@@ -232,6 +232,47 @@ func TestAwayAndBack(t *testing.T) {
 	})
 }
 
+// Aim: who hears that messages do not get through hears that it is over, and who could
+// not hear the one does not hear the other, though the agent was started again meanwhile.
+// Method: the condition is told as the agent does, to one that is away and one that is not.
+func TestUnsentIsToldInPairs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		away := true
+		p, d := &post{}, &disk{}
+		p.fault = func(name string, _ *Message) error {
+			if away && name == "far" {
+				return errors.New("connection refused. Is it up?")
+			}
+			return nil
+		}
+		receivers := []policy.Message{receiver1("far", policy.Info), receiver1("near", policy.Info)}
+		unsent := agent.News{At: time.Unix(1_700_000_000, 0), Change: agent.Raised, Code: "message-unsent", Severity: policy.Warning, Text: "raised"}
+		b := start(t, p, d, receivers...)
+		b.Tell(news(1, policy.Info))
+		time.Sleep(time.Minute)
+		if said := b.words(); len(said) != 1 || !strings.Contains(said[0], "Is it up? They are kept") {
+			t.Errorf("the agent was told %q", said)
+		}
+		b.Tell(unsent)
+		time.Sleep(time.Minute)
+		b.Close()
+		b = start(t, p, d, receivers...)
+		p.mu.Lock()
+		away = false
+		p.mu.Unlock()
+		time.Sleep(longPause + time.Minute)
+		unsent.Change, unsent.Text = agent.Over, "over"
+		b.Tell(unsent)
+		time.Sleep(time.Minute)
+		same(t, "near", p.texts("near"), []string{"text 1", "raised", "over"})
+		same(t, "far", p.texts("far"), []string{"text 1"})
+		b.Close()
+		if m, _ := recall(d.past()); len(m.Untold) != 0 {
+			t.Errorf("%v are still not told", m.Untold)
+		}
+	})
+}
+
 // Aim: news come at once to a receiver whose last failure was long ago, and its pause
 // has grown: the switch to it may live for a minute only.
 func TestNewsCutThePauseShort(t *testing.T) {

@@ -154,12 +154,16 @@ func (m *Messenger) TellWith(n agent.News, papers []Attachment) {
 // what names what a condition is, apart from when.
 func what(code, ups, host string) string { return code + " " + ups + " " + host }
 
+// unsentKey is the condition that messages do not get through.
+var unsentKey = what(shutdown.MessageUnsent.String(), "", "")
+
 func (m *Messenger) tell(n agent.News, papers ...Attachment) {
 	if m.ended {
 		return
 	}
 	msg := of(n, m.site)
 	key := what(n.Code, n.UPS, n.Host)
+	untold := m.backlog.Untold
 	switch _, told := m.backlog.Standing[key]; {
 	case n.Change == agent.Raised && told, n.Change == agent.Over && !told:
 		return
@@ -172,7 +176,12 @@ func (m *Messenger) tell(n agent.News, papers ...Attachment) {
 	}
 	msg.Attachments = append(msg.Attachments, papers...)
 	for _, r := range m.receivers {
-		if r.wants(n) {
+		switch {
+		case !r.wants(n):
+		case key == unsentKey && n.Change == agent.Raised && r.fault != "": // not told by the way that fails
+			m.record(change{Untold: r.policy.Name})
+		case key == unsentKey && n.Change == agent.Over && slices.Contains(untold, r.policy.Name):
+		default:
 			m.queue(r, msg)
 		}
 	}
@@ -211,11 +220,9 @@ func (m *Messenger) SignFault(text string) {
 	m.report()
 }
 
-// wants tells whether the receiver is to hear of it. Nobody is told by a way that
-// fails that this way fails.
+// wants tells whether the receiver is to hear of it.
 func (r *receiver) wants(n agent.News) bool {
-	return n.Severity >= r.policy.Severity && (len(r.policy.Codes) == 0 || slices.Contains(r.policy.Codes, n.Code)) &&
-		!(n.Code == shutdown.MessageUnsent.String() && n.Change == agent.Raised && r.fault != "")
+	return n.Severity >= r.policy.Severity && (len(r.policy.Codes) == 0 || slices.Contains(r.policy.Codes, n.Code))
 }
 
 // queue puts a message behind the others of a receiver. When it has too many, the
@@ -385,12 +392,20 @@ func (m *Messenger) report() {
 	}
 }
 
+// ended is a text with an end.
+func ended(text string) string {
+	if strings.HasSuffix(text, ".") || strings.HasSuffix(text, "?") {
+		return text
+	}
+	return text + "."
+}
+
 // unsent is what does not get through, for people.
 func (m *Messenger) unsent() string {
 	var parts []string
 	for _, r := range m.receivers {
 		if r.fault != "" && r.tries >= saidAfter {
-			parts = append(parts, fmt.Sprintf("Messages do not reach %q (%s): %s. They are kept and tried again.", r.policy.Name, r.way.where(), strings.TrimSuffix(r.fault, ".")))
+			parts = append(parts, fmt.Sprintf("Messages do not reach %q (%s): %s They are kept and tried again.", r.policy.Name, r.way.where(), ended(r.fault)))
 		}
 		if m.backlog.waiting(r.policy.Name) >= mostWaiting {
 			parts = append(parts, fmt.Sprintf("%d messages wait for %q, and that is the most: for each new one the least severe is dropped, and it is told how many.", mostWaiting, r.policy.Name))

@@ -33,6 +33,7 @@ type backlog struct {
 	Standing map[string]string `json:"standing"` // conditions that were told and not yet said to be over: their message by what they are
 	Outage   uint32            `json:"outage"`   // the last that was told
 	Dropped  map[string]int    `json:"lost"`     // by receiver, since its last message
+	Untold   []string          `json:"untold"`   // receivers that were not told that messages do not get through, since theirs did not
 }
 
 // change is one line of the queue's journal: only what it names has changed.
@@ -44,6 +45,7 @@ type change struct {
 	ID     string `json:"id,omitempty"` // of Raised
 	Over   string `json:"over,omitempty"`
 	Outage uint32 `json:"outage,omitempty"`
+	Untold string `json:"untold,omitempty"`
 }
 
 // apply is the one way in which the backlog changes, now and when it is read again.
@@ -68,6 +70,12 @@ func (m *backlog) apply(c change) {
 	}
 	if c.Over != "" {
 		delete(m.Standing, c.Over)
+	}
+	if c.Over == unsentKey {
+		m.Untold = nil
+	}
+	if c.Untold != "" {
+		m.Untold = append(m.Untold, c.Untold)
 	}
 	if c.Outage > 0 {
 		m.Outage = c.Outage

@@ -18,13 +18,18 @@ import (
 const limitBytes = 64 << 10
 
 // Places is where secrets are looked for, in this order: a file of the secret's
-// name in Credentials, one in Folder, the environment variable EBBLINE_SECRET_
-// and the name in capitals with _ for - and dots.
+// name in Credentials, one named "secrets_" and the secret's name there, one of its
+// name in Folder, the environment variable EBBLINE_SECRET_ and the name in capitals
+// with _ for - and dots.
 type Places struct {
 	Credentials string              // systemd's (systemd.exec(5), $CREDENTIALS_DIRECTORY); "" for none
 	Folder      string              // the operator's; "" for none
 	Env         func(string) string // os.Getenv, as a rule; nil for none
 }
+
+// fromFolder is what systemd puts before the names of files that it loads as a
+// folder, by LoadCredential=secrets:/etc/ebbline/secrets of our unit.
+const fromFolder = "secrets_"
 
 // valid names are file names without surprises.
 var valid = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}$`)
@@ -35,11 +40,11 @@ func (s *Places) Read(name string) ([]byte, error) {
 	if !valid.MatchString(name) {
 		return nil, fmt.Errorf("secret %q: a name is of letters, digits, _, - and dots, 64 at most, and no path", name)
 	}
-	for _, dir := range []string{s.Credentials, s.Folder} {
-		if dir == "" {
+	for _, place := range []struct{ dir, file string }{{s.Credentials, name}, {s.Credentials, fromFolder + name}, {s.Folder, name}} {
+		if place.dir == "" {
 			continue
 		}
-		value, err := readFile(filepath.Join(dir, name))
+		value, err := readFile(filepath.Join(place.dir, place.file))
 		if errors.Is(err, os.ErrNotExist) {
 			continue
 		}
@@ -55,8 +60,12 @@ func (s *Places) Read(name string) ([]byte, error) {
 		}
 		return value, nil
 	}
+	credentials := "none"
+	if s.Credentials != "" {
+		credentials = s.Credentials + ", filled when the service starts: after a new secret, systemctl restart ebbline"
+	}
 	return nil, absent(fmt.Sprintf("secret %q is nowhere: give it as a file of that name in the folder of secrets (--secrets FOLDER; here: %s), in the environment as %s, or as a systemd credential (here: %s)",
-		name, cmp.Or(s.Folder, "none"), variable(name), cmp.Or(s.Credentials, "none")))
+		name, cmp.Or(s.Folder, "none"), variable(name), credentials))
 }
 
 // absent says that no place has a secret, and what to do; it is [os.ErrNotExist].

@@ -27,8 +27,9 @@ func TestOrder(t *testing.T) {
 	s := Places{Credentials: credentials, Folder: dir, Env: os.Getenv}
 	t.Setenv("EBBLINE_SECRET_UPS_AUTH", "from the environment\n")
 	write(t, credentials, "ups-auth", "from systemd\n", 0o400)
+	write(t, credentials, "secrets_ups-auth", "from systemd, of a folder\n", 0o400)
 	write(t, dir, "ups-auth", "from the directory\r\n", 0o640)
-	for _, want := range []string{"from systemd", "from the directory", "from the environment", ""} {
+	for _, want := range []string{"from systemd", "from systemd, of a folder", "from the directory", "from the environment", ""} {
 		value, err := s.Read("ups-auth")
 		if string(value) != want || (err == nil) != (want != "") {
 			t.Fatalf("got %q, %v; want %q", value, err, want)
@@ -39,6 +40,8 @@ func TestOrder(t *testing.T) {
 		switch want {
 		case "from systemd":
 			os.Remove(filepath.Join(credentials, "ups-auth"))
+		case "from systemd, of a folder":
+			os.Remove(filepath.Join(credentials, "secrets_ups-auth"))
 		case "from the directory":
 			os.Remove(filepath.Join(dir, "ups-auth"))
 		case "from the environment":

@@ -81,7 +81,7 @@ func (r *outageReport) title() string {
 
 // verdict is what an operator wants to know before all else.
 func (r *outageReport) verdict() (text string, mark report.Finding) {
-	asked := len(r.Asked())
+	asked := len(r.Stopped())
 	cut, gaveUp, unseen, late := r.Count(aftermath.LostPower), r.Count(aftermath.GaveUp), r.Count(aftermath.Unseen), 0
 	for k := range r.Hosts {
 		if r.Hosts[k].Late {
@@ -104,7 +104,7 @@ func (r *outageReport) verdict() (text string, mark report.Finding) {
 	case asked == 0:
 		return "No host was stopped", report.Supports
 	case late > 0:
-		return fmt.Sprintf("All stopped hosts were off in time, %d late", late), report.Open
+		return fmt.Sprintf("All stopped hosts were off in time, %d after it was given up", late), report.Open
 	}
 	return "All stopped hosts were off in time", report.Supports
 }
@@ -129,7 +129,7 @@ func (r *outageReport) facts() []fact {
 		list = append(list, fact{Name: "lost", Text: f})
 	}
 	list = append(list, fact{Name: "in hand", Text: r.marginText()})
-	if len(r.Asked()) > 0 {
+	if len(r.Stopped()) > 0 {
 		list = append(list, fact{Name: "back", Text: r.backText()})
 	}
 	return list
@@ -177,7 +177,7 @@ func (r *outageReport) inputText() string {
 }
 
 func (r *outageReport) hostsText() string {
-	asked := len(r.Asked())
+	asked := len(r.Stopped())
 	all := 0
 	for k := range r.Hosts {
 		if !r.Hosts[k].StaysUp {
@@ -241,12 +241,12 @@ func (r *outageReport) lostText() string {
 }
 
 func (r *outageReport) marginText() string {
-	l := r.Margin()
+	l := r.LeastInHand()
 	if l == nil {
 		return "none to tell: no host went off on battery"
 	}
-	text := fmt.Sprintf("%s beyond the %s reserve, on UPS %s when %s went off", shutdown.Spell(l.Margin()), shutdown.Spell(l.Reserve), clipped(l.UPS), clipped(l.Host))
-	if l.Margin() < 0 {
+	text := fmt.Sprintf("%s beyond the %s reserve, on UPS %s when %s went off", shutdown.Spell(l.InHand()), shutdown.Spell(l.Reserve), clipped(l.UPS), clipped(l.Host))
+	if l.InHand() < 0 {
 		text = fmt.Sprintf("NONE: %s of the %s reserve left on UPS %s when %s went off", shutdown.Spell(max(0, l.Low)), shutdown.Spell(l.Reserve), clipped(l.UPS), clipped(l.Host))
 	}
 	return text
@@ -257,7 +257,7 @@ func clipped(name string) string {
 }
 
 func (r *outageReport) backText() string {
-	back, asked := 0, r.Asked()
+	back, asked := 0, r.Stopped()
 	var not, ordered, wait []string
 	last := history.Moment{}
 	for k := range r.Hosts {
@@ -632,7 +632,7 @@ func (r *outageReport) notes() []string {
 		}
 		list = append(list, text+listed(stamps, 60)+": a number begins anew with a new journal. Name it by that time.")
 	}
-	if !r.Full && len(r.Asked()) > 0 {
+	if !r.Full && len(r.Stopped()) > 0 {
 		list = append(list, "An older version recorded it: order, what was in hand, hosts that were not stopped, and conditions are not known.")
 	}
 	return append(list, "Times of day are local, with their offset from UTC at the head. Advice from measured data; not an electrical inspection.")

@@ -215,8 +215,8 @@ func (r *outageReport) document() outageDocument {
 	verdict, _ := r.verdict()
 	p := past{Sums: map[history.OutageKey]history.OutageSum{}}
 	sum := history.OutageSum{Asked: r.askedAtAll(), Cut: r.Count(aftermath.LostPower)}
-	if l := r.Margin(); l != nil {
-		sum.Margin, sum.HasMargin = l.Margin(), true
+	if l := r.LeastInHand(); l != nil {
+		sum.Margin, sum.HasMargin = l.InHand(), true
 	}
 	p.Sums[r.Outage.Key()] = sum
 	d := outageDocument{outageView: p.outageView(&r.Outage), Running: r.Running, Verdict: verdict, Last: aftermath.Stamp(r.Last), Hosts: []outageHostView{},
@@ -224,7 +224,7 @@ func (r *outageReport) document() outageDocument {
 	for _, e := range r.Outage.Phases {
 		d.Phases = append(d.Phases, phaseView{e.UPS, e.Phase.String(), *lapse(r.Outage.Began, e.Entered)})
 	}
-	if asked := len(r.Asked()); asked > 0 && r.Count(aftermath.Stopping) == 0 {
+	if asked := len(r.Stopped()); asked > 0 && r.Count(aftermath.Stopping) == 0 {
 		all := r.off() == asked
 		d.InTime = &all
 	}
@@ -278,7 +278,7 @@ func (r *outageReport) hostView(h *aftermath.Host) outageHostView {
 func (r *outageReport) leftView(b *aftermath.Battery) leftView {
 	v := leftView{UPS: b.UPS, Lost: aftermath.Stamp(b.Lost), Back: stamp(b.Back), Predicted: []forecastView{}}
 	if l := b.Left; l != nil {
-		v.LastHost, v.LastOff, v.Margin, v.Reserve = l.Host, lapse(r.Outage.Began, l.At), inSeconds(l.Margin()), inSeconds(l.Reserve)
+		v.LastHost, v.LastOff, v.Margin, v.Reserve = l.Host, lapse(r.Outage.Began, l.At), inSeconds(l.InHand()), inSeconds(l.Reserve)
 		v.Left = &threeWay{ending(l.Low), ending(l.Likely), ending(l.High)}
 	}
 	for i := range b.Predicted {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -44,6 +45,10 @@ that does not answer to that, and has an SSH server, is taken for a host.
 init writes without addresses) or hypervisor (guests, hypervisor, storage,
 switch, router). An address with the name of one of its blocks fills it:
   ebbline init --room hypervisor ups=192.0.2.10 storage=192.0.2.22
+
+Cards with SNMP v3, their keys in files of the folder secrets:
+  ebbline init 192.0.2.10 --secrets secrets --user ebbline \
+          --auth-key ups-auth --priv-key ups-priv --to home.hcl
 
 A file that is there already is never written over. Exit code 1 says that an
 address could not be made out; the policy then holds what the others said.`,
@@ -94,13 +99,13 @@ func setInit(c *call) action {
 		if ctx.Err() != nil {
 			return c.fail("interrupted; nothing was written")
 		}
-		return c.hand(d, q, *to)
+		return c.hand(d, q, *to, *folder)
 	}
 }
 
 // hand writes the policy, and tells what was found and what is open.
-func (c *call) hand(d *draft, q *inquiry, to string) int {
-	v := &initView{File: to, Found: q.found}
+func (c *call) hand(d *draft, q *inquiry, to, folder string) int {
+	v := &initView{File: to, Folder: folder, Found: q.found}
 	for i := range q.found {
 		if !d.add(&q.found[i]) {
 			v.unknown++
@@ -246,6 +251,7 @@ func samePlace(address string) string {
 // initView is what was found, for people and as a document.
 type initView struct {
 	File      string
+	Folder    string // of the secrets
 	Policy    string
 	Questions []question
 	Secrets   []string
@@ -298,10 +304,11 @@ func (v *initView) show(w io.Writer) {
 	if v.File == "" {
 		file = "POLICY"
 	}
-	steps := "Write the answers, take the marks away, then: ebbline check " + file + "."
+	steps := "Write the answers, take the marks away, then: ebbline check " + file
 	if len(v.Secrets) > 0 {
-		steps += " The policy names the secrets " + strings.Join(v.Secrets, ", ") + ": `ebbline help policy` says where they are read from."
+		steps += " --secrets " + cmp.Or(v.Folder, "FOLDER") + ", with a file in that folder for each secret that the policy names: " + strings.Join(v.Secrets, ", ")
 	}
+	steps += "."
 	fmt.Fprintf(&b, "\n%s\n", strings.Join(fold(steps, 80), "\n"))
 	w.Write(b.Bytes())
 }

@@ -115,12 +115,12 @@ func (d *draft) add(f *finding) bool {
 		l := d.load(f.name)
 		l.about += " It is at " + f.address + "."
 	case !f.known():
-		d.notes = append(d.notes, f.where()+": what is it? "+strings.Join(f.lines(), "; ")+". If it draws power and cannot be shut down, write load \"name\" { fed_by, watts }.")
+		d.notes = append(d.notes, f.where()+": what is it? "+sentences(f.lines())+" If it draws power and cannot be shut down, write load \"name\" { fed_by, watts }.")
 		return false
 	case f.isUPS():
 		d.addUPS(f)
 	case slices.ContainsFunc(d.upss, isNamed):
-		d.notes = append(d.notes, f.where()+": it did not answer as a UPS does: "+strings.Join(append(f.lines(), f.failed()...), "; ")+".")
+		d.notes = append(d.notes, f.where()+": it did not answer as a UPS does: "+sentences(append(f.lines(), f.failed()...)))
 		return false
 	case f.isBMC() && f.name == "":
 		d.notes = append(d.notes, f.where()+" is a BMC. Of which host? Call ebbline init with the host's name before it, such as vault="+f.address+", and it goes into that host's block.")
@@ -135,6 +135,15 @@ func (d *draft) add(f *finding) bool {
 		d.addHost(f)
 	}
 	return true
+}
+
+// sentences makes lines one text.
+func sentences(lines []string) string {
+	var b strings.Builder
+	for _, line := range lines {
+		b.WriteString(strings.TrimSuffix(line, ".") + ". ")
+	}
+	return strings.TrimSpace(b.String())
 }
 
 func (d *draft) addUPS(f *finding) {

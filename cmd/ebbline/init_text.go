@@ -82,6 +82,7 @@ func (d *draft) write(now time.Time) *sheet {
 	s.put("site %s {", hclText(d.site))
 	s.put("ride_through = \"60s\" # no host stops before this, unless the battery cannot carry it")
 	s.put("reserve = \"60s\" # battery time never planned away")
+	s.note("page {}: shows all to a browser on this machine, at http://127.0.0.1:8633/; for other machines see ebbline help page.")
 	s.put("}")
 	for _, u := range d.upss {
 		d.writeUPS(s, u, now)
@@ -99,6 +100,11 @@ func (d *draft) write(now time.Time) *sheet {
 	for _, h := range d.hosts {
 		d.writeHost(s, h)
 	}
+	s.put("")
+	s.note("Who is told of an outage (ebbline help policy); if you want that, write:")
+	s.put(`# message "phone" {`)
+	s.put(`#   webhook { url = "https://hooks.example.org/${secret("hook")}" } # or mail { server, from, to, user, password }`)
+	s.put(`# }`)
 	for _, n := range d.notes {
 		s.put("")
 		for i, part := range fold(n, 84) {

@@ -241,7 +241,7 @@ func TestObserveIsSeen(t *testing.T) {
 				t.Errorf("%q is not in\n%s", want, head)
 			}
 		}
-		for _, want := range []string{"; only watching", "ONLY WATCHING (observe)", "What would be done if orders were given"} {
+		for _, want := range []string{"; only watching", "ONLY WATCHING (observe)", "what would be done if orders were given", `<td class="number">(`} {
 			if !strings.Contains(page, want) {
 				t.Errorf("%q is not on the page", want)
 			}

@@ -80,8 +80,11 @@ func (p *paint) now() *report.Now {
 	if v.IfLostNow {
 		n.PlanText = "Times from the loss of input on, if it failed now: when each host is asked to stop, when its allowance is used up, and the latest moment at which it goes though a dependent may still be up."
 	}
-	if v.Observing == "site" {
-		n.PlanText = "What would be done if orders were given. " + n.PlanText
+	switch v.Observing {
+	case "site":
+		n.PlanText = "In brackets, what would be done if orders were given. " + n.PlanText
+	case "hosts":
+		n.PlanText += " In brackets, what would be done to a host that is only watched."
 	}
 	for _, r := range slices.Backward(v.Records[max(0, len(v.Records)-20):]) {
 		n.Events = append(n.Events, report.NowNext{At: p.when(r.At), Text: r.Text})
@@ -117,7 +120,7 @@ func (p *paint) headline(n *report.Now) {
 		n.Headline, n.Finding = "On battery for "+shutdown.Spell(time.Duration(o.ElapsedSeconds)*time.Second), report.Open
 		switch {
 		case v.Observing == "site":
-			n.Because = append(n.Because, "No host is asked to stop.")
+			n.Because = append(n.Because, watchedText(v))
 		case down:
 			n.Because = append(n.Because, "Every host on battery is off or given up.")
 		case shedding:
@@ -147,6 +150,20 @@ func (p *paint) headline(n *report.Now) {
 	p.because(n, unheard, critical)
 }
 
+// watchedText says what became of hosts of a site that is only watched.
+func watchedText(v *agent.View) string {
+	n := 0
+	for i := range v.Hosts {
+		if v.Hosts[i].WouldBeAsked != nil {
+			n++
+		}
+	}
+	if n == 0 {
+		return "No host is stopped, and none would have been asked yet."
+	}
+	return fmt.Sprintf("No host is stopped; %s would have been asked by now.", count(n, "host"))
+}
+
 // because says what else there is to know at once.
 func (p *paint) because(n *report.Now, unheard []string, critical int) {
 	v := p.v
@@ -157,7 +174,7 @@ func (p *paint) because(n *report.Now, unheard []string, critical int) {
 		for _, x := range []struct {
 			on   bool
 			text string
-		}{{o.Held, "An operator holds: no host stops early."}, {o.Proceeding, "An operator ordered the stop at once."}, {o.Aborted, "An operator aborted: no further host is asked to stop, even if the battery ends."}} {
+		}{{o.Held, "An operator holds: no host stops before the point of no return. `ebbline status --release` ends that."}, {o.Proceeding, "An operator ordered the stop at once."}, {o.Aborted, "An operator aborted: no further host is stopped, even if the battery ends. `ebbline status --release` ends that."}} {
 			if x.on {
 				n.Because = append(n.Because, x.text)
 			}
@@ -308,18 +325,18 @@ func (p *paint) conditions(n *report.Now) {
 	}
 }
 
-var pagePhases = map[string]string{
-	shutdown.RideThrough.String(): "on battery, no host stops yet", shutdown.Shedding.String(): "on battery, hosts are being stopped",
-	shutdown.AllDown.String(): "on battery, its hosts are down", shutdown.Recovery.String(): "input is back, not ready for another outage yet",
-}
-
 func (p *paint) ups(u *agent.UPSView) report.NowUPS {
-	x := report.NowUPS{Name: u.Name, Phase: cmp.Or(pagePhases[u.Phase], u.Phase), Bad: u.OnBattery || u.Fault != "", Fault: u.Fault, Basis: u.Basis}
+	x := report.NowUPS{Name: u.Name, Phase: phaseWords(u.Phase), Bad: u.OnBattery || u.Fault != "", Fault: u.Fault, Basis: u.Basis}
+	if u.OnBattery {
+		x.Phase = "on battery, " + x.Phase
+	}
 	switch {
 	case u.AnswerAgeSeconds == nil:
 		x.Phase, x.Bad = "has not answered yet", true
 	case p.silent(u.Name):
 		x.Phase = "does not answer; counts as " + x.Phase
+	case p.v.Observing == "site" && u.Phase == shutdown.RideThrough.String():
+		x.Phase = "on battery, no host is stopped"
 	}
 	add := func(name, text string) { x.Figures = append(x.Figures, report.Figure{Name: name, Text: text}) }
 	add("since", p.when(u.Since))
@@ -339,8 +356,11 @@ func (p *paint) ups(u *agent.UPSView) report.NowUPS {
 	add("lasts, nothing shed", fmt.Sprintf("%s to %s, likely %s", p.lasts(u, r.Low), p.lasts(u, r.High), p.lasts(u, r.Likely)))
 	if u.EndSeconds != nil {
 		name := "under the plan, lasts"
-		if p.v.Observing == "site" {
+		switch {
+		case p.v.Observing == "site":
 			name = "if orders were given, would last"
+		case p.v.Outage != nil && p.v.Outage.Aborted:
+			name = "if the abort were ended, would last"
 		}
 		if !p.v.IfLostNow {
 			name += " until"
@@ -386,22 +406,34 @@ func (p *paint) lasts(u *agent.UPSView, seconds *int64) string {
 }
 
 func (p *paint) host(h *agent.HostView) report.NowHost {
-	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Margin: "-", Promised: "-", Why: reasonFor(h, p.planned)}
+	x := report.NowHost{Name: h.Name, Priority: h.Priority, State: h.Power, Asked: "-", Off: "-", Latest: p.planned(h.LatestStartSeconds), Margin: "-", Promised: "-", Why: reasonFor(p.v, h, p.planned)}
 	if h.MarginSeconds != nil {
 		x.Margin = spell(h.MarginSeconds)
 	}
 	if h.StaysUp {
 		x.State = "stays up"
 	}
+	asked := h.Asked
+	if h.Observed {
+		asked = h.WouldBeAsked
+	}
 	switch {
-	case h.Asked != nil && p.v.Outage != nil: // what happened, by the clock
+	case asked != nil && p.v.Outage != nil: // what happened, by the clock
 		lost := p.v.Outage.LostAt
-		x.Asked = p.clock(lost.Add(time.Duration(*h.Asked) * time.Second))
+		x.Asked = p.clock(lost.Add(time.Duration(*asked) * time.Second))
 		if h.Down != nil {
 			x.Off = p.clock(lost.Add(time.Duration(*h.Down) * time.Second))
 		}
 	case h.StopSeconds != nil:
 		x.Asked, x.Off = p.planned(h.StopSeconds), p.planned(h.Down)
+	}
+	if h.Observed {
+		x.State += " (watched)"
+		for _, text := range []*string{&x.Asked, &x.Off, &x.Latest} {
+			if *text != "-" {
+				*text = "(" + *text + ")"
+			}
+		}
 	}
 	if h.PromisedSeconds != nil && *h.PromisedSeconds > 0 {
 		x.Promised = p.planned(h.PromisedSeconds)
@@ -447,6 +479,8 @@ func (p *paint) next(n *report.Now) {
 	for m, names := range stops {
 		verb := " is asked to stop"
 		switch {
+		case v.Outage.Aborted && !m.observed:
+			verb = " would be asked to stop, but for the abort"
 		case m.observed:
 			verb = " would be asked to stop"
 		case len(names) > 1:
@@ -460,12 +494,16 @@ func (p *paint) next(n *report.Now) {
 	for i := range v.UPSs {
 		u := &v.UPSs[i]
 		end := u.EndSeconds
-		if low := u.RuntimeSeconds.Low; v.Observing == "site" && low != nil { // no load is shed
+		if low := u.RuntimeSeconds.Low; (v.Observing == "site" || v.Outage.Aborted) && low != nil { // no load is shed
 			at := v.Outage.ElapsedSeconds + *low
 			end = &at
 		}
 		if end != nil && u.OnBattery {
-			all = append(all, event{*end, "UPS " + u.Name + ": the battery may be empty from here on"})
+			text := "UPS " + u.Name + ": the battery may be empty from here on"
+			if v.Observing == "site" {
+				text += ", since no host is stopped"
+			}
+			all = append(all, event{*end, text})
 		}
 	}
 	slices.SortFunc(all, func(a, b event) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.text, b.text)) })
@@ -488,6 +526,9 @@ func (p *paint) drawings(n *report.Now) {
 		axis.Zero = p.zero().In(p.zone)
 		elapsed = v.At.Sub(p.zero())
 		axis.Marks = append(axis.Marks, report.Mark{At: elapsed, Label: "now"})
+	}
+	if v.Observing == "site" {
+		title += ", if orders were given"
 	}
 	axis.Title = title
 	axis.Length = p.length(elapsed)

@@ -250,6 +250,41 @@ func TestPageInChromium(t *testing.T) {
 	}
 }
 
+// Aim: that no order is given stands on the first screen, in a normal hour and in the
+// middle of an outage, and no row says that a host was asked, or is off, that was not.
+// Method: as above, with a whole site that is only watched and with one host of it.
+func TestPageOfWatchedInChromium(t *testing.T) {
+	b := peertest.OpenBrowser(t, *pictures)
+	for _, of := range []string{"site", "hosts"} {
+		p := roomOf(t, 4)
+		p.Site.Observe = of == "site"
+		for k := range p.Hosts {
+			p.Hosts[k].Observe = of == "site" || p.Hosts[k].Name == "app"
+		}
+		a, s := runRoom(t, p)
+		server := httptest.NewServer(newSeat(a, t.TempDir(), nil, zap.NewNop()).pages())
+		defer server.Close()
+		untilTrue(t, "normal mode", func() bool {
+			v := a.View()
+			return len(v.UPSs) == 1 && v.UPSs[0].Phase == "normal" && v.UPSs[0].AnswerAgeSeconds != nil
+		})
+		look(t, b, server.URL, "watched-"+of+"-normal", "Normal", p)
+		s.battery.Store(true)
+		untilTrue(t, "lab would have been asked, or was", func() bool {
+			return slices.ContainsFunc(a.View().Hosts, func(h agent.HostView) bool { return h.Name == "lab" && (h.WouldBeAsked != nil || h.Asked != nil) })
+		})
+		look(t, b, server.URL, "watched-"+of+"-outage", "On battery for", p)
+		b.Open(server.URL+"/still", 390, "light")
+		if got := b.Ask(`[...document.querySelectorAll("header p")].some(x => x.innerText.startsWith("ONLY WATCH") && x.getBoundingClientRect().bottom <= innerHeight)`); got != "true" {
+			t.Errorf("%s: the first screen does not say that no order is given", of)
+		}
+		watched := b.Ask(`[...document.querySelectorAll("details.table tbody tr")].filter(r => r.cells[1].innerText == "up (watched)" && /^(-|\(.*\))$/.test(r.cells[2].innerText)).map(r => r.cells[0].innerText).sort().join()`)
+		if want := map[string]string{"site": hostList(p), "hosts": "app"}[of]; watched != want {
+			t.Errorf("%s: shown as only watched are %s, not %s", of, watched, want)
+		}
+	}
+}
+
 // checkCourse holds the drawn course of a battery to the plan that is shown beside it:
 // the low projection lies lowest, and is not empty before the last host is off.
 func checkCourse(t *testing.T, a *agent.Agent) {

@@ -46,7 +46,8 @@ func (r *room) calm() {
 }
 
 // Aim: orders for one host by daylight reach the real host and no other, and those that
-// cannot be carried out are refused with the reason; a host that hangs is not forced, and
+// cannot be carried out are refused with the reason; what a host says that refuses one is in
+// its condition; a host that hangs is not forced, and
 // what was ordered outlives the agent. Method: the room of the outage test, its UPS with
 // input; ebbline status as a process; the agent is killed once the host is off.
 func TestOrdersForOneHost(t *testing.T) {
@@ -88,23 +89,27 @@ func TestOrdersForOneHost(t *testing.T) {
 	taken("--start", "app")
 	r.until("app is up", time.Minute, func() bool { return r.rack.Up(1) && r.power("app") == "up" })
 
-	r.rack.SetMode(0, peertest.Ignore)
-	taken("--stop", "lab")
-	stands := func(code shutdown.Code) bool {
+	stands := func(code shutdown.Code, says string) bool {
 		v, _ := r.status()
 		for _, c := range v.Conditions {
-			if c.Code == code.String() && c.Host == "lab" {
+			if c.Code == code.String() && c.Host == "lab" && strings.Contains(c.Text, says) {
 				return true
 			}
 		}
 		return false
 	}
-	r.until("the stop has failed", 2*time.Minute, func() bool { return stands(shutdown.StopFailed) })
+	r.rack.SetMode(0, peertest.Refuse)
+	taken("--stop", "lab")
+	r.until("what the host said is told", time.Minute, func() bool {
+		return stands(shutdown.HostRefuses, `refuses the order to stop: "exit status 1: a password is required". Check`)
+	})
+	r.rack.SetMode(0, peertest.Ignore) // it is asked once more
+	r.until("the stop has failed", 2*time.Minute, func() bool { return stands(shutdown.StopFailed, "--clear stop-failed:lab") })
 	if !r.rack.Up(0) || r.phase() != "normal" {
 		t.Errorf("lab up: %v, UPS %s", r.rack.Up(0), r.phase())
 	}
 	taken("--clear", "stop-failed:lab")
-	r.until("the condition is over", time.Minute, func() bool { return !stands(shutdown.StopFailed) && r.power("lab") == "up" })
+	r.until("the condition is over", time.Minute, func() bool { return !stands(shutdown.StopFailed, "") && r.power("lab") == "up" })
 	out, errs, code := r.ordered("", "history", "orders")
 	for _, want := range []string{"stop app", "start app", "stop lab", "clear stop-failed lab", "root"} {
 		if !strings.Contains(out, want) {

@@ -151,7 +151,7 @@ func (s *simulation) document(v *runsView) (*report.Document, error) {
 	}
 	if d.Histogram = report.Bins(inHand, 24); len(inHand) > 0 {
 		at := func(n *int64) time.Duration { return time.Duration(*n) * time.Second }
-		d.Margins = report.Margins{Known: true, Worst: at(v.InHand.Worst), P05: at(v.InHand.P05), Median: at(v.InHand.Median)}
+		d.InHand = report.InHand{Known: true, Worst: at(v.InHand.Worst), P05: at(v.InHand.P05), Median: at(v.InHand.Median)}
 	}
 	s.hostRows(d, v)
 	const few = 20
@@ -319,7 +319,7 @@ func (s *simulation) worst() (*report.Worst, error) {
 	}
 	name, seed := s.nameOf(at)
 	return &report.Worst{
-		Name: name, Seed: seed, Margin: run.InHand, Tested: run.InHand != simulate.Untested,
+		Name: name, Seed: seed, InHand: run.InHand, Tested: run.InHand != simulate.Untested,
 		Faults: faultsIn(s.runs[at].Faults), Text: o.Text(s.p), Command: s.again(at), Run: t,
 	}, nil
 }

@@ -36,6 +36,15 @@ one replay at the bounds proves the plan; every combination of stopping times
 and batteries of a small site, by exact chances; and what was seen in so many
 random outages, with the bound that this gives.
 
+One random outage in three is aimed: drawn until the room is within the bounds
+and a battery is outlasted. So the bound on a host cut there is a quarter to a
+third of what as many at large would give, and that on promises half as wide
+again. Were a host cut where by arithmetic none can be, the bound would be that
+of the outages at large alone, and say so.
+
+A million can be spread over machines: --random 1000000 --part 3/10 replays one
+part, and --join part-* shows, to the byte, what one run would have shown.
+
 What a run has in hand is the battery time that was left, at the load of the
 moment before, when the last host went off (margin_seconds in JSON). Exit code 3
 says that a promise was broken, or that a host lost its power while it was up in

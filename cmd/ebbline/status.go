@@ -37,7 +37,7 @@ what would be if it failed now.
 
 Orders for an outage:
   --hold     no host stops early; at the point of no return they go all the same
-  --release  end a hold or an abort: the schedule is in force again
+  --release  end a hold or an abort: the plan is in force again
   --proceed  begin at once, in order, whatever was said before
   --abort    stop no further host, even if the battery ends: hosts will crash
 Orders for one host, at any time:
@@ -298,26 +298,49 @@ func fitText(v *agent.View) string {
 	if v.Outage != nil {
 		lost = "If the input failed again now"
 	}
-	if v.Observing == "site" {
+	switch {
+	case v.Observing == "site":
 		return "If orders were given: " + supposedText(v, strings.ToLower(lost[:1])+lost[1:], after)
+	case v.Outage != nil && v.Outage.Aborted && !v.IfLostNow:
+		return "ABORTED: no further host is stopped. If the abort were ended now (`ebbline status --release`): " + supposedText(v, "", after)
 	}
+	every, given := everyHost(v)
 	switch {
 	case v.PointOfNoReturn == nil && v.IfLostNow:
 		return lost + ", no host would be stopped."
+	case v.PointOfNoReturn == nil && given:
+		return "No host is left to be stopped, but those given up may run still."
 	case v.PointOfNoReturn == nil:
 		return "No host is left to be stopped."
 	case v.Fits && v.IfLostNow:
-		return fmt.Sprintf("%s, every host would be off in time%s. Point of no return: %s.", lost, tightest(v), after(v.PointOfNoReturn))
+		return fmt.Sprintf("%s, %s would be off in time%s. Point of no return: %s.", lost, every, tightest(v), after(v.PointOfNoReturn))
 	case v.Fits && v.Outage != nil && *v.PointOfNoReturn <= v.Outage.ElapsedSeconds:
-		return fmt.Sprintf("Every host will be off in time%s. The point of no return was %s.", tightest(v), after(v.PointOfNoReturn))
+		return fmt.Sprintf("E%s will be off in time%s. The point of no return was %s.", every[1:], tightest(v), after(v.PointOfNoReturn))
 	case v.Fits:
-		return fmt.Sprintf("Every host will be off in time%s. Point of no return: %s.", tightest(v), after(v.PointOfNoReturn))
+		return fmt.Sprintf("E%s will be off in time%s. Point of no return: %s.", every[1:], tightest(v), after(v.PointOfNoReturn))
 	case v.IfLostNow && v.Outage != nil:
 		return lost + ", not every host would be off in time: the battery is still being charged."
 	case v.IfLostNow:
 		return "THE PLAN DOES NOT FIT: if the input failed now, not every host would be off in time. `ebbline plan` says why."
 	}
 	return "THE PLAN DOES NOT FIT: not every host will be off in time. `ebbline plan` says why."
+}
+
+// everyHost names those of whom it is said that they are off in time: not the ones that
+// were given up, nor those only watched beside others.
+func everyHost(v *agent.View) (text string, given bool) {
+	given = slices.ContainsFunc(v.Hosts, func(h agent.HostView) bool {
+		return h.Power == shutdown.GivenUp.String() || h.Power == shutdown.Late.String()
+	})
+	switch watched := v.Observing == "hosts"; {
+	case given && watched:
+		return "every host but those given up or only watched", given
+	case given:
+		return "every host but those given up", given
+	case watched:
+		return "every host but those only watched", given
+	}
+	return "every host", given
 }
 
 // supposedText says what would come of the plan, where no orders are given.
@@ -333,7 +356,8 @@ func supposedText(v *agent.View, lost string, after func(*int64) string) string 
 	case v.PointOfNoReturn == nil:
 		return "no host would be left to be stopped."
 	case v.Fits:
-		return fmt.Sprintf("%severy host would be off in time%s. Point of no return: %s.", lost, tightest(v), after(v.PointOfNoReturn))
+		every, _ := everyHost(v)
+		return fmt.Sprintf("%s%s would be off in time%s. Point of no return: %s.", lost, every, tightest(v), after(v.PointOfNoReturn))
 	}
 	return lost + "not every host would be off in time. `ebbline plan` says why."
 }
@@ -404,11 +428,11 @@ func shortened(rows []string, most, width int) []string {
 // powerRows are the UPSs: those on battery or without an answer first. Where room is
 // tight it is left out on what a forecast rests.
 func powerRows(v *agent.View, width, most int, tight bool) []string {
-	names := column{12, 18}
+	names := column{12, 16}
 	for i := range v.UPSs {
 		names.hold(v.UPSs[i].Name)
 	}
-	list := []string{fmt.Sprintf("%s %-12s %8s %6s  %s", names.of("UPS"), "phase", "load", "charge", "its battery, at this load")}
+	list := []string{fmt.Sprintf("%s %-15s %8s %6s  %s", names.of("UPS"), "phase", "load", "charge", "its battery, at this load")}
 	order := make([]int, len(v.UPSs))
 	for i := range order {
 		order[i] = i
@@ -430,7 +454,7 @@ func powerRows(v *agent.View, width, most int, tight bool) []string {
 		if u.AnswerAgeSeconds == nil {
 			load, charge = "-", "-"
 		}
-		rows := hanging(fmt.Sprintf("%s %-12s %8s %6s  ", names.of(u.Name), strings.ReplaceAll(u.Phase, "_", " "), load, charge), batteryText(v, u), width)
+		rows := hanging(fmt.Sprintf("%s %-15s %8s %6s  ", names.of(u.Name), phaseWords(u.Phase), load, charge), batteryText(v, u), width)
 		if u.Basis != "" && !tight {
 			rows = append(rows, hanging("  forecast by ", u.Basis, width)...)
 		}
@@ -461,10 +485,20 @@ func (c *column) of(name string) string {
 func phases(v *agent.View, of []int) string {
 	var names []string
 	for _, i := range of {
-		names = append(names, strings.ReplaceAll(v.UPSs[i].Phase, "_", " "))
+		names = append(names, phaseWords(v.UPSs[i].Phase))
 	}
 	slices.Sort(names)
 	return strings.Join(slices.Compact(names), ", ")
+}
+
+// phaseWords gives a phase of a view as people read it.
+func phaseWords(name string) string {
+	for p := shutdown.Normal; p <= shutdown.Unheard; p++ {
+		if p.String() == name {
+			return p.Words()
+		}
+	}
+	return name
 }
 
 // batteryText says how long one lasts: until when while it is emptied, for how long
@@ -564,10 +598,12 @@ func ordered(h *agent.HostView) string {
 }
 
 // reasonFor says why a host's times are what they are: an operator's order, or what the
-// plan gives; and of one that is only watched, when it would have been asked.
-func reasonFor(h *agent.HostView, at func(*int64) string) string {
+// plan gives, which an abort keeps from being done; and of one that is only watched, when it would have been asked.
+func reasonFor(v *agent.View, h *agent.HostView, at func(*int64) string) string {
 	why := cmp.Or(ordered(h), h.Reason)
 	switch {
+	case h.StopSeconds != nil && v.Outage != nil && v.Outage.Aborted && !v.IfLostNow && h.Ordered != shutdown.StopHost.String():
+		return strings.TrimSuffix("aborted by an operator: it is not stopped; by the plan: "+why, "; by the plan: ")
 	case h.WouldBeAsked != nil:
 		return strings.TrimSuffix("only watched: would have been asked to stop at "+at(h.WouldBeAsked)+"; "+why, "; ")
 	case h.Observed:
@@ -592,7 +628,7 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
 	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
-	why := reasonFor(h, at)
+	why := reasonFor(v, h, at)
 	if h.MarginSeconds != nil {
 		why += "; margin " + spell(h.MarginSeconds)
 	}

@@ -54,6 +54,46 @@ func TestHeatIsNamed(t *testing.T) {
 	}
 }
 
+// Aim: status says of no host that it will be off in time that gets no order, was given up, or
+// is kept up by an abort; and gives the word that ends one. Method: views as an agent gives
+// them then.
+func TestStatusClaimsNoMoreThanIsSo(t *testing.T) {
+	lost, n := time.Date(2026, 11, 30, 3, 12, 0, 0, time.Local), int64(600)
+	for _, c := range []struct {
+		observing string
+		aborted   bool
+		power     string
+		planned   bool
+		want      string
+	}{
+		{"", false, "up", true, "Every host will be off in time; smallest"},
+		{"", false, "given up", true, "Every host but those given up will be off in time; smallest"},
+		{"hosts", false, "up", true, "Every host but those only watched will be off in time; smallest"},
+		{"hosts", false, "going late", true, "Every host but those given up or only watched will be off in time; smallest"},
+		{"", false, "given up", false, "No host is left to be stopped, but those given up may run still."},
+		{"", true, "up", true, "ABORTED: no further host is stopped. If the abort were ended now (`ebbline status --release`): every host would be off in time; smallest"},
+	} {
+		v := &agent.View{Site: "den", Observing: c.observing, At: lost.Add(70 * time.Second), Fits: true, Outage: &agent.OutageView{Number: 3, LostAt: lost, ElapsedSeconds: 70, Aborted: c.aborted}}
+		v.Hosts = []agent.HostView{{Name: "desk", Power: c.power}, {Name: "disks", Power: "up", Observed: c.observing != ""}}
+		if c.planned {
+			v.PointOfNoReturn, v.MarginSeconds = &n, &n
+			v.Hosts[1].StopSeconds, v.Hosts[1].Reason = &n, "the battery is at its end"
+		}
+		text := statusOf(t, v, 80, 24)
+		flat := strings.Join(strings.Fields(text), " ")
+		if !strings.Contains(flat, c.want) || c.aborted && strings.Contains(flat, "will be") {
+			t.Errorf("%+v: it says\n%s", c, text)
+		}
+		if c.aborted && !strings.Contains(flat, "aborted by an operator: it is not stopped; by the plan: the battery is at its end") {
+			t.Errorf("what an abort means for a host is not said:\n%s", text)
+		}
+		page := string((&paint{v: v, zone: time.Local, courses: func(time.Duration) []agent.Course { return nil }}).html())
+		if c.aborted != strings.Contains(page, "would be asked to stop, but for the abort") || c.planned && !c.aborted != strings.Contains(page, "disks is asked to stop") && c.observing == "" {
+			t.Errorf("%+v: the page says of disks what is not so", c)
+		}
+	}
+}
+
 // Aim: an operator whose order does nothing is told so, and no other. Method: what an
 // agent shows in each case.
 func TestOrderChangesNothing(t *testing.T) {
@@ -162,7 +202,7 @@ func TestStatusFitsTheScreen(t *testing.T) {
 	}
 	for _, rows := range []int{23, 39, leastRows} {
 		text := statusOf(t, v, 80, rows)
-		for _, want := range []string{"OUTAGE 7 since", "smallest margin 1m30s", "! battery-low ups19", "more: host-unready (", "ups19        shedding", "more UPSs in phase normal", "host240", "record 29"} {
+		for _, want := range []string{"OUTAGE 7 since", "smallest margin 1m30s", "! battery-low ups19", "more: host-unready (", "ups19        stopping hosts", "more UPSs in phase normal", "host240", "record 29"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%d rows: %q is not in\n%s", rows, want, text)
 			}

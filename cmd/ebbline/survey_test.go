@@ -1,8 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -119,5 +123,33 @@ func TestMeters(t *testing.T) {
 	}
 	if got := <-heard; got != "b 3 450" {
 		t.Errorf("heard %q", got)
+	}
+}
+
+// Aim: a UPS is sized for the plan as it is to be, not for the days in which a host is
+// only watched and draws to the end; and that is said. Method: the same policy with and
+// without observe.
+func TestSurveyOfWatched(t *testing.T) {
+	text, err := os.ReadFile("../../testdata/policies/barn.hcl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	survey := func(policy string) (string, string) {
+		path := filepath.Join(t.TempDir(), "barn.hcl")
+		if err := os.WriteFile(path, []byte(policy), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		var out, errs bytes.Buffer
+		if code := Run(t.Context(), []string{"survey", "ups", path, "--history", "none"}, Streams{Out: &out, Err: &errs, Env: func(string) string { return "" }}); code != exitDone {
+			t.Fatalf("exit code %d: %s", code, errs.String())
+		}
+		return out.String(), errs.String()
+	}
+	want, quiet := survey(string(text))
+	head, rest, _ := strings.Cut(string(text), "\nhost ")
+	name, rest, _ := strings.Cut(rest, "\n")
+	got, said := survey(head + "\nhost " + name + "\n  observe = true\n" + rest)
+	if got != want || quiet != "" || !strings.Contains(said, "observe = true") {
+		t.Errorf("told %q and %q; a watched host makes of\n%s\n%s", quiet, said, want, got)
 	}
 }

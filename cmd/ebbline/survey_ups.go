@@ -45,6 +45,7 @@ func setSurveyUPS(c *call) action {
 			c.usage("no policy is named. Give its path, or set EBBLINE_POLICY")
 			return exitUsage
 		}
+		own = c.acting(own) // a UPS is bought for the plan, not for the days in which it is watched
 		learned, found, err := c.learned(ctx, own, *past)
 		if err != nil {
 			return c.fail("%v", err)

@@ -25,7 +25,7 @@ type Document struct {
 	Outages  int    // how many were tried
 	Seed     uint64 // of the first
 	Cut      int    // outages in which a host lost its power while it was up
-	Margins  Margins
+	InHand   InHand
 	NoReturn time.Duration // of the plan; negative when there is none
 	Reserve  time.Duration
 
@@ -88,8 +88,8 @@ func (f Finding) String() string {
 	return [...]string{"", "not tried", "holds", "open", "fails"}[f]
 }
 
-// Margins are the battery times that were left when the last host was off.
-type Margins struct {
+// InHand is the battery times that were left when the last host was off.
+type InHand struct {
 	Known              bool // a host went off on battery at all
 	Worst, P05, Median time.Duration
 }
@@ -153,13 +153,13 @@ type BrokenRow struct {
 	Text    string
 }
 
-// Worst is the outage with the least margin, and all that it takes to see it
+// Worst is the outage with the least in hand, and all that it takes to see it
 // again.
 type Worst struct {
 	Name    string
 	Seed    uint64
-	Margin  time.Duration
-	Tested  bool     // a host went off on battery: there is a margin
+	InHand  time.Duration
+	Tested  bool     // a host went off on battery: something was in hand, or lacked
 	Faults  []string // what was wrong in it, besides the loss of input; with a * what no plan is made for
 	Text    string   // its file
 	Command string   // that replays it

@@ -72,7 +72,7 @@ func sample() *Document {
 		Outages:  10000,
 		Seed:     1,
 		Cut:      1,
-		Margins:  Margins{Known: true, Worst: -14 * s, P05: 151 * s, Median: 512 * s},
+		InHand:   InHand{Known: true, Worst: -14 * s, P05: 151 * s, Median: 512 * s},
 		NoReturn: 613 * s, Reserve: 90 * s,
 		Plan:      plan,
 		Histogram: Bins(margins, 24),
@@ -96,7 +96,7 @@ func sample() *Document {
 			Whole: "ebbline simulate barn.hcl --random 1 --seed 77",
 		},
 		Worst: &Worst{
-			Name: "random 4711", Seed: 4711, Margin: -14 * s, Tested: true,
+			Name: "random 4711", Seed: 4711, InHand: -14 * s, Tested: true,
 			Faults:  []string{"battery below its low projection *", "UPS's gauge stays at 100 %, never \"low\""},
 			Text:    "ups rack holds 61%\nhost vault hangs\nat 0s input lost\nat 31m input back\n",
 			Command: "ebbline simulate barn.hcl --random 1 --seed 4711", Run: worst,

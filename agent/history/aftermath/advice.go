@@ -173,7 +173,7 @@ func (a *Account) adviseBattery(b *Battery, before []Battery) {
 			b.UPS, shutdown.Spell(model.Lasted), shutdown.Spell(model.Low), test)
 	case b.Lowered:
 		add("Test the battery of UPS %s once it is charged: its readings fell faster than was counted on. %s.", b.UPS, test)
-	case b.Left != nil && b.Left.Margin() < 0:
+	case b.Left != nil && b.Left.InHand() < 0:
 		add("Stop hosts sooner or fit a bigger battery to UPS %s: the last host went off with %s left, less than the reserve of %s. `ebbline tune` says what each change gains.",
 			b.UPS, shutdown.Spell(b.Left.Low), shutdown.Spell(b.Left.Reserve))
 	case b.Tested.At == 0:
@@ -220,12 +220,22 @@ func (a *Account) adviseConditions() {
 		case shutdown.HostRefuses.String(), shutdown.HostUnreachable.String():
 			kind = MendWay
 		}
-		asks := c.Over.At == 0 || lasting[c.Code] && c.Raised.At >= a.Outage.Began.At
+		asks := c.Over.At == 0 || lasting[c.Code] && c.Raised.At >= a.Outage.Began.At && !a.wentOn(&c)
 		if asks && !inReport[c.Code] && !told[c.Code+" "+c.UPS+" "+c.Host] {
 			told[c.Code+" "+c.UPS+" "+c.Host] = true
 			a.add(Step{Kind: kind, Host: c.Host, UPS: c.UPS, Text: c.Text})
 		}
 	}
+}
+
+// wentOn tells whether a host that was stopped halfway went off after all: nothing of it
+// is half stopped any more.
+func (a *Account) wentOn(c *history.Condition) bool {
+	if c.Code != shutdown.StoppedHalfway.String() {
+		return false
+	}
+	h := a.host(c.Host)
+	return h != nil && h.Fate == WentOff
 }
 
 // names lists at most three names.

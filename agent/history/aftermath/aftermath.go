@@ -432,15 +432,15 @@ func (a *Account) names(is func(h *Host) bool) []string {
 	return list
 }
 
-// Asked gives the names of the hosts that were stopped or lost their power.
-func (a *Account) Asked() []string { return a.names((*Host).Stopped) }
+// Stopped gives the names of the hosts that were stopped or lost their power.
+func (a *Account) Stopped() []string { return a.names((*Host).Stopped) }
 
-// Margin gives the battery that had least left beyond its reserve when its last
+// LeastInHand gives the battery that had least left beyond its reserve when its last
 // host went off; nil where none did.
-func (a *Account) Margin() *history.LeftOver {
+func (a *Account) LeastInHand() *history.LeftOver {
 	var least *history.LeftOver
 	for i := range a.Batteries {
-		if l := a.Batteries[i].Left; l != nil && (least == nil || l.Margin() < least.Margin()) {
+		if l := a.Batteries[i].Left; l != nil && (least == nil || l.InHand() < least.InHand()) {
 			least = l
 		}
 	}

@@ -2,7 +2,6 @@ package record
 
 import (
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -61,10 +60,10 @@ func (r *Recorder) tell(outage history.OutageKey, e *shutdown.Event, effects []s
 				r.condition(n, of, s)
 			}
 			if n.Code == shutdown.OrderTaken {
-				r.writer.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: strings.TrimPrefix(n.Text(of), "operator: "), By: e.Text})
+				r.writer.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: n.OrderText(of), By: e.Text})
 			}
 			if of == s.Policy && outage.Began != 0 {
-				r.told(n, s)
+				r.account(n, s)
 			}
 		}
 	}
@@ -98,8 +97,8 @@ func (r *Recorder) condition(n *shutdown.Notice, of *policy.Policy, s *shutdown.
 	r.writer.RecordCondition(history.Condition{Code: n.Code.String(), UPS: ups, Host: host, Raised: r.when(r.at), Outage: number(s), Text: n.Text(of)})
 }
 
-// told takes what the core told of a plan or of a host.
-func (r *Recorder) told(n *shutdown.Notice, s *shutdown.State) {
+// account takes what the core said of a plan or of a host into that of the outage.
+func (r *Recorder) account(n *shutdown.Notice, s *shutdown.State) {
 	switch n.Code {
 	case shutdown.PlanMade:
 		r.firstPlan(s)

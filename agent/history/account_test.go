@@ -15,7 +15,7 @@ import (
 // A host that was only watched counts as none that was asked.
 // Method: one of each into a new file, and into files of the older versions, made by
 // sqlite3 from the dump of version 1 and the steps to the later ones.
-func TestToldRoundTrip(t *testing.T) {
+func TestAccountRoundTrip(t *testing.T) {
 	one := string(contents(t, "testdata/version1.sql"))
 	for name, dump := range map[string]string{"new": "", "version 1": one, "version 2": one + version2 + "PRAGMA user_version = 2;", "version 3": one + version2 + version3 + "PRAGMA user_version = 3;"} {
 		t.Run(name, func(t *testing.T) {
@@ -98,7 +98,7 @@ func equal(t *testing.T, what string, want, got any) {
 
 // Aim: what a changed file says is one line that can be shown. Method: sqlite3
 // writes escape sequences and line breaks where names and reasons stand.
-func TestToldIsPrintable(t *testing.T) {
+func TestAccountIsPrintable(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	s := open(t, path, Options{})
 	o := anOutage(9, 500)
@@ -119,7 +119,7 @@ func TestToldIsPrintable(t *testing.T) {
 
 // Aim: a record of an outage that is not there, or that makes no sense, harms
 // nothing. Method: such records, then a good one.
-func TestToldRefused(t *testing.T) {
+func TestAccountRefused(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	s := open(t, path, Options{})
 	of := OutageKey{"barn", 3, at(5).At}

@@ -85,8 +85,8 @@ type LeftOver struct {
 	OwnSeconds        int64 // its own time left; likewise
 }
 
-// Margin is the time left by the low projection beyond the reserve.
-func (l *LeftOver) Margin() time.Duration { return l.Low - l.Reserve }
+// InHand is the time left by the low projection beyond the reserve.
+func (l *LeftOver) InHand() time.Duration { return l.Low - l.Reserve }
 
 // GivenOrder is an operator's order.
 type GivenOrder struct {
@@ -220,9 +220,9 @@ func (k OutageKey) args(more ...any) []any {
 	return append([]any{k.Site, k.Number, int64(k.Began)}, more...)
 }
 
-// told writes what was told of an outage, of orders and of conditions; false for
+// account writes what is known of an outage, of orders and of conditions; false for
 // other facts.
-func (t *transaction) told(f any) bool {
+func (t *transaction) account(f any) bool {
 	switch f := f.(type) {
 	case Room:
 		t.room(&f)
