@@ -184,9 +184,11 @@ type Model struct {
 	Low, Likely, High float64 `json:",omitzero"`
 	LowOhmic          float64 `json:",omitzero"` // the losses of the low battery over these; 0 for 1
 	LowDiffusion      float64 `json:",omitzero"`
+	LowOwn            float64 `json:",omitzero"` // what the UPS draws itself beside the low battery, over what it likely does
+	LowStore          float64 `json:",omitzero"` // the low battery's store over that by Low; 0 for 1
 	Basis             string  `json:",omitzero"` // what it rests on: "2 tests"; "" for an operator's own
 	OwnSpread         float64 `json:",omitzero"` // of the logarithm of what the UPS itself draws
-	SeenWatts         float64 `json:",omitzero"` // the heaviest load that was carried, that draw with it
+	SeenWatts         float64 `json:",omitzero"` // builds before wrote it; not used
 }
 
 // SNMP is how an RFC 1628 management card is reached.

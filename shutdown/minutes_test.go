@@ -112,7 +112,7 @@ func TestOwnDrawWhileItLasts(t *testing.T) {
 	m.Source, m.LoadWatts = FromBattery, 10
 	s.Step(at, &Event{Kind: Measured, UPS: 0, Measurement: m}, nil)
 	least, probable, _ := s.Runtime(0)
-	if least < 2*time.Hour || probable-least < least/2 {
+	if least < 90*time.Minute || probable-least < least/2 {
 		t.Fatalf("it lasts from %v, probably %v: no light load", least, probable)
 	}
 	lowEnd, likelyEnd := at.Add(least), at.Add(probable)

@@ -11,10 +11,11 @@ import (
 // work is scratch space, and what is kept beside the facts that it was worked out
 // from. Thrown away at any moment, it changes no byte of what is decided.
 type work struct {
-	deeds    []Effect // those that are done, after those that are said
-	out      []Effect // of the step under way
-	order    []int32  // indices into hosts: dependents first, own host last
-	own      int32    // host that the agent runs on; -1 for none
+	deeds    []Effect  // those that are done, after those that are said
+	out      []Effect  // of the step under way
+	order    []int32   // indices into hosts: dependents first, own host last
+	needing  [][]int32 // by host: those that depend on it
+	own      int32     // host that the agent runs on; -1 for none
 	beliefs  []believed
 	watched  []bool  // by UPS: it gets no order
 	slots    []int32 // policy host to its place in the schedule, -1; while placed
@@ -66,8 +67,13 @@ func (s *State) scratch() *work {
 
 func (s *State) makeWork() {
 	n, m := len(s.Hosts), len(s.UPSs)
-	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), own: -1}
+	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), own: -1, needing: make([][]int32, n)}
 	if s.Policy != nil {
+		for k := range s.Policy.Hosts {
+			for _, d := range s.Policy.Hosts[k].DependsOn {
+				w.needing[d] = append(w.needing[d], int32(k))
+			}
+		}
 		for _, k := range s.Policy.Order() {
 			w.order = append(w.order, int32(k))
 		}
@@ -335,8 +341,8 @@ func (s *State) switches() bool {
 // carriesOther tells whether a host that stays up, since another feed has input or it is
 // only watched, depends on this one.
 func (s *State) carriesOther(k int32) bool {
-	for i := range s.Hosts {
-		if s.Hosts[i].runs() && (!s.affected(int32(i)) || s.drawsOn(int32(i))) && dependsOn(s.Policy.Hosts[i].DependsOn, k) {
+	for _, i := range s.scratch().needing[k] {
+		if s.Hosts[i].runs() && (!s.affected(i) || s.drawsOn(i)) {
 			return true
 		}
 	}
@@ -347,11 +353,18 @@ func (s *State) carriesOther(k int32) bool {
 // that depend on a host, and all others before the agent's own.
 func (s *State) poseAfter(p *plan.Problem, w *work) {
 	for j := range p.Hosts {
-		first := len(w.after)
-		self := s.Policy.Hosts[w.hosts[j]].Self
-		for i := range p.Hosts {
-			if i != j && (self || dependsOn(s.Policy.Hosts[w.hosts[i]].DependsOn, w.hosts[j])) {
-				w.after = append(w.after, i)
+		first, k := len(w.after), w.hosts[j]
+		if s.Policy.Hosts[k].Self {
+			for i := range p.Hosts {
+				if i != j {
+					w.after = append(w.after, i)
+				}
+			}
+		} else {
+			for _, i := range w.needing[k] {
+				if place := w.place[i]; place >= 0 {
+					w.after = append(w.after, int(place))
+				}
 			}
 		}
 		p.Hosts[j].After = w.after[first:len(w.after):len(w.after)]

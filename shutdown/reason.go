@@ -49,6 +49,7 @@ func (s *State) Read() *Reading {
 		return &Reading{s: s}
 	}
 	c := s.Clone()
+	copy(c.scratch().beliefs, s.scratch().beliefs)
 	w := c.question(c.Now)
 	c.recall(c.Now, w)
 	for j, i := range w.stores {

@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"slices"
 	"time"
 
 	"ebbline/shutdown/battery"
@@ -329,7 +330,15 @@ func (s *State) settled(at Instant, i int32) bool {
 
 // ready tells whether a UPS's battery could carry a second outage with all that is up,
 // with a host that is to be started, and with those more important; -1 for none.
-func (s *State) ready(i, k int32) bool { return s.percent(i) >= s.readyFrom(i, k) }
+func (s *State) ready(i, k int32) bool {
+	n := s.percent(i)
+	return n >= s.readyAtMost() || n >= s.readyFrom(i, k)
+}
+
+// readyAtMost is the charge from which any UPS is ready, in whole percent.
+func (s *State) readyAtMost() int64 {
+	return max(int64(100*nearlyFull), s.Policy.Site.Restore.ChargePercent)
+}
 
 // readiness is an answer of readyFrom beside what it was worked out from.
 type readiness struct {
@@ -466,18 +475,11 @@ func (s *State) waitedFor(i int32) []bool {
 		w.waited = make([]bool, len(s.Hosts))
 	}
 	clear(w.waited)
-	for moved := true; moved; {
-		moved = false
-		for k := range s.Hosts {
-			if w.waited[k] || s.Policy.Hosts[k].StaysUp {
-				continue
-			}
-			for j := range s.Hosts {
-				needed := s.Policy.Hosts[j].Self && j != k || dependsOn(s.Policy.Hosts[k].DependsOn, int32(j))
-				if needed && (w.waited[j] || s.fedBy(int32(j), i)) {
-					w.waited[k], moved = true, true
-				}
-			}
+	counts := func(j int32) bool { return w.waited[j] || s.fedBy(j, i) }
+	for _, k := range slices.Backward(w.order) { // what a host needs comes before it, and the agent's own first
+		w.waited[k] = w.own >= 0 && w.own != k && counts(w.own)
+		for _, d := range s.Policy.Hosts[k].DependsOn {
+			w.waited[k] = w.waited[k] || counts(int32(d))
 		}
 	}
 	return w.waited
@@ -498,6 +500,7 @@ func (s *State) poseReady(i int32, unexplained float64) {
 	}
 	waited := s.waitedFor(i)
 	for k := range s.Policy.Hosts {
+		w.place[k] = -1
 		h := &s.Policy.Hosts[k]
 		fed, parts := s.fedBy(int32(k), i), float64(len(h.FedBy))
 		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: onlyStore}); {
@@ -508,6 +511,7 @@ func (s *State) poseReady(i int32, unexplained float64) {
 			if fed && !s.Hosts[k].seemsOff() { // what that draws, if it does, is among what is not explained
 				q.Watts, q.Stopping = float64(h.Watts)/parts, float64(h.StoppingWatts)/parts
 			}
+			w.place[k] = int32(len(w.hosts))
 			w.hosts, p.Hosts = append(w.hosts, int32(k)), append(p.Hosts, q)
 		}
 	}

@@ -561,7 +561,6 @@ func (s *State) believe(i int32, b *believed) {
 	}
 	if p.SizeScale > 0 {
 		belief.OverheadWatts = float64(belief.OverheadWatts * p.SizeScale)
-		belief.SeenWatts = float64(belief.SeenWatts * p.SizeScale)
 	}
 	b.warmth, b.known = s.UPSs[i].Warmth, true
 	if b.warmth != Unread {

@@ -196,19 +196,28 @@ type Low struct {
 
 // bears tells whether the room's battery carries whatever the low one does.
 func (l *Low) bears(t *world.UPSTruth) bool {
-	return t.Own <= l.Own && l.above(t, l.Battery)
+	return t.Own <= l.Own && l.above(t, l.Battery, l.Own)
 }
 
 // asLikely tells the same beside the battery that is believed likely.
-func (l *Low) asLikely(t *world.UPSTruth) bool { return l.above(t, l.likely.Scaled(l.likely.Likely)) }
+func (l *Low) asLikely(t *world.UPSTruth) bool {
+	return l.above(t, l.likely.Scaled(l.likely.Likely), t.Own)
+}
 
 // above tells whether the room's battery carries at least what another does, for as long, at
-// every load from the most that hangs on the UPS down to next to nothing. A thousandth is what
-// a file rounds.
-func (l *Low) above(t *world.UPSTruth, m battery.Model) bool {
+// every load from the most that hangs on the UPS down to nothing but its own draw: however
+// much of it that takes until then, a load that was carried on the way is, too. A thousandth
+// is what a file rounds.
+func (l *Low) above(t *world.UPSTruth, m battery.Model, own float64) bool {
 	is := t.Model(&l.likely)
+	its, other := l.likely.OverheadWatts*t.Own, l.likely.OverheadWatts*own
+	least := math.Inf(1)
 	for s := max(30, m.Runtime(battery.Charge{}, l.peak)); s < 1e7; s *= 1.5 {
-		if is.Energy/is.Phi(s) < 0.999*m.Energy/m.Phi(s) {
+		gives, needs := is.Energy/is.Phi(s), m.Energy/m.Phi(s)
+		if needs <= other {
+			break
+		}
+		if least = min(least, gives/needs); least*(1-its/gives) < 0.999*(1-other/needs) {
 			return false
 		}
 	}

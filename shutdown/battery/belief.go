@@ -15,9 +15,10 @@ type Belief struct {
 	Model         Model   // new, or as it was tested; at 25 °C; in watts at the UPS's output
 	OverheadWatts float64 // drawn by the UPS itself from the store, beside the load
 	OwnSpread     float64 // of its logarithm: one standard deviation; 0 where it is stated
-	SeenWatts     float64 // the heaviest load that the store was seen to carry, the UPS's own with it; 0 for none
 	LowOhmic      float64 // the ohmic loss of the low battery, over that of Model; 0 for 1
 	LowDiffusion  float64 // its diffusion loss, likewise
+	LowOwn        float64 // what the UPS draws itself beside the low battery, over OverheadWatts; 0 where that is not worked out
+	LowStore      float64 // the power that lasts half an hour in the low battery, over that by Low; 0 for 1
 	Factors               // on Model.Energy: At25 by Warmth
 	At25          Factors // what the evidence and the age leave, at 25 °C
 	Warmth        Factors // what the temperature leaves of that
@@ -56,36 +57,45 @@ const (
 // since 1970-01-01): from a fitted model, else from the maker's chart, else from
 // the rated figures. It refuses figures that describe no battery.
 func New(u *policy.UPS, day int64) (Belief, error) {
-	return build(u, day, usualDraw(u))
+	draw := stated
+	if usualDraw(u) {
+		draw = sought
+	}
+	b, _, err := figured(u, draw)
+	if err != nil {
+		return Belief{}, err
+	}
+	return b.on(u, day), nil
 }
 
-// build is New; a chart shows the UPS's own draw only where that is free.
-func build(u *policy.UPS, day int64, free bool) (Belief, error) {
+// figured is what the policy's figures say of a battery when new, or as it was fitted, at
+// 25 °C, and the kernels behind it; none behind a fitted model.
+func figured(u *policy.UPS, draw ownKnown) (b Belief, k kernels, err error) {
 	p := &u.Battery
 	if p.Chemistry != policy.VRLA && p.Chemistry != policy.LFP {
-		return Belief{}, errors.New("the battery's chemistry is not stated; it is vrla or lfp")
+		return b, k, errors.New("the battery's chemistry is not stated; it is vrla or lfp")
 	}
-	b := Belief{Chemistry: p.Chemistry, OverheadWatts: float64(u.OverheadWatts), RechargeTime: p.RechargeHours * 3600}
-	if free {
+	b = Belief{Chemistry: p.Chemistry, OverheadWatts: float64(u.OverheadWatts), RechargeTime: p.RechargeHours * 3600}
+	if draw != stated {
 		b.OwnSpread = overheadSpread
 	}
 	if b.RechargeTime == 0 {
 		b.RechargeTime = usualRechargeHours * 3600
 	}
-	since := p.InstalledDay
-	var err error
-	switch {
-	case p.Model != nil:
+	if p.Model != nil {
 		b.fromModel(p.Model)
+	} else if k, err = b.fromFigures(u, draw); err != nil {
+		return b, k, err
+	}
+	return b, k, b.sound()
+}
+
+// on gives the belief on a day, at the temperature that the policy states.
+func (b Belief) on(u *policy.UPS, day int64) Belief {
+	p := &u.Battery
+	since := p.InstalledDay
+	if p.Model != nil {
 		since = p.Model.FittedDay
-	default:
-		err = b.fromFigures(u, free)
-	}
-	if err == nil {
-		err = b.sound()
-	}
-	if err != nil {
-		return Belief{}, err
 	}
 	b = b.with(b.At25, ofUnknownChill)
 	if p.TemperatureSet {
@@ -103,7 +113,7 @@ func build(u *policy.UPS, day int64, free bool) (Belief, error) {
 		b = b.with(b.At25.times(someAge(p)), b.Warmth)
 		b.Basis += ", age unknown"
 	}
-	return b, nil
+	return b
 }
 
 // with gives the belief with these factors.
@@ -117,19 +127,19 @@ func (b Belief) with(at25, warmth Factors) Belief {
 }
 
 // fromFigures takes the chart and the rated figures.
-func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
-	k, err := b.figures(u, free)
+func (b *Belief) fromFigures(u *policy.UPS, draw ownKnown) (kernels, error) {
+	k, err := b.figures(u, draw)
 	if err != nil {
-		return err
+		return k, err
 	}
 	var low lowBattery
-	b.Model, low, b.At25 = k.settle()
-	b.LowOhmic, b.LowDiffusion = low.ohmic, low.diffusion
+	b.Model, low, b.At25, b.OwnSpread = k.settle(b.OverheadWatts, draw)
+	b.LowOhmic, b.LowDiffusion, b.LowOwn, b.LowStore = low.ohmic, low.diffusion, low.own, low.store
 	chart := u.Battery.Chart
 	switch len(chart) {
 	case 0:
 		b.Basis = "rated figures"
-		return nil
+		return k, nil
 	case 1:
 		b.Basis = "one point of the maker's chart"
 	default:
@@ -140,8 +150,7 @@ func (b *Belief) fromFigures(u *policy.UPS, free bool) error {
 		}
 		b.Basis = fmt.Sprintf("maker's chart of %d points, met within %.0f %%", len(chart), 100*worst)
 	}
-	b.SeenWatts = float64(chart[len(chart)-1].Watts) + b.OverheadWatts
-	return nil
+	return k, nil
 }
 
 func (b *Belief) fromModel(m *policy.Model) {
@@ -156,9 +165,9 @@ func (b *Belief) fromModel(m *policy.Model) {
 	if f := (Factors{m.Low, m.Likely, m.High}); f != (Factors{}) {
 		b.At25 = f
 	}
-	b.LowOhmic, b.LowDiffusion = m.LowOhmic, m.LowDiffusion
+	b.LowOhmic, b.LowDiffusion, b.LowOwn, b.LowStore = m.LowOhmic, m.LowDiffusion, m.LowOwn, m.LowStore
 	if m.Basis != "" {
-		b.Basis, b.OwnSpread, b.SeenWatts = m.Basis, m.OwnSpread, m.SeenWatts
+		b.Basis, b.OwnSpread = m.Basis, m.OwnSpread
 	}
 }
 
@@ -333,25 +342,21 @@ func sure(confidencePermille int64) float64 {
 
 // LowAt is the factor on the store that holds with the confidence given, beside
 // [Belief.OwnAt]: [Factors.Low] is taken for the 95 % point of a lognormal spread
-// about [Factors.Likely]. Where the store was seen to carry a load, more of the
-// UPS's own draw means more of a store.
+// about [Factors.Likely].
 func (b *Belief) LowAt(confidencePermille int64) float64 {
-	low := float64(b.Likely * exp(float64(sure(confidencePermille)*ln(b.Low/b.Likely))))
-	if b.SeenWatts > 0 {
-		more := b.OwnAt(confidencePermille) - b.OverheadWatts
-		low = min(float64(low*(1+more/b.SeenWatts)), max(low, b.Likely))
-	}
-	return low
+	return float64(b.Likely * exp(float64(sure(confidencePermille)*ln(b.Low/b.Likely))))
 }
 
-// OwnAt is the UPS's own draw that the low projection counts on, in watts: so much
-// that it and the low factor hold together with the confidence given where it is a
-// third of the load, at which a UPS lasts for hours.
+// OwnAt is the UPS's own draw that the low projection counts on, in watts: so much that
+// it and the low factor hold together with the confidence given. Where it was not worked out
+// with the losses, it and the store lie together as far out where it is all that is carried.
 func (b *Belief) OwnAt(confidencePermille int64) float64 {
-	const part = 1.0 / 3
-	factor := ln(b.Likely / b.Low)
-	both := hypot(factor, float64(part*z95*b.OwnSpread))
-	return float64(b.OverheadWatts * exp(float64(sure(confidencePermille)*(both-factor)/part)))
+	more := ln(b.LowOwn)
+	if b.LowOwn == 0 {
+		factor := ln(b.Likely / b.Low)
+		more = hypot(factor, float64(z95*b.OwnSpread)) - factor
+	}
+	return float64(b.OverheadWatts * exp(float64(sure(confidencePermille)*more)))
 }
 
 // likely is the likely battery.
@@ -372,6 +377,9 @@ func (b *Belief) low() Model {
 		low.Diffusion = float64(b.Model.Diffusion * b.LowDiffusion)
 	}
 	low.Energy *= low.Phi(reference) / b.Model.Phi(reference)
+	if b.LowStore > 0 {
+		low.Energy = float64(low.Energy * b.LowStore)
+	}
 	return low
 }
 

@@ -106,9 +106,7 @@ func Calibrate(u *policy.UPS, found []Discharge, day int64) (Calibration, error)
 		if out.Judged = c.read(found); len(c.seen) == 0 {
 			break
 		}
-		if err := c.solve(); err != nil {
-			return out, err
-		}
+		c.solve()
 		if own := c.drawn(); !c.ownFound && own != c.ups.OverheadWatts {
 			if err := c.counting(own); err != nil {
 				return out, err
@@ -165,8 +163,7 @@ func (c *calibrator) counting(own int64) (err error) {
 	c.ownWas, c.ownFound = ln(c.fresh.OverheadWatts/float64(own)), true
 	c.x = unknowns{}
 	c.ups.OverheadWatts = own
-	u := c.asNew()
-	c.fresh, err = build(&u, 1, false)
+	c.fresh, c.kernels, err = figured(&c.ups, c.draw(settled))
 	return err
 }
 
@@ -193,6 +190,7 @@ type calibrator struct {
 	ups       policy.UPS
 	day       int64
 	fresh     Belief  // by the policy's figures, new or as fitted, at 25 °C
+	kernels   kernels // behind it
 	usualDraw bool    // the policy does not state the UPS's own
 	ownSpread float64 // of that, before any discharge
 	ownFound  bool    // it is settled; fresh counts on it
@@ -201,6 +199,7 @@ type calibrator struct {
 	whole     []*Discharge // sound ones to the end
 
 	last        int64   // day of the last discharge
+	aged        Belief  // fresh on that day
 	prior       float64 // of the store
 	priorSpread float64
 	figures     [4]unknowns // covariance that the figures leave, the battery's own store apart
@@ -233,28 +232,24 @@ type observed struct {
 // watts, as a policy holds it, before anything rests on it.
 func (c *calibrator) start() error {
 	c.usualDraw = usualDraw(&c.ups)
-	u := c.asNew()
 	var err error
-	if c.fresh, err = New(&u, 1); err != nil {
+	if c.fresh, c.kernels, err = figured(&c.ups, c.draw(sought)); err != nil {
 		return err
 	}
 	c.ownSpread = c.fresh.OwnSpread
-	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != u.OverheadWatts {
-		u.OverheadWatts, c.ups.OverheadWatts = whole, whole
-		c.fresh, err = build(&u, 1, false)
+	if whole := int64(math.Ceil(c.fresh.OverheadWatts)); whole != c.ups.OverheadWatts {
+		c.ups.OverheadWatts = whole
+		c.fresh, c.kernels, err = figured(&c.ups, c.draw(settled))
 	}
 	return err
 }
 
-// asNew is the UPS with its battery new, or as it was fitted, at 25 °C.
-func (c *calibrator) asNew() policy.UPS {
-	u := c.ups
-	u.Battery.TemperatureSet, u.Battery.InstalledDay = false, 1
-	if m := u.Battery.Model; m != nil {
-		n := *m
-		n.FittedDay, u.Battery.Model = 1, &n
+// draw is what is known of the UPS's own draw: nothing but that, unless the policy states it.
+func (c *calibrator) draw(known ownKnown) ownKnown {
+	if c.usualDraw {
+		return known
 	}
-	return u
+	return stated
 }
 
 // observe makes a discharge an equation, or says why it is none. Its capacity
@@ -450,21 +445,17 @@ func (c *calibrator) published(seconds, watts float64) float64 {
 
 // solve finds the store and the losses. A fall that only the last discharge
 // shows is believed: what was known before then says little.
-func (c *calibrator) solve() error {
+func (c *calibrator) solve() {
 	c.last = c.seen[len(c.seen)-1].day
-	aged, err := New(&c.ups, c.last)
-	if err != nil {
-		return err
-	}
+	c.aged = c.fresh.on(&c.ups, c.last)
+	aged := &c.aged
 	c.prior, c.priorSpread = ln(c.fresh.Model.Energy*aged.At25.Likely), ln(aged.At25.Likely/aged.At25.Low)/widest
 	least := repeatSpread
 	if c.ups.Battery.Model == nil && c.ups.Battery.Chemistry == policy.VRLA {
 		least = blockSpread
 	}
 	c.priorSpread = max(c.priorSpread, least)
-	if err := c.figured(); err != nil {
-		return err
-	}
+	c.allowed()
 	for i := range c.seen {
 		o := &c.seen[i]
 		o.faded = ln(faded(&c.ups.Battery, c.last-o.day).Likely)
@@ -488,10 +479,9 @@ func (c *calibrator) solve() error {
 			}
 		}
 		c.fit(n)
-		return nil
+		return
 	}
 	c.fit(-1)
-	return nil
 }
 
 // newest is the last discharge that says what the store is, not only that it is
@@ -565,39 +555,33 @@ func (c *calibrator) fit(newest int) {
 	}
 }
 
-// figured works out what the policy's figures leave open of a battery: of a label or a
+// allowed works out what the policy's figures leave open of a battery: of a label or a
 // chart, what lies between the shapes that it may have, so that a test at one load says
 // of another only what they have in common.
-func (c *calibrator) figured() error {
+func (c *calibrator) allowed() {
 	m := &c.fresh.Model
 	if c.ups.Battery.Model != nil {
 		var q equations
 		q.addRated(unknowns{energy: ln(m.Energy)}, m, 0, repeatSpread)
 		q.add(0, unknowns{losses: 1}, modelShape)
 		q.add(0, unknowns{balance: 1}, ofBalance)
-		q.add(0, unknowns{ownDraw: 1}, 1)
+		q.add(0, unknowns{ownDraw: 1}, cmp.Or(c.ownSpread, overheadSpread))
 		c.figures = q.inverse()
-		return nil
+		return
 	}
-	b, u := c.fresh, c.asNew()
-	k, err := b.figures(&u, false)
-	c.figures = k.about(m)
-	return err
+	c.figures = c.kernels.about(m, c.fresh.OverheadWatts)
 }
 
 // expected is what the figures say before any discharge.
 func (c *calibrator) expected() equations {
 	q := equations{matrix: c.figures}
 	q.matrix[energy][energy] += float64(c.priorSpread * c.priorSpread)
-	own := cmp.Or(c.ownSpread, overheadSpread)
-	q.matrix[ownDraw] = unknowns{ownDraw: float64(own * own)}
-	for i := range ownDraw {
-		q.matrix[i][ownDraw] = 0
-	}
 	q.matrix = q.inverse()
 	off := c.x
 	off[energy] -= c.prior
-	off[ownDraw] -= c.ownWas
+	for i := range off { // the figures are worked out with the own draw as settled
+		off[i] -= float64(c.figures[i][ownDraw] / c.figures[ownDraw][ownDraw] * c.ownWas)
+	}
 	for i := range off {
 		for j := range off {
 			q.right[i] -= float64(q.matrix[i][j] * off[j])
@@ -630,36 +614,21 @@ func (c *calibrator) middle() float64 {
 
 // range90 is how far the power that lasts for each of the times may be off: by the
 // store and the losses as far as they are known, from one time to the next, by what
-// another load than the one tested differs from any fit, and by the UPS's own draw,
-// which is another part of it. The heaviest load seen is given in watts.
-func (c *calibrator) range90(m *Model, seen float64) (lowBattery, Factors) {
-	var low, high, loads curve
+// another load than the one tested differs from any fit, and by the UPS's own draw.
+func (c *calibrator) range90(m *Model) (lowBattery, Factors) {
+	var low, high curve
 	for i, t := range times {
 		phi := m.Phi(t)
 		watts := m.Energy / phi
-		loads[i] = watts
-		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
-		tested := c.nearest(watts)
-		unlike := min(chartSpread, fitSpread*math.Abs(ln(watts/tested))/math.Ln2)
-		if c.usualDraw {
-			// The low battery's draw ([Belief.OwnAt]) goes on from there to lighter loads.
-			row[ownDraw] = c.fresh.OverheadWatts / max(tested/3, watts)
-		}
-		wide := float64(widest * hypot(c.equations.spread(row), hypot(repeatSpread, unlike)))
+		unlike := min(chartSpread, fitSpread*math.Abs(ln(watts/c.nearest(watts)))/math.Ln2)
+		wide := float64(widest * hypot(c.equations.spread(lossRow(m.Ohmic, phi-t-m.Ohmic, phi)), hypot(repeatSpread, unlike)))
 		low[i], high[i] = ln(watts)-wide, ln(watts)+wide
 	}
-	battery, f := m.between(&low, &high)
-	if !c.usualDraw {
-		return battery, f
+	d := draw{watts: c.fresh.OverheadWatts}
+	if c.usualDraw && d.watts > 0 {
+		d.beside(m, c.equations.inverse())
 	}
-	// What [Belief.LowAt] adds to the low store makes good at the heaviest load seen what
-	// more own draw takes; at heavier ones it would be too much.
-	b := Belief{Factors: f, OverheadWatts: c.fresh.OverheadWatts, OwnSpread: c.equations.spread(unknowns{ownDraw: 1})}
-	more := b.OwnAt(950) - b.OverheadWatts
-	for i, watts := range loads {
-		low[i] += ln(1+more/max(seen, watts)) - ln(1+more/seen)
-	}
-	return m.between(&low, &high)
+	return m.between(&low, &high, &d)
 }
 
 // nearest is the load of a discharge that says what the store is, next to the watts.
@@ -678,15 +647,13 @@ func (c *calibrator) nearest(watts float64) float64 {
 // more than the figures did.
 func (c *calibrator) model(judged []Judged) *policy.Model {
 	m := c.found()
-	aged, _ := New(&c.ups, c.last)
-	factors := aged.At25
+	factors := c.aged.At25
 	tests, outages := 0, 0
 	own := c.ownSpread
 	if c.usualDraw && own > 0 {
 		own = c.equations.spread(unknowns{ownDraw: 1})
 	}
-	seen := 0.0
-	low := lowBattery{c.fresh.LowOhmic, c.fresh.LowDiffusion}
+	low := lowBattery{c.fresh.LowOhmic, c.fresh.LowDiffusion, c.fresh.LowOwn, c.fresh.LowStore}
 	for i := range c.seen {
 		o, j := &c.seen[i], &judged[c.seen[i].of]
 		switch {
@@ -701,14 +668,13 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 			tests++
 		}
 		j.Used = true
-		seen = max(seen, o.watts)
 	}
 	basis := join(count(tests, "test"), count(outages, "outage"))
 	if basis != "" {
-		low, factors = c.range90(&m, seen)
+		low, factors = c.range90(&m)
 	} else {
 		m = c.fresh.Model
-		basis, seen = c.fresh.Basis, c.fresh.SeenWatts
+		basis = c.fresh.Basis
 	}
 	least, newest := 0, c.newest()
 	for i := range c.seen {
@@ -739,8 +705,8 @@ func (c *calibrator) model(judged []Judged) *policy.Model {
 	return &policy.Model{
 		StoreWattHours: m.Energy / 3600, Ohmic: duration(m.Ohmic), Diffusion: duration(m.Diffusion), Relaxation: duration(m.Relaxation),
 		FittedDay: c.last, Low: factors.Low, Likely: factors.Likely, High: factors.High, Basis: basis,
-		LowOhmic: low.ohmic, LowDiffusion: low.diffusion,
-		OwnSpread: own, SeenWatts: seen,
+		LowOhmic: low.ohmic, LowDiffusion: low.diffusion, LowOwn: low.own, LowStore: low.store,
+		OwnSpread: own,
 	}
 }
 

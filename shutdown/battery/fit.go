@@ -14,15 +14,14 @@ import (
 const (
 	fitSpread      = 0.02 // what a battery carries, in watts, about any fit
 	chartSpread    = 0.03 // a point of a chart, in watts
-	overheadSpread = 0.7  // the UPS's own draw, where it is free
+	overheadSpread = 0.7  // the UPS's own draw, where nobody stated it
 )
 
 // figures finds the kernels that the policy's figures leave: those of the chart,
 // if there is one, and the rated ones. One point settles the store and little
 // else; two settle how strongly runtime falls with load; more settle the balance of
-// the losses too. Four points that span a factor of four also show the UPS's own
-// draw, unless the policy states another than the usual one.
-func (b *Belief) figures(u *policy.UPS, free bool) (kernels, error) {
+// the losses too. Points far apart also show the UPS's own draw, where nobody stated it.
+func (b *Belief) figures(u *policy.UPS, draw ownKnown) (kernels, error) {
 	chart := u.Battery.Chart
 	for i, p := range chart {
 		if p.Watts <= 0 || p.Runtime <= 0 {
@@ -35,7 +34,10 @@ func (b *Belief) figures(u *policy.UPS, free bool) (kernels, error) {
 	}
 	f := fitting{
 		chart: chart, rated: rated(u), overhead: b.OverheadWatts, label: labelSpread,
-		free: free && len(chart) >= 4 && chart[len(chart)-1].Watts >= 4*chart[0].Watts,
+		own: draw,
+	}
+	if f.overhead == 0 {
+		f.own = stated
 	}
 	if len(chart) == 0 && !(f.rated > 0 && f.rated < 1e15) {
 		return kernels{}, fmt.Errorf("the battery's store comes out as %g watt hours; state its volts and amp hours, a runtime chart or a fitted model", f.rated/3600)
@@ -49,18 +51,12 @@ func (b *Belief) figures(u *policy.UPS, free bool) (kernels, error) {
 	}
 	list := b.shapes(u)
 	k.parts = f.like(list)
-	own, wide := 0.0, 0.0
-	for i := range k.parts {
-		p := &k.parts[i]
-		if f.overhead > 0 {
-			own += float64(p.weight * ln(p.own/f.overhead))
+	if f.own == sought {
+		own := 0.0
+		for i := range k.parts {
+			own += float64(k.parts[i].weight * ln(k.parts[i].own/f.overhead))
 		}
-		if f.free {
-			wide += float64(p.weight * p.equations.spread(unknowns{ownDraw: 1}))
-		}
-	}
-	if f.free {
-		b.OverheadWatts, b.OwnSpread = float64(f.overhead*exp(own)), wide
+		b.OverheadWatts = float64(f.overhead * exp(own))
 	}
 	return k, nil
 }
@@ -72,6 +68,15 @@ func usualOverhead(u *policy.UPS) int64 { return (2*u.RatedWatts + 99) / 100 }
 // usualDraw tells whether the UPS's own draw is that, and nobody stated it.
 func usualDraw(u *policy.UPS) bool { return !u.OverheadSet && u.OverheadWatts == usualOverhead(u) }
 
+// ownKnown is what is known of the UPS's own draw.
+type ownKnown uint8
+
+const (
+	stated  ownKnown = iota
+	settled          // on a figure, from which it may differ
+	sought
+)
+
 // fitting is a least-squares problem in four logarithms.
 type fitting struct {
 	usual    Model
@@ -81,7 +86,7 @@ type fitting struct {
 	rated    float64 // joules in 20 hours; 0 when not stated
 	label    float64 // spread of those
 	overhead float64 // watts, usual or stated
-	free     bool    // the overhead is sought too
+	own      ownKnown
 }
 
 // unknowns are the logarithms of what is sought, of the last three against
@@ -105,6 +110,7 @@ func (f *fitting) model(x unknowns) Model {
 
 // solve is Gauss and Newton's method with the step halved until it helps.
 func (f *fitting) solve() unknowns {
+	const enough = 1e-9 // of a step
 	var x unknowns
 	for _, p := range f.chart {
 		watts := float64(p.Watts) + f.overhead
@@ -116,11 +122,12 @@ func (f *fitting) solve() unknowns {
 	now := f.equations(x)
 	for range 100 {
 		step := now.solve()
-		if math.Abs(step[energy])+math.Abs(step[losses])+math.Abs(step[balance])+math.Abs(step[ownDraw]) < 1e-9 {
+		long := math.Abs(step[energy]) + math.Abs(step[losses]) + math.Abs(step[balance]) + math.Abs(step[ownDraw])
+		if long < enough {
 			return x
 		}
 		next, better := x, now
-		for scale := 1.0; scale > 1e-6; scale /= 2 {
+		for scale := 1.0; scale > 1e-6 && float64(scale*long) > enough; scale /= 2 {
 			for i := range x {
 				next[i] = x[i] + float64(scale*step[i])
 			}
@@ -197,7 +204,7 @@ func (f *fitting) equations(x unknowns) equations {
 		t, watts := p.Runtime.Seconds(), float64(p.Watts)+own
 		phi := m.Phi(t)
 		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
-		if f.free {
+		if f.own == sought {
 			row[ownDraw] = own / watts
 		}
 		q.add(ln(watts*phi)-x[energy], row, chartSpread)

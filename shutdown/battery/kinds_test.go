@@ -330,9 +330,9 @@ func TestSpreadOfPoints(t *testing.T) {
 	type label struct{ sum, n float64 }
 	labels := map[string]label{}
 	for _, w := range slices.Concat(blocks, charts) {
-		f := fitting{overhead: float64(w.UPS.OverheadWatts), free: w.kind == "UPS", spread: 2, balance: 1, usual: Model{Ohmic: 15 * 60, Diffusion: 60 * 60, Relaxation: relaxation}}
+		f := fitting{overhead: float64(w.UPS.OverheadWatts), spread: 2, balance: 1, usual: Model{Ohmic: 15 * 60, Diffusion: 60 * 60, Relaxation: relaxation}}
 		if w.kind == "UPS" {
-			f.usual.Relaxation = 40 * 60
+			f.usual.Relaxation, f.own = 40*60, sought
 		}
 		for _, p := range w.Points {
 			if p.Runtime >= 3*time.Minute && p.Runtime <= 10*time.Hour {

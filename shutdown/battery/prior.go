@@ -138,7 +138,11 @@ func (f *fitting) like(list []candidate) []part {
 	for i, c := range list {
 		f.usual, f.rated, f.spread, f.balance = c.Model, float64(figure*c.rated), c.losses, c.balance
 		x := f.solve()
-		q := f.equations(x)
+		open := *f
+		if f.own == settled {
+			open.own = sought // it may differ, which goes with the losses that a chart then shows
+		}
+		q := open.equations(x)
 		out[i] = part{ln(c.part/(c.losses*c.balance)) - float64(0.5*(q.cost+q.lnDet())), f.model(x), float64(f.overhead * exp(x[ownDraw])), q}
 		best = max(best, out[i].weight)
 	}
@@ -166,8 +170,8 @@ var (
 const reference = 30 * 60
 
 // about is how far the battery may be from one kernel: the covariance of the unknowns,
-// of those like each shape and from one shape to another.
-func (k *kernels) about(m *Model) (out [4]unknowns) {
+// of those like each shape and from one shape to another. The own draw is about the watts.
+func (k *kernels) about(m *Model, own float64) (out [4]unknowns) {
 	for i := range k.parts {
 		p := &k.parts[i]
 		ohmic, diffusion := ln(p.model.Ohmic/m.Ohmic), 0.0
@@ -175,6 +179,9 @@ func (k *kernels) about(m *Model) (out [4]unknowns) {
 			diffusion = ln(p.model.Diffusion / m.Diffusion)
 		}
 		off := unknowns{energy: ln(p.model.Energy / m.Energy), losses: (ohmic + diffusion) / 2, balance: (ohmic - diffusion) / 2}
+		if own > 0 {
+			off[ownDraw] = ln(p.own / own)
+		}
 		of := p.equations.inverse()
 		for a := range out {
 			for b := range out {
@@ -243,34 +250,126 @@ func (k *kernels) quantile(mean, wide []float64, chance, from float64) float64 {
 	return at
 }
 
-// settle gives the likely kernel, and with it what the low one is.
-func (k *kernels) settle() (likely Model, low lowBattery, f Factors) {
+// settle gives the likely kernel, and with it what the low one is, beside a UPS that draws
+// the watts itself.
+func (k *kernels) settle(own float64, known ownKnown) (likely Model, low lowBattery, f Factors, spread float64) {
 	c := k.powers(0.05, 0.5, 0.95)
 	likely = c[1].kernel(k.middle(), 1)
-	low, f = likely.between(&c[0], &c[2])
-	return likely, low, f
+	d := draw{watts: own}
+	if known != stated && own > 0 {
+		d.beside(&likely, k.about(&likely, own))
+	}
+	low, f = likely.between(&c[0], &c[2], &d)
+	return likely, low, f, d.spread
 }
 
-// lowBattery is by how much the losses of the low battery are those of the likely one.
-type lowBattery struct{ ohmic, diffusion float64 }
+// lowBattery is by how much the losses of the low battery are those of the likely one; what
+// the UPS draws itself beside it, over the likely; and how much more of a store it has than
+// the low factor says, which makes good for that at heavy loads.
+type lowBattery struct{ ohmic, diffusion, own, store float64 }
+
+// draw is what a UPS draws itself beside what its battery gives.
+type draw struct {
+	watts, spread float64 // of its logarithm; 0 where it is stated
+	with          curve   // covariance of that with the logarithm of the power at [times]
+}
+
+// beside takes in a covariance of all unknowns, about a kernel.
+func (d *draw) beside(m *Model, of [4]unknowns) {
+	d.spread = math.Sqrt(of[ownDraw][ownDraw])
+	for i, t := range times {
+		phi := m.Phi(t)
+		row := lossRow(m.Ohmic, phi-t-m.Ohmic, phi)
+		for j, v := range row {
+			d.with[i] -= float64(v * of[j][ownDraw])
+		}
+	}
+}
+
+// least is what is left of a power, or of an energy, once the UPS itself has drawn its own,
+// with a chance of 5 % that it is less: the least on the circle about the likely values
+// beyond whose tangents one in twenty lies (the first-order reliability method, from memory;
+// checked by test). The power's logarithm has a spread, and a covariance with the draw's; what
+// was seen to carry a load had to carry the draw too, so that the one grows with the other.
+func (d *draw) least(power, spread, with, drawn float64) float64 {
+	along := with / d.spread
+	across := math.Sqrt(max(0, float64(spread*spread)-float64(along*along)))
+	grows := float64(along*power) / float64(d.spread*drawn)
+	var z, u, left float64 // along the draw, and across it
+	for range 40 {
+		own, p := float64(drawn*exp(float64(d.spread*z))), float64(power*exp(float64(across*u)))
+		left = p + float64(grows*(own-drawn)) - own
+		dz, du := float64((grows-1)*own)*d.spread, float64(p*across)
+		far := -z95 / hypot(dz, du)
+		moved := math.Abs(float64(dz*far)-z) + math.Abs(float64(du*far)-u)
+		if z, u = float64(dz*far), float64(du*far); moved < 1e-9 {
+			break
+		}
+	}
+	return left
+}
+
+// alone is the power over the UPS's own draw, both as is likely, at which with a chance of 5 %
+// nothing is left for a load.
+func (d *draw) alone(spread, with float64) float64 {
+	low, high := 0.0, exp(float64(z95*(spread+d.spread)))
+	for range 40 {
+		if mid := (low + high) / 2; d.least(float64(mid*d.watts), spread, with, d.watts) < 0 {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high
+}
+
+// under has a UPS draw more beside its low battery than is likely: so much that its own draw
+// alone is carried for as long as is sure. The low curve is lifted to where a load at the
+// output is carried no longer than is sure; of the times at which none is, nothing is asked.
+// What the low battery holds is what is sure after half an hour at the most, for a heavy load
+// may go before light ones.
+func (d *draw) under(m *Model, low *curve) (own float64) {
+	if d.spread == 0 {
+		return 1
+	}
+	const last = len(times) - 1
+	spread := (ln(m.Energy/m.Phi(times[last])) - low[last]) / z95
+	part := float64(d.watts*d.alone(spread, d.with[last])) / m.Energy // of the low energy, in a second
+	before := min(reference, 0.1/part)
+	left := d.least(m.Energy, spread, d.with[last], float64(d.watts*before))
+	most := max(d.watts, float64(left*part)/(1-float64(part*before)))
+	for i, t := range times[:last] {
+		power := m.Energy / m.Phi(t)
+		sure := d.least(power, (ln(power)-low[i])/z95, d.with[i], d.watts)
+		if low[i] = math.Inf(1); sure > 0 {
+			low[i] = ln(sure + most)
+		}
+	}
+	low[last] = ln((left + float64(most*before)) / m.Phi(times[last]))
+	return most / d.watts
+}
 
 // between finds the low battery about a likely one: no more than the low power at any of
 // the times, and as near as can be. The factors are those on the power that lasts as long
 // as [reference].
-func (m *Model) between(low, high *curve) (lowBattery, Factors) {
+func (m *Model) between(low, high *curve, d *draw) (lowBattery, Factors) {
+	most, f := m.Energy/m.Phi(reference), Factors{Low: 1, Likely: 1, High: 1}
+	for i, t := range times {
+		if t == reference {
+			f.Low, f.High = min(1, exp(low[i])/most), max(1, exp(high[i])/most)
+		}
+	}
+	out := lowBattery{ohmic: 1, diffusion: 1, own: d.under(m, low), store: 1}
 	l := low.kernel(*m, above)
 	for i, t := range times {
 		l.Energy = min(l.Energy, float64(exp(low[i])*l.Phi(t)))
 	}
-	l.Energy = min(l.Energy, m.Energy)
-	most := m.Energy / m.Phi(reference)
-	f := Factors{Low: min(1, l.Energy/l.Phi(reference)/most), Likely: 1, High: 1}
-	for i, t := range times {
-		if t == reference {
-			f.High = max(1, exp(high[i])/most)
-		}
+	if d.spread > 0 {
+		out.store = l.Energy / l.Phi(reference) / most / f.Low
+	} else {
+		l.Energy = min(l.Energy, m.Energy)
+		f.Low = min(1, l.Energy/l.Phi(reference)/most)
 	}
-	out := lowBattery{1, 1}
 	if m.Ohmic > 0 {
 		out.ohmic = l.Ohmic / m.Ohmic
 	}
@@ -305,6 +404,9 @@ func (c *curve) kernel(start Model, above float64) Model {
 	for range 30 {
 		var q equations
 		for i, t := range times {
+			if math.IsInf(c[i], 1) {
+				continue
+			}
 			phi := m.Phi(t)
 			off, counts := c[i]-ln(m.Energy/phi), heed[i]
 			if off < 0 {

@@ -162,9 +162,8 @@ func (w *Planner) write(y *way, scenario, u, kind int) {
 		y.load += float64(y.shares[w.hosts[i].group]*float64(w.hosts[i].up)) / watt
 	}
 	for _, k := range w.inTime {
-		e := &w.events[k]
-		if i := k / 2; y.bears[w.hosts[i].group] {
-			y.marks = append(y.marks, mark{at: e.at, host: i, step: float64(y.shares[e.group]*float64(e.delta)) / watt})
+		if e := &w.events[k]; y.bears[e.group] {
+			y.marks = append(y.marks, mark{at: e.at, host: e.host, step: float64(y.shares[e.group]*float64(e.delta)) / watt})
 		}
 	}
 	w.carryOn(y, 0)
@@ -438,8 +437,15 @@ func (w *Planner) takes(y *way, d battery.Charge, load float64) float64 {
 
 // markAt is the first mark at a time or later.
 func (w *Planner) markAt(y *way, at int64) int {
-	k, _ := slices.BinarySearchFunc(y.marks, at, func(m mark, t int64) int { return cmp.Compare(m.at, t) })
-	return k
+	lo, hi := 0, len(y.marks)
+	for lo < hi {
+		if mid := (lo + hi) / 2; y.marks[mid].at < at {
+			lo = mid + 1
+		} else {
+			hi = mid
+		}
+	}
+	return lo
 }
 
 // state is that of a way behind the mark before one.
@@ -542,9 +548,10 @@ func (w *Planner) enterWay(l *ledger, y *way) {
 		w.isMoved[c.host] = true
 		first = min(first, c.begun, c.begins)
 		share := y.shares[h.group] / watt
-		fresh = append(fresh,
-			mark{at: c.begins, host: c.host, step: float64(share * float64(h.stopping-h.up))},
-			mark{at: c.isDown, host: c.host, step: -float64(share * float64(h.stopping))})
+		if h.stopping != h.up {
+			fresh = append(fresh, mark{at: c.begins, host: c.host, step: float64(share * float64(h.stopping-h.up))})
+		}
+		fresh = append(fresh, mark{at: c.isDown, host: c.host, step: -float64(share * float64(h.stopping))})
 	}
 	if len(fresh) == 0 {
 		return

@@ -78,12 +78,8 @@ func (w *Planner) byPrice(effort int) {
 // no higher one exceeds.
 func (w *Planner) atPrice(end int, guess, step, enough float64) float64 {
 	w.horizon = end
-	top := 0.0
 	for i := range w.all() {
 		w.least[i], w.most[i] = w.start[i], max(w.start[i], end)
-		if s := w.start[i]; s < end && !w.hosts[i].Asked {
-			top = max(top, w.price(i, s, s+1), w.price(i, s, end))
-		}
 	}
 	lo, hi, price := 0.0, math.Inf(1), guess
 	for range prices {
@@ -96,7 +92,7 @@ func (w *Planner) atPrice(end int, guess, step, enough float64) float64 {
 		default:
 			copy(w.most, w.want)
 			if lo = price; lo == 0 {
-				lo, hi = top/4096, 2*top
+				lo, hi = w.topPrice(end)/4096, 2*w.topPrice(end)
 			}
 		}
 		switch {
@@ -110,7 +106,19 @@ func (w *Planner) atPrice(end int, guess, step, enough float64) float64 {
 			price = math.Sqrt(lo * hi)
 		}
 	}
-	return min(hi, 2*top)
+	return min(hi, 2*w.topPrice(end))
+}
+
+// topPrice is the most that a host is worth for what it takes, in its next slot or up to
+// an end.
+func (w *Planner) topPrice(end int) float64 {
+	top := 0.0
+	for i := range w.all() {
+		if s := w.start[i]; s < end && !w.hosts[i].Asked {
+			top = max(top, w.price(i, s, s+1), w.price(i, s, end))
+		}
+	}
+	return top
 }
 
 // tooHigh tells whether nothing is gained by a price above this one, and what its
@@ -148,9 +156,34 @@ func (w *Planner) priceAt(price float64, end int) bool {
 		}
 	}
 	w.whoStays()
-	for i := range w.all() {
-		if w.stays[i] && w.own[i] >= 0 && w.start[i] < w.stay[i] && !w.push(i, w.stay[i]) {
+	return w.putOff()
+}
+
+// putOff has the hosts that stay stop when they would, and those that wait for them no
+// sooner than they may: one after another where room must be found for each, else all in
+// one pass. It is false when one goes past the last slot.
+func (w *Planner) putOff() bool {
+	until := func(i int32) int {
+		if w.stays[i] && w.own[i] >= 0 {
+			return w.stay[i]
+		}
+		return 0
+	}
+	if w.keeps {
+		for i := range w.all() {
+			if to := until(i); w.start[i] < to && !w.push(i, to) {
+				return false
+			}
+		}
+		return true
+	}
+	for _, i := range w.order {
+		to := w.ready(i, max(w.start[i], until(i)))
+		if to > w.last {
 			return false
+		}
+		if to > w.start[i] {
+			w.move(i, to)
 		}
 	}
 	return true
@@ -210,9 +243,8 @@ func (w *Planner) whoStays() {
 	for again, passes := true, 0; again && passes < 8; passes++ {
 		again = false
 		for i := range w.all() {
-			clear(w.counted)
 			switch {
-			case !w.stays[i] && w.own[i] > 0 && w.sum(i, &w.next) > 0, w.stays[i] && w.own[i] < 0 && w.sum(i, &w.after) < 0:
+			case !w.stays[i] && w.own[i] > 0 && w.sumOf(i, &w.next) > 0, w.stays[i] && w.own[i] < 0 && w.sumOf(i, &w.after) < 0:
 				for j, c := range w.counted {
 					w.stays[j] = w.stays[j] != c
 				}
@@ -222,8 +254,13 @@ func (w *Planner) whoStays() {
 	}
 }
 
-// sum is what a host has over, with all that goes the same way: those that it
+// sumOf is what a host has over, with all that goes the same way: those that it
 // needs and that do not stay yet, or those that need it and stay.
+func (w *Planner) sumOf(i int32, e *edges) float64 {
+	clear(w.counted)
+	return w.sum(i, e)
+}
+
 func (w *Planner) sum(i int32, e *edges) float64 {
 	w.counted[i] = true
 	s := w.own[i]

@@ -13,6 +13,7 @@ import (
 type event struct {
 	at    int64
 	delta int64
+	host  int32
 	group int32
 }
 
@@ -182,22 +183,25 @@ func (w *Planner) together(reserve int64) bool {
 }
 
 // list writes the changes of draw in order of time, and each group's first draw
-// and its end. Hosts that only the lost store feeds draw nothing.
+// and its end. Hosts that only the lost store feeds draw nothing. That a stop begins is no
+// change where the host draws the same while it stops.
 func (w *Planner) list(lost int) {
 	clear(w.draw)
 	clear(w.end)
 	w.events = w.events[:0]
-	for i := range w.hosts {
+	for i := range w.all() {
 		h := &w.hosts[i]
-		if w.groups[h.group].dead(lost) {
-			w.events = append(w.events, event{}, event{})
-			continue
+		begins, ends := event{host: i, group: h.group}, event{host: i, group: h.group}
+		if !w.groups[h.group].dead(lost) {
+			w.draw[h.group] += h.up
+			w.end[h.group] = max(w.end[h.group], w.down[i])
+			begins.at, begins.delta = w.begun[i], h.stopping-h.up
+			ends.at, ends.delta = w.down[i], -h.stopping
 		}
-		w.draw[h.group] += h.up
-		w.end[h.group] = max(w.end[h.group], w.down[i])
-		w.events = append(w.events,
-			event{w.begun[i], h.stopping - h.up, h.group},
-			event{w.down[i], -h.stopping, h.group})
+		if h.stopping != h.up {
+			w.events = append(w.events, begins)
+		}
+		w.events = append(w.events, ends)
 	}
 	w.sortEvents()
 }

@@ -125,9 +125,12 @@ func (w *Planner) enqueue(k int32) {
 	for at > 0 && w.queue[at-1] < k {
 		at--
 	}
-	if at == 0 || w.queue[at-1] != k {
-		w.queue = slices.Insert(w.queue, at, k)
+	if at > 0 && w.queue[at-1] == k {
+		return
 	}
+	w.queue = append(w.queue, k)
+	copy(w.queue[at+1:], w.queue[at:])
+	w.queue[at] = k
 }
 
 func (w *Planner) pop() int32 {
@@ -243,7 +246,11 @@ func (w *Planner) improve() {
 		if w.keeps {
 			each = 10_000
 		}
-		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/max(1, n))))
+		some := max(1, n) // from some thirty on they gain ever less
+		w.deepen(min(effort, w.spent+kinds*min(each*n, 2_000_000/some, 60_000_000/(some*some))))
+	}
+	if w.p.Quick && !w.peaks && !w.keeps {
+		return // what is too much stays so when others go later
 	}
 	for w.fill(1, -1, far) { // until nothing is left that could be later
 	}
@@ -253,14 +260,26 @@ func (w *Planner) improve() {
 // the plan is worth, as the power of two.
 const worthRound = 11
 
-// rounds is how often trades are looked for: of steps up to eight times as long,
-// so that every third size of step is enough.
+// rounds is how often trades are looked for: of several lengths, so that every third size
+// of step is enough.
 func rounds(by int) int {
 	switch by {
 	case 1, 8, 64, 512:
 		return 4
 	}
 	return 0
+}
+
+// fewHosts are so few that each trade matters.
+const fewHosts = 60
+
+// longestTrade is how many times as long as a round's step those of its trades are at
+// most. The next larger size begins with eight times: only few hosts try that again.
+func (w *Planner) longestTrade() int {
+	if len(w.hosts) <= fewHosts {
+		return 8
+	}
+	return 4
 }
 
 // settle takes stock of the plan in start.
@@ -437,9 +456,7 @@ func (w *Planner) trade(by, effort int) (any bool) {
 		pull, tried := &w.pulls[q], 0
 		for p := range w.pushes {
 			push := &w.pushes[p]
-			// What a push costs need not be what a pull frees: the stores are not
-			// alike, and the tightest moment need not be the end.
-			if push.ratio <= pull.ratio*3/4 || tried == 2 || w.touched[pull.host] || w.spent > effort {
+			if !pull.below(push.ratio) || tried == 2 || w.touched[pull.host] || w.spent > effort {
 				break
 			}
 			if push.gain <= pull.gain || push.cost > pull.cost+pull.cost/3 || w.touched[push.host] || push.host == pull.host {
@@ -461,7 +478,7 @@ func (w *Planner) survey(by int) {
 		if w.hosts[i].Asked {
 			continue
 		}
-		for d := by; d <= 8*by; d *= 2 {
+		for d := by; d <= w.longestTrade()*by; d *= 2 {
 			if w.pull(i, w.start[i]-d) {
 				gain, cost := w.weigh()
 				w.pulls = append(w.pulls, option{i, d, -gain, -cost, ratio(-gain, -cost)})
@@ -474,13 +491,38 @@ func (w *Planner) survey(by int) {
 			w.back()
 		}
 	}
+	least, most := math.Inf(1), 0.0
+	for k := range w.pulls {
+		least = min(least, w.pulls[k].ratio)
+	}
+	for k := range w.pushes {
+		most = max(most, w.pushes[k].ratio)
+	}
+	w.pulls = slices.DeleteFunc(w.pulls, func(o option) bool { return !o.below(most) })
+	w.pushes = slices.DeleteFunc(w.pushes, func(o option) bool { return !(&option{ratio: least}).below(o.ratio) })
 	slices.SortFunc(w.pulls, func(a, b option) int {
-		return cmp.Or(cmp.Compare(a.ratio, b.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
+		if c := cmp.Compare(a.ratio, b.ratio); c != 0 {
+			return c
+		}
+		return a.listed(&b)
 	})
 	slices.SortFunc(w.pushes, func(a, b option) int {
-		return cmp.Or(cmp.Compare(b.ratio, a.ratio), cmp.Compare(a.host, b.host), cmp.Compare(a.by, b.by))
+		if c := cmp.Compare(b.ratio, a.ratio); c != 0 {
+			return c
+		}
+		return a.listed(&b)
 	})
 }
+
+// listed compares two in the order in which they are listed.
+func (o *option) listed(b *option) int {
+	return cmp.Or(cmp.Compare(o.host, b.host), cmp.Compare(o.by, b.by))
+}
+
+// below tells whether a pull may be worth a push of the ratio given: what a push costs need
+// not be what a pull frees, for the stores are not alike, and the tightest moment need not
+// be the end.
+func (o *option) below(push float64) bool { return push > o.ratio*3/4 }
 
 func (w *Planner) exchange(pull, push *option) bool {
 	if w.pull(pull.host, w.start[pull.host]-pull.by) && w.push(push.host, w.start[push.host]+push.by) {

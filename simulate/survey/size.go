@@ -277,7 +277,6 @@ func half(u *policy.UPS, suffix string) policy.UPS {
 	if b.Model != nil {
 		m := *b.Model
 		m.StoreWattHours /= 2
-		m.SeenWatts /= 2
 		b.Model = &m
 	}
 	return h

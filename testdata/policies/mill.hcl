@@ -17,7 +17,7 @@ ups "floor" {
     volts     = 96
     amp_hours = 9
     installed = "2025-06-01"
-    chart     = { "700" = "38m", "1350" = "16m", "2700" = "6m" }
+    chart     = { "700" = "36m", "1350" = "16m", "2700" = "6m" }
   }
   snmp {
     address   = "192.0.2.10"

@@ -67,7 +67,7 @@ func newRoom(t *testing.T) *room {
 			Restore: policy.Restore{StableFor: 30 * time.Second, Stagger: 2 * time.Minute}},
 		UPSs: []policy.UPS{{
 			Name: "rack", RatedWatts: 2700, OverheadWatts: 54, EfficiencyPermille: 880,
-			Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 72, AmpHours: 11, InstalledDay: day - 200, TemperatureC: 25, TemperatureSet: true, RechargeHours: 0.2},
+			Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 72, AmpHours: 14, InstalledDay: day - 200, TemperatureC: 25, TemperatureSet: true, RechargeHours: 0.2},
 			SNMP:    &policy.SNMP{Address: "192.0.2.10", Version: 2, PollEvery: time.Second, Timeout: time.Second},
 		}},
 		Hosts: []policy.Host{host("desk", 10, 120, 30*time.Second), host("disks", 50, 80, time.Minute)},
