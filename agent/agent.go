@@ -20,7 +20,6 @@ import (
 
 	"ebbline/policy"
 	"ebbline/shutdown"
-	"ebbline/shutdown/transcript"
 )
 
 // Source is one UPS that can be asked.
@@ -312,7 +311,7 @@ func (a *Agent) step(e *shutdown.Event) {
 		a.cut("")
 	}
 	if next := a.state.Next; next != nil && !a.state.Busy() {
-		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next, Day: transcript.Day(at)})
+		a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: next})
 	}
 }
 
@@ -516,7 +515,7 @@ func (a *Agent) adopt(p *policy.Policy, parts *Parts) {
 		a.gone.Go(a.waiting.parts.close)
 	}
 	a.wait(newWorkers(p, parts))
-	a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: transcript.Day(a.clock.now())})
+	a.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: p})
 }
 
 // wait has workers wait for its policy to be in force.

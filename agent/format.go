@@ -23,7 +23,9 @@ import (
 //	4: facts, and the schedule in force; see former.go for what is taken out of 1 to 3
 //	   and, where the policy has them, of rooms and emergency inputs
 //	5: the same facts in fewer fields, with true units in their names; see fourth.go
-const format = 5
+//	6: batteries are as old as the last event has them, or an outage's first; that a host
+//	   looked turned off when it was asked is a state of it; see fifth.go
+const format = 6
 
 // importers make this build's snapshot of each format that it reads, field by field
 // where one is more than the same under the same name. What is to come over from a core
@@ -34,7 +36,8 @@ var importers = map[int]func(text []byte) (*snapshot, error){
 	2: fromFormer,
 	3: fromFormer,
 	4: fromFourth,
-	5: asItIs,
+	5: fromFifth,
+	6: asItIs,
 }
 
 func asItIs(text []byte) (*snapshot, error) {

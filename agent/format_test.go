@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -17,6 +18,7 @@ import (
 	"ebbline/policy"
 	"ebbline/policy/load"
 	"ebbline/shutdown"
+	"ebbline/shutdown/battery"
 	"ebbline/simulate"
 )
 
@@ -203,12 +205,9 @@ func TestFormatOne(t *testing.T) {
 	}
 }
 
-// What format 4 said in other fields is what a state of this format says. Method: four
-// snapshots of the build before, in testdata/former/4-snapshots.gz: of a host whose early
-// step was begun; of a schedule that rests on a room's end; of power that is cut on
-// purpose, as its input says still, and as it says no more.
-func TestFormatFour(t *testing.T) {
-	file, err := os.Open("testdata/former/4-snapshots.gz")
+// formerSnapshots gives the snapshots of a build before, one a line.
+func formerSnapshots(t *testing.T, format int) string {
+	file, err := os.Open(fmt.Sprintf("testdata/former/%d-snapshots.gz", format))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -221,8 +220,16 @@ func TestFormatFour(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return string(text)
+}
+
+// What format 4 said in other fields is what a state of this format says. Method: four
+// snapshots of the build before, in testdata/former/4-snapshots.gz: of a host whose early
+// step was begun; of a schedule that rests on a room's end; of power that is cut on
+// purpose, as its input says still, and as it says no more.
+func TestFormatFour(t *testing.T) {
 	early, ends, cut := 0, 0, 0
-	for line := range strings.Lines(string(text)) {
+	for line := range strings.Lines(formerSnapshots(t, 4)) {
 		var was struct {
 			State struct {
 				Outage    uint32
@@ -280,5 +287,70 @@ func TestFormatFour(t *testing.T) {
 	}
 	if early != 1 || ends == 0 || cut != 2 {
 		t.Errorf("%d early steps, %d rooms, %d emergencies", early, ends, cut)
+	}
+}
+
+// What format 5 said in other fields is what a state of this format says; and batteries are
+// as old as the outage has them, whenever their policy was adopted. Method: three snapshots
+// of the build before, in testdata/former/5-snapshots.gz, with a day of two years before:
+// of a host that looked turned off and is asked all the same; of hosts that wait for the
+// charge, the input being back; of a battery, beside one with input, against which its
+// readings speak.
+func TestFormatFive(t *testing.T) {
+	off, input, lowered := 0, 0, 0
+	for line := range strings.Lines(formerSnapshots(t, 5)) {
+		line = regexp.MustCompile(`"Day":\d+`).ReplaceAllString(line, `"Day":19724`)
+		var was struct {
+			State struct {
+				UPSs  []struct{ Holds [2]float64 }
+				Hosts []struct {
+					State shutdown.HostState
+					Ours  bool
+				}
+			}
+		}
+		s, err := decode([]byte(line))
+		if err != nil || json.Unmarshal([]byte(line), &was) != nil {
+			t.Fatal(err)
+		}
+		for k, h := range was.State.Hosts {
+			want := h.State
+			if (want == shutdown.Asked || want == shutdown.Told || want == shutdown.Doubt) && !h.Ours {
+				want = shutdown.AskedOff
+				off++
+			}
+			if got := s.State.Hosts[k].State; got != want {
+				t.Errorf("a host that was %s, ours %v, is %s, want %s", h.State, h.Ours, got, want)
+			}
+		}
+		for i, u := range was.State.UPSs {
+			p := &s.State.Policy.UPSs[i]
+			b, err := battery.New(p, s.State.Began.Day())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if t := s.State.UPSs[i].Warmth; t != shutdown.Unread {
+				b = b.AtTemperature(float64(t) / 10)
+			}
+			prior := b.LowAt(s.State.Policy.Site.ConfidencePermille)
+			if got := s.State.Belief(int32(i)); got.Factors != b.Factors {
+				t.Errorf("%s is believed to hold %v, on that day %v", p.Name, got.Factors, b.Factors)
+			}
+			got := s.State.UPSs[i].Holds
+			switch on := s.State.UPSs[i].OnBattery(); {
+			case !on:
+				input++
+				if got[0] < prior || got[1] < b.Likely {
+					t.Errorf("%s has input, and readings leave %v of its battery", p.Name, got)
+				}
+			case got != u.Holds:
+				t.Errorf("readings left %v of the battery of %s, and now %v", u.Holds, p.Name, got)
+			case got[0] < 0.9*prior:
+				lowered++
+			}
+		}
+	}
+	if off != 1 || input != 2 || lowered != 1 {
+		t.Errorf("%d hosts that looked turned off, %d UPSs with input, %d batteries with readings against them", off, input, lowered)
 	}
 }

@@ -147,7 +147,7 @@ func (o *formerState) sound() error {
 
 // facts are what a former state knew.
 func (o *formerState) facts() *shutdown.State {
-	n := &shutdown.State{Policy: o.Policy, Next: o.Next, Day: o.Day, Now: o.Now, Began: o.Began, Outage: o.Outage}
+	n := &shutdown.State{Policy: o.Policy, Next: o.Next, Now: o.Now, Began: o.Began, Outage: o.Outage}
 	switch {
 	case o.Aborted:
 		n.Word = shutdown.Abort
@@ -170,6 +170,7 @@ func (o *formerState) facts() *shutdown.State {
 		}
 		u.Holds[1] = max(u.Holds[0], u.Holds[1])
 	}
+	withoutReadings(n)
 	return n
 }
 
@@ -289,7 +290,9 @@ func (h *formerHost) facts(o *formerState, k int32) shutdown.Host {
 	n := shutdown.Host{
 		State: h.state(), Seen: h.Seen, SeenFrom: h.SeenAt, UpAt: h.UpAt, Asked: h.AskedAt,
 	}
-	n.Ours = n.State != shutdown.TurnedOff && (h.Stopped || !h.Dark)
+	if n.Stopping() && h.Dark && !h.Stopped {
+		n.State = shutdown.AskedOff
+	}
 	if (h.Power == formerAsked || h.Power == formerAbandoned) && h.Seen == shutdown.SeenSilent && !h.Near {
 		n.SeenFrom = min(h.SeenAt, h.AskedAt) // it was out of sight when it was asked
 	}

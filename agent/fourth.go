@@ -8,7 +8,7 @@ import (
 	"ebbline/shutdown"
 )
 
-// fourth is what a snapshot of format 4 has under another name than this format, or in
+// fourth is what a snapshot of format 4 has under another name than one of format 5, or in
 // another place. All else is the same under the same name.
 type fourth struct {
 	State *struct {
@@ -34,9 +34,9 @@ type fourth struct {
 	}
 }
 
-// fromFourth makes a snapshot of this format out of one.
+// fromFourth makes a snapshot of this format out of one, by way of format 5.
 func fromFourth(text []byte) (*snapshot, error) {
-	s, err := asItIs(text)
+	s, err := fromFifth(text)
 	if err != nil || s.State == nil {
 		return s, err
 	}
@@ -44,7 +44,6 @@ func fromFourth(text []byte) (*snapshot, error) {
 	if err := json.Unmarshal(text, &f); err != nil {
 		return nil, err
 	}
-	s.Format = format
 	n, o := s.State, f.State
 	n.Notices = o.Told
 	for i := range o.UPSs {

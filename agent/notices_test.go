@@ -92,7 +92,7 @@ func TestNothingLeftHasNoMargin(t *testing.T) {
 	s := shutdown.New()
 	s.Step(1, &shutdown.Event{Kind: shutdown.Adopted, Policy: &policy.Policy{Site: policy.Site{ConfidencePermille: 950}, UPSs: []policy.UPS{{
 		Name: "attic", RatedWatts: 900, OverheadWatts: 10, EfficiencyPermille: 850, Battery: policy.Battery{Chemistry: policy.VRLA, Volts: 24, AmpHours: 9},
-	}}}, Day: 20100}, nil)
+	}}}}, nil)
 	m := shutdown.Nothing
 	m.Source, m.LoadWatts = shutdown.FromBattery, 5
 	s.Step(2, &shutdown.Event{Kind: shutdown.Measured, Measurement: m}, nil)

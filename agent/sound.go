@@ -27,7 +27,6 @@ func sound(s *shutdown.State) error {
 	f.is(s.Now >= 0 && s.Now <= latest, "Now", s.Now)
 	f.past("Began", s.Began)
 	f.past("Alive", s.Alive)
-	f.days("Day", s.Day)
 	f.is(s.Word <= shutdown.Abort, "Word", uint8(s.Word))
 	for i := range s.UPSs {
 		f.in = "UPS " + s.Policy.UPSs[i].Name
@@ -97,8 +96,6 @@ func (f *finder) past(name string, t shutdown.Instant) {
 
 const aWhile = 3600e9 // nanoseconds
 
-func (f *finder) days(name string, n int64) { f.is(n >= -1e6 && n <= 1e6, name, n) }
-
 // amount is a number that is none below zero.
 func (f *finder) amount(name string, x float64) {
 	f.is(x >= 0 && x <= most && !math.IsNaN(x), name, x)
@@ -141,12 +138,11 @@ func (f *finder) begun(name string, b *shutdown.Begun) {
 
 func (f *finder) host(s *shutdown.State, k int) {
 	h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-	f.is(h.State >= shutdown.Unseen && h.State <= shutdown.Failed, "State", uint8(h.State))
+	f.is(h.State >= shutdown.Unseen && h.State <= shutdown.AskedOff, "State", uint8(h.State))
 	f.is(h.Seen <= shutdown.SeenOff, "Seen", uint8(h.Seen))
 	f.is(!p.StaysUp || !h.Stopping(), "State", uint8(h.State))
 	f.is(!h.Stopping() || h.Last.Action.ID.Verb != 0, "Last", "none of a host that is asked")
 	f.is(h.Word == 0 || h.Word >= shutdown.StopHost && h.Word <= shutdown.KeepHost, "Word", uint8(h.Word))
-	f.is(h.Every >= 0 && h.Every <= aWhile, "Every", h.Every)
 	for _, t := range []struct {
 		name string
 		at   shutdown.Instant

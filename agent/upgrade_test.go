@@ -292,26 +292,35 @@ func TestBadFormerJournals(t *testing.T) {
 	schedule := func(s map[string]any) map[string]any {
 		return s["State"].(map[string]any)["Schedule"].(map[string]any)
 	}
-	facts := append(both, []test{ // format 4
-		{"a field missing", func(s map[string]any) { delete(part(s, "Hosts", 0), "SeenAt") }, `"State.Hosts[].SeenAt" is missing`, "unknown-fields-"},
-		{"a field of the next format", func(s map[string]any) { schedule(s)["Stops"] = nil }, `no field "State.Schedule.Stops"`, "unknown-fields-"},
+	facts := append(both, []test{ // formats 4 and 5
+		{"a field missing", func(s map[string]any) { delete(part(s, "Hosts", 0), "Ours") }, `"State.Hosts[].Ours" is missing`, "unknown-fields-"},
+		{"a field that never was", func(s map[string]any) { schedule(s)["Stops"] = nil }, `no field "State.Schedule.Stops"`, "unknown-fields-"},
 		{"a state that there is not", func(s map[string]any) { part(s, "Hosts", 0)["State"] = 99 }, "host db: State cannot be 99", "impossible-"},
 		{"an input that there is not", func(s map[string]any) { part(s, "UPSs", 0)["Says"] = 9 }, "UPS rack: Says cannot be 9", "impossible-"},
+		{"energy below nothing", func(s map[string]any) { part(s, "UPSs", 0)["LowLeft"] = -5 }, "LowLeft cannot be -5", "impossible-"},
+		{"a charge that is none", func(s map[string]any) { part(s, "UPSs", 0)["Load"] = "half" }, "a value of it is none", "impossible-"},
+		{"a host that is neither ours nor not", func(s map[string]any) { part(s, "Hosts", 0)["Ours"] = "half" }, "a value of it is none", "impossible-"},
+	}...)
+	fourth := slices.Concat(facts, []test{
+		{"a field of format 5", func(s map[string]any) { s["State"].(map[string]any)["Notices"] = nil }, `no field "State.Notices"`, "unknown-fields-"},
 		{"a stop of no host", func(s map[string]any) { schedule(s)["Hosts"] = append(schedule(s)["Hosts"].([]any), 0) }, "its schedule is not whole", "impossible-"},
 		{"a stop of a host that there is not", func(s map[string]any) {
 			for j := range schedule(s)["Hosts"].([]any) {
 				schedule(s)["Hosts"].([]any)[j] = 7
 			}
 		}, "a host that is not there", "impossible-"},
-		{"energy below nothing", func(s map[string]any) { part(s, "UPSs", 0)["LowLeft"] = -5 }, "LowLeft cannot be -5", "impossible-"},
-		{"a charge that is none", func(s map[string]any) { part(s, "UPSs", 0)["Load"] = "half" }, "a value of it is none", "impossible-"},
-	}...)
+	})
+	fifth := slices.Concat(facts, []test{
+		{"a field of format 4", func(s map[string]any) { s["State"].(map[string]any)["Told"] = nil }, `no field "State.Told"`, "unknown-fields-"},
+		{"no day", func(s map[string]any) { delete(s["State"].(map[string]any), "Day") }, `"State.Day" is missing`, "unknown-fields-"},
+		{"a stop of a host that there is not", func(s map[string]any) {
+			for _, stop := range schedule(s)["Plan"].(map[string]any)["Stops"].([]any) {
+				stop.(map[string]any)["Host"] = 7
+			}
+		}, "a host that is not there", "impossible-"},
+	})
 	for n := 1; n < agent.Format; n++ {
-		tests := conclusions
-		if n == 4 {
-			tests = facts
-		}
-		for _, c := range tests {
+		for _, c := range [...][]test{{}, conclusions, conclusions, conclusions, fourth, fifth}[n] {
 			t.Run(fmt.Sprintf("format %d, %s", n, c.name), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
 					l := newLab(t, forcedRoom(t))

@@ -342,7 +342,7 @@ func (s *State) ofUPSs(at Instant) {
 		}
 		if u.OnBattery() && s.lowering(i) && u.Last.RuntimeSeconds != 0 { // at 0 the end is near, which speaks of no worse battery
 			n := s.holdsThat(ForecastLowered, i, -1)
-			n.A, n.B, n.Span = int64(1000*u.Holds[low]/s.prior(i)), ByMinutes, time.Duration(u.Last.RuntimeSeconds)*time.Second
+			n.A, n.B, n.Span = int64(1000*s.holds(i, low)/s.prior(i)), ByMinutes, time.Duration(u.Last.RuntimeSeconds)*time.Second
 			if c := u.Last.ChargeTenths; c != Unread && u.AtGauge != Unread && u.AtGauge-c >= 150 {
 				n.B = ByCharge
 			}
@@ -410,7 +410,7 @@ func (s *State) ofHosts(at Instant) {
 	for k := range s.Hosts {
 		k, h := int32(k), &s.Hosts[k]
 		switch h.State {
-		case Asked, Told, Doubt:
+		case Asked, Told, Doubt, AskedOff:
 			s.ofStop(k)
 		case GivenUp, Late:
 			if !s.stopFailed(k) {
@@ -534,15 +534,12 @@ func (s *State) ofStop(k int32) {
 	case stays >= 0:
 		s.holdsThat(LeftDependent, -1, k).B = int64(stays)
 	}
-	if h.State == Asked || h.State == Doubt { // in doubt: the order before may have arrived, this one did not
-		switch h.Last.Outcome {
-		case Refused:
-			s.holdsThat(HostRefuses, -1, k).Name = s.saidOf(k, -1)
-		case Unreachable:
-			if h.Ours { // else it looked turned off before
-				s.holdsThat(HostUnreachable, -1, k).Name = s.saidOf(k, -1)
-			}
-		}
+	switch o := h.Last.Outcome; {
+	case h.State == Told:
+	case o == Refused:
+		s.holdsThat(HostRefuses, -1, k).Name = s.saidOf(k, -1)
+	case o == Unreachable && h.State != AskedOff: // in doubt: the order before may have arrived, this one did not
+		s.holdsThat(HostUnreachable, -1, k).Name = s.saidOf(k, -1)
 	}
 }
 
@@ -564,7 +561,7 @@ func (s *State) ShownAs(k int32) string {
 	switch h.State {
 	case Silent:
 		return "silent for " + Spell(s.Now.Sub(h.SeenFrom)+s.Policy.Hosts[k].Probe.QuietFor)
-	case Asked, Told, Doubt:
+	case Asked, Told, Doubt, AskedOff:
 		return h.State.String() + " for " + Spell(max(0, s.Now.Sub(h.Asked)))
 	case Late, Halfway, GivenUp:
 		return h.State.String() + ", asked " + Spell(max(0, s.Now.Sub(h.Asked))) + " ago"

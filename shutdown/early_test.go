@@ -15,7 +15,7 @@ import (
 func TestEarlyStepsHaveNamesOfTheirOwn(t *testing.T) {
 	p := home()
 	p.Hosts[0].Prepare = &policy.Prepare{Ahead: time.Minute, GivesUp: time.Minute}
-	s, at := New(), Instant(1000*time.Hour)
+	s, at := New(), DayBegins(20100)
 	var names []string
 	step := func(e *Event) {
 		for _, f := range s.Step(at, e, nil) {
@@ -33,7 +33,7 @@ func TestEarlyStepsHaveNamesOfTheirOwn(t *testing.T) {
 			step(&Event{Kind: Observed, Sighting: SeenUp})
 		}
 	}
-	step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+	step(&Event{Kind: Adopted, Policy: p})
 	measured(FromInput, 20*time.Second)
 	measured(FromBattery, 3*time.Second)
 	step(&Event{Kind: Commanded, Order: Proceed, Host: -1})

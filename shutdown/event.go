@@ -8,10 +8,18 @@ import (
 	"ebbline/policy"
 )
 
-// Instant is the agent's clock in nanoseconds: wall time at its start plus the
-// monotonic time since. A stepped wall clock cannot move it, and it still
+// Instant is the agent's clock in nanoseconds since 1970-01-01 (UTC): wall time at its
+// start plus the monotonic time since. A stepped wall clock cannot move it, and it still
 // compares after a restart.
 type Instant int64
+
+const aDay = Instant(24 * time.Hour)
+
+// DayBegins is the instant at which a day begins, in days since 1970-01-01.
+func DayBegins(day int64) Instant { return Instant(day) * aDay }
+
+// Day gives the day of an instant, in days since 1970-01-01.
+func (t Instant) Day() int64 { return int64(t / aDay) }
 
 // Add gives the instant d later.
 func (t Instant) Add(d time.Duration) Instant { return t + Instant(d) }
@@ -198,7 +206,7 @@ func (id ActionID) Name(p *policy.Policy) string {
 type Kind uint8
 
 const (
-	Adopted   Kind = iota + 1 // Policy, Day: a checked policy
+	Adopted   Kind = iota + 1 // Policy: a checked one
 	Measured                  // UPS, Measurement, Standing: one answer from one UPS
 	Observed                  // Host, Sighting, Text
 	Finished                  // Action, Outcome, Text: an action ended
@@ -233,6 +241,5 @@ type Event struct {
 	Standing    time.Duration // the UPS goes on answering so, as who knows the future can say; the agent never does
 	Action      ActionID
 	Policy      *policy.Policy
-	Day         int64 // days since 1970-01-01, for the battery's age
 	Text        string
 }

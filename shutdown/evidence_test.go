@@ -25,12 +25,12 @@ func TestOffOfTheOwnFeed(t *testing.T) {
 					p.Hosts[1].Name, p.Hosts[1].Self, p.Hosts[1].FedBy = "own", true, fed
 					name := fmt.Sprintf("own host on %v, the other UPS from %s, before from %s, input %s", fed, other, before, line)
 					s := New()
-					at := Instant(1000 * time.Hour)
+					at := DayBegins(20100)
 					step := func(i int32, m Measurement) {
 						at = at.Add(time.Second)
 						s.Step(at, &Event{Kind: Measured, UPS: i, Measurement: m}, nil)
 					}
-					s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+					s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 					m := Nothing
 					m.Source, m.LoadWatts = other, 300
 					for range 3 {

@@ -8,7 +8,7 @@ func (s *State) Decide(at Instant) []Effect {
 }
 
 // Next gives the state that follows in the host's table.
-func Next(from HostState, in Input, ours bool) HostState { return next(from, in, ours) }
+func Next(from HostState, in Input) HostState { return next(from, in) }
 
 // NumStates and NumInputs bound the host's table.
 const (

@@ -20,7 +20,6 @@ const Never Instant = math.MaxInt64
 // it in place; take a [State.Clone] first where the old one is wanted.
 type State struct {
 	Policy   *policy.Policy
-	Day      int64          // of its adoption, in days since 1970-01-01, for the batteries' ages
 	Next     *policy.Policy // came in an outage; it is adopted when that is over
 	Now      Instant        // of the last event
 	Alive    Instant        // when the agent last started: what was not heard before says nothing
@@ -53,7 +52,7 @@ type UPS struct {
 	AtLoss   float64    // joules taken already when the input was lost
 	AtGauge  int64      // its charge reading then, in tenths of a percent
 	Gauge    float64    // joules from full to empty by its gauge, as the last discharge showed that moved it; 0: not known
-	Holds    [2]float64 // the parts of the model's store that there are by this outage's readings: low, likely
+	Holds    [2]float64 // the most of the model's store that there is by this outage's readings: low, likely; [Unlimited] while none speaks against the belief
 	EndHeard Instant    // the first answer in a row that says that the battery is at its end; 0 while none does
 	LowLeft  float64    // joules that it said it had then, less what it gave since
 	Warmth   int64      // the battery's temperature, last read with input there, tenths of a degree Celsius
@@ -76,8 +75,7 @@ type Host struct {
 	Seen     Sighting      // what the last look showed; 0: it is to be looked at anew
 	SeenFrom Instant       // the first look in a row that showed that; while Seen is 0, since when one is waited for
 	UpAt     Instant       // when it last answered
-	Every    time.Duration // how often the runner was told to look at it
-	Ours     bool          // it ran when an outage stopped or cut it: it is brought back
+	Every    time.Duration `json:"-"` // how often the runner was told to look at it; one that starts was told nothing
 	Asked    Instant       // when the stop or start that is under way, or was the last, began
 	Last     Begun         // the last order to it; its early step is one
 	Word     Order         // the operator's for it, in force; 0 for none
@@ -177,7 +175,7 @@ func (s *State) adopted(at Instant, e *Event) {
 	}
 	old, out, deeds := *s, s.work.out, s.work.deeds
 	s.UPSs, s.Hosts = make([]UPS, len(e.Policy.UPSs)), make([]Host, len(e.Policy.Hosts))
-	s.Policy, s.Day, s.Next, s.work = e.Policy, e.Day, nil, nil
+	s.Policy, s.Next, s.work = e.Policy, nil, nil
 	s.scratch().out, s.work.deeds = out, deeds
 	s.Schedule, s.Notices = Schedule{}, nil
 	for i := range s.UPSs {
@@ -187,7 +185,7 @@ func (s *State) adopted(at Instant, e *Event) {
 			*u = old.UPSs[j]
 			u.Warmth = Unread
 		}
-		s.afresh(int32(i))
+		u.afresh()
 	}
 	for k := range s.Hosts {
 		s.Hosts[k] = Host{State: Unseen}
@@ -331,6 +329,9 @@ func (s *State) answeredOrder(at Instant, k int32) {
 		h.Seen, h.SeenFrom = SeenUp, at
 	}
 	h.UpAt = at
+	if h.State == AskedOff {
+		s.fold(k, InUp)
+	}
 }
 
 // restarted: the agent lives again after a crash, or its host after a boot. What was
@@ -517,12 +518,15 @@ func (s *State) Begun(at Instant, a Action) {
 	switch {
 	case id.Verb == VerbPrepare:
 	case id.Verb == VerbStart && h.State != Starting:
-		h.Ours, h.Asked = true, at
+		h.Asked = at
 		s.shift(id.Host, Starting)
 	case id.Verb != VerbStart && !stopping(h.State):
-		h.Ours = h.Ours || h.State != TurnedOff
 		h.Asked = at
-		s.shift(id.Host, Asked)
+		if h.State == TurnedOff {
+			s.shift(id.Host, AskedOff)
+		} else {
+			s.shift(id.Host, Asked)
+		}
 	}
 	h.Last = Begun{Action: a}
 }

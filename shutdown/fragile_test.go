@@ -23,8 +23,8 @@ func TestPlanNamesTheLossThatIsTooMuch(t *testing.T) {
 			}
 		}
 		s := shutdown.New()
-		at := shutdown.Instant(1000 * time.Hour)
-		s.Step(at, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: 20454}, nil)
+		at := shutdown.DayBegins(day)
+		s.Step(at, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
 		for k := range p.Hosts {
 			s.Step(at, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenUp}, nil)
 		}

@@ -22,13 +22,14 @@ const (
 	Starting                         // told to start, not seen up yet
 	Interrupted                      // told to start when the input was lost again: it may be up
 	Failed                           // every way to start it was tried in vain
+	AskedOff                         // asked to stop all the same, it looked turned off before and does so still: no outage brings it back
 	numStates
 )
 
 // String gives the word that people see.
 func (h HostState) String() string {
 	return [...]string{"", "not seen yet", "up", "silent", "turned off", "asked", "stopping", "order in doubt", "going late", "stopped halfway", "given up",
-		"off", "without power", "starting", "start interrupted", "not back"}[h]
+		"off", "without power", "starting", "start interrupted", "not back", "asked"}[h]
 }
 
 // Input is what happens to a host, as far as its state is concerned.
@@ -76,7 +77,7 @@ var transitions = [numStates][numInputs]HostState{
 		InCut: Off, InDark: Dark, InHostOff: Off},
 	Silent: {InUp: Up, InRefusing: Up, InOff: TurnedOff, InAway: TurnedOff, InAsked: Asked, InStarted: Starting,
 		InCut: Off, InDark: Dark, InHostOff: Off, InOwn: Up},
-	TurnedOff: {InUp: Up, InRefusing: Up, InAsked: Asked, InStarted: Starting, InOwn: Up},
+	TurnedOff: {InUp: Up, InRefusing: Up, InAsked: AskedOff, InStarted: Starting, InOwn: Up},
 	Asked: {InOff: Off, InTaken: Told, InUnsure: Doubt, InSpent: GivenUp, InSpared: Up, InCut: Starting,
 		InDark: Dark, InHostOff: Off, InBoot: Doubt, InOwn: Up},
 	Told: {InGone: Off, InOff: Off, InSpent: Late, InCut: Off,
@@ -94,36 +95,31 @@ var transitions = [numStates][numInputs]HostState{
 	Starting:    {InUp: Up, InLost: Interrupted, InVain: Failed, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
 	Interrupted: {InUp: Up, InOff: Off, InAsked: Asked, InBack: Starting, InDark: Off, InHostOff: Off, InBoot: Off, InOwn: Up},
 	Failed:      {InUp: Up, InAsked: Asked, InStarted: Starting, InOwn: Up, InJudged: TurnedOff},
+	AskedOff: {InUp: Asked, InRefusing: Asked, InOff: TurnedOff, InSpent: TurnedOff, InSpared: TurnedOff, // that a BMC takes the order does not show that it runs
+		InDark: TurnedOff, InHostOff: TurnedOff, InOwn: Up},
 }
 
-// next gives the state that follows. What was off before it was asked is not ours
-// to bring back, whatever proves it off.
-func next(from HostState, in Input, ours bool) HostState {
-	to := transitions[from][in]
-	switch {
-	case to == 0:
-		return from
-	case !ours && (to == Off || to == GivenUp || to == Late || to == Dark || in == InSpared || in == InCut):
-		return TurnedOff
+// next gives the state that follows.
+func next(from HostState, in Input) HostState {
+	if to := transitions[from][in]; to != 0 {
+		return to
 	}
-	return to
+	return from
 }
 
 // fold takes one input of one host.
 func (s *State) fold(k int32, in Input) {
 	h := &s.Hosts[k]
-	from := h.State
-	switch { // ours to bring back: it ran when it was asked, or lost its power
-	case from == Unseen || from == Up || from == Silent || from == Halfway || from == Interrupted:
-		h.Ours = true
-	case from == TurnedOff:
-		h.Ours = in == InUp || in == InRefusing || in == InStarted
-	case h.asked() && (in == InUp || in == InRefusing):
-		h.Ours = true // it runs after all
-	}
-	to := next(from, in, h.Ours)
-	if to == Off && s.Policy.Hosts[k].Observe {
+	from, to := h.State, next(h.State, in)
+	switch {
+	case to == Off && s.Policy.Hosts[k].Observe:
 		to = TurnedOff // not by us: it is only watched
+	case from == AskedOff && to == Asked && h.Last.Ended != 0: // it runs after all, and its order may have arrived
+		if h.Last.Outcome == Accepted {
+			to = Told
+		} else if h.Last.Outcome == Unknown && h.Last.Ended < h.Last.Action.Deadline {
+			to = Doubt
+		}
 	}
 	if to == from {
 		return
@@ -215,7 +211,7 @@ func (s *State) shift(k int32, to HostState) {
 }
 
 // stopping tells whether a host is being stopped.
-func stopping(h HostState) bool { return h == Asked || h == Told || h == Doubt }
+func stopping(h HostState) bool { return h == Asked || h == Told || h == Doubt || h == AskedOff }
 
 // asked tells whether an order to stop is the last that was done to it.
 func (h *Host) asked() bool {
@@ -252,7 +248,7 @@ func (h *Host) IsOff() bool {
 // looksOff tells whether it looked turned off before anything was done to it, and does so
 // still: it is asked to stop nevertheless.
 func (h *Host) looksOff() bool {
-	return h.seemsOff() || stopping(h.State) && !h.Ours
+	return h.seemsOff() || h.State == AskedOff
 }
 
 // draws tells whether it may draw power: what nobody has proven off may.

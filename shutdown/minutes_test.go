@@ -15,8 +15,8 @@ func TestOwnMinutesByWorth(t *testing.T) {
 		p := home()
 		p.UPSs[0].OwnPermille = permille
 		s := New()
-		at := Instant(1000 * time.Hour)
-		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		at := DayBegins(20100)
+		s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 		m := Nothing
 		m.Source, m.LoadWatts, m.RuntimeSeconds = FromBattery, 200, 240
 		for range 4 {
@@ -47,8 +47,8 @@ func TestOwnMinutesInSteps(t *testing.T) {
 		// With a chart: beside the label alone, half of what is likely would be no surprise.
 		p.UPSs[0].Battery.Chart = []policy.ChartPoint{{Watts: 450, Runtime: 12 * time.Minute}, {Watts: 900, Runtime: 4 * time.Minute}}
 		s := New()
-		at := Instant(1000 * time.Hour)
-		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		at := DayBegins(20100)
+		s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 		m := Nothing
 		m.Source, m.LoadWatts = FromBattery, c.watts
 		lowered, answers := false, 0
@@ -84,8 +84,8 @@ func TestStatedEndVoltage(t *testing.T) {
 		p := home()
 		p.UPSs[0].Battery.EndVolts = c.stated
 		s := New()
-		at := Instant(1000 * time.Hour)
-		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		at := DayBegins(20100)
+		s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 		m := Nothing
 		m.Source, m.LoadWatts, m.Millivolts = FromBattery, 200, c.millivolts
 		for range 2 {
@@ -105,8 +105,8 @@ func TestOwnDrawWhileItLasts(t *testing.T) {
 	p := home()
 	p.UPSs[0].OverheadWatts = 18 // the usual one
 	s := New()
-	at := Instant(1000 * time.Hour)
-	s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+	at := DayBegins(20100)
+	s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 	s.Step(at, &Event{Kind: Commanded, Order: Hold}, nil)
 	m := Nothing
 	m.Source, m.LoadWatts = FromBattery, 10

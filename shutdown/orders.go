@@ -49,7 +49,7 @@ func (s *State) ageOnce(at Instant, k int32) {
 		s.fold(k, InLit)
 	}
 	switch h.State {
-	case Asked, Told, Doubt:
+	case Asked, Told, Doubt, AskedOff:
 		if s.due(k) {
 			if s.spent(at, k) && at >= s.lateFrom(k) {
 				s.fold(k, InSpent)
@@ -95,7 +95,7 @@ func (s *State) spare(at Instant, k int32) {
 	case h.State == Asked && h.Seen == SeenSilent && s.inView(k):
 		s.fold(k, InCut) // out of sight: to start it does no harm if it is up
 	case h.State == Asked && h.Seen == SeenSilent && at < s.giveUp(k): // the way to it may be back by then, and shows which
-	case h.State == Asked:
+	case h.State == Asked || h.State == AskedOff:
 		s.fold(k, InSpared)
 	case at < s.giveUp(k):
 	case h.Seen == SeenSilent:
@@ -119,7 +119,7 @@ func (s *State) giveUp(k int32) Instant {
 // lateFrom is when a host that is asked is late: one that may have taken its order can go
 // at the end of its allowance, which only its silence proves.
 func (s *State) lateFrom(k int32) Instant {
-	if s.Hosts[k].State == Asked {
+	if h := s.Hosts[k].State; h == Asked || h == AskedOff {
 		return s.giveUp(k)
 	}
 	return s.giveUp(k).Add(s.Policy.Hosts[k].Probe.QuietFor)

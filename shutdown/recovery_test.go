@@ -15,10 +15,10 @@ func TestBatteryDoesNotCharge(t *testing.T) {
 	p := home()
 	p.Hosts[0].Starts = []policy.Start{{Kind: policy.ByWake, Ethernet: "02:00:00:00:00:01"}}
 	s := New()
-	at := Instant(1000 * time.Hour)
+	at := DayBegins(20100)
 	var out []Effect
 	step := func(e *Event) { out = s.Step(at, e, out) }
-	step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+	step(&Event{Kind: Adopted, Policy: p})
 	m := Nothing
 	m.Source, m.LoadWatts, m.ChargeTenths = FromInput, 200, 1000
 	answer := func(d time.Duration) {
@@ -79,8 +79,8 @@ func newRig(t *testing.T, watts int64) *rig {
 	p.Hosts = append(p.Hosts, p.Hosts[0])
 	p.Hosts[1].Name, p.Hosts[1].Self, p.Hosts[1].Watts, p.Hosts[1].StoppingWatts = "own", true, 10, 10
 	p.Hosts[1].Methods = []policy.Method{{Kind: policy.ByLocal, GivesUp: time.Minute}}
-	r := &rig{t: t, s: New(), at: Instant(1000 * time.Hour), m: Nothing}
-	r.step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+	r := &rig{t: t, s: New(), at: DayBegins(20100), m: Nothing}
+	r.step(&Event{Kind: Adopted, Policy: p})
 	r.m.Source, r.m.LoadWatts, r.m.ChargeTenths = FromInput, watts, 1000
 	r.answers(20 * time.Second)
 	for k := range p.Hosts {
@@ -210,8 +210,8 @@ func TestLostUnseen(t *testing.T) {
 			h.Name = name
 			p.Hosts = append(p.Hosts, h)
 		}
-		r := &rig{t: t, s: New(), at: Instant(1000 * time.Hour), m: Nothing}
-		r.step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+		r := &rig{t: t, s: New(), at: DayBegins(20100), m: Nothing}
+		r.step(&Event{Kind: Adopted, Policy: p})
 		r.m.Source, r.m.Input, r.m.LoadWatts, r.m.ChargeTenths = FromInput, LineGood, 600, 1000
 		look := func(seen Sighting, hosts ...int32) {
 			for _, k := range hosts {
@@ -277,8 +277,8 @@ func TestLowBatteryWaitsForNobody(t *testing.T) {
 	p.Hosts[0].Methods[0].GivesUp, p.Hosts[0].Watts, p.Hosts[0].StoppingWatts = 90*time.Second, 50, 50
 	p.Hosts = append(p.Hosts, p.Hosts[0])
 	p.Hosts[0].Name, p.Hosts[1].Name, p.Hosts[1].DependsOn = "store", "web", []int{0}
-	r := &rig{t: t, s: New(), at: Instant(1000 * time.Hour), m: Nothing}
-	r.step(&Event{Kind: Adopted, Policy: p, Day: 20100})
+	r := &rig{t: t, s: New(), at: DayBegins(20100), m: Nothing}
+	r.step(&Event{Kind: Adopted, Policy: p})
 	r.m.Source, r.m.LoadWatts, r.m.ChargeTenths = FromInput, 100, 1000
 	r.answers(20 * time.Second)
 	for k := range p.Hosts {

@@ -123,7 +123,7 @@ func (s *State) stands(at Instant, k int32) bool {
 	switch h := &s.Hosts[k]; h.State {
 	case Off:
 		return h.Word == StopHost // as one that was turned off
-	case Asked, Told, Doubt, Starting, Interrupted, Dark, Failed:
+	case Asked, AskedOff, Told, Doubt, Starting, Interrupted, Dark, Failed:
 		return false
 	case Late, Halfway:
 		return false // what it serves may be half stopped: it comes to an end, or a person sees to it

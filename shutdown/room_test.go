@@ -13,8 +13,8 @@ import (
 func TestEmergencyOutlastsItsInputAndItsPolicy(t *testing.T) {
 	p, without := home(), home()
 	p.Emergencies = []policy.Emergency{{Name: "door", Every: time.Second}}
-	s, at := New(), Instant(1000*time.Hour)
-	s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+	s, at := New(), DayBegins(20100)
+	s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 	touch := func(after time.Duration, used, want bool) {
 		t.Helper()
 		at = at.Add(after)
@@ -30,13 +30,13 @@ func TestEmergencyOutlastsItsInputAndItsPolicy(t *testing.T) {
 	touch(time.Minute, false, true)
 	touch(time.Second, true, true)
 	touch(time.Second, false, true)
-	if s.Step(at, &Event{Kind: Adopted, Policy: without, Day: 20100}, nil); s.Policy != p || s.Next != without || !s.cutOnPurpose() {
+	if s.Step(at, &Event{Kind: Adopted, Policy: without}, nil); s.Policy != p || s.Next != without || !s.cutOnPurpose() {
 		t.Fatal("a new policy does not wait")
 	}
 	if s.Step(at, &Event{Kind: Commanded, Order: Clear, Code: EmergencyOff, Host: -1}, nil); s.cutOnPurpose() || s.Busy() {
 		t.Fatal("a person's word does not end it")
 	}
-	if s.Step(at, &Event{Kind: Adopted, Policy: s.Next, Day: 20100}, nil); s.Policy != without {
+	if s.Step(at, &Event{Kind: Adopted, Policy: s.Next}, nil); s.Policy != without {
 		t.Fatal("the policy that waited is not adopted")
 	}
 }

@@ -464,7 +464,7 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 	for _, i := range w.stores {
 		u, m := &s.UPSs[i], &s.belief(i).Model
 		gone := u.Taken[likely].Delivered + u.Taken[likely].Bound
-		if s.low(i) || s.lowering(i) || gone > 0.6*m.Energy*u.Holds[low] {
+		if s.low(i) || s.lowering(i) || gone > 0.6*m.Energy*s.holds(i, low) {
 			return false
 		}
 		first = min(first, u.Lost)
@@ -514,4 +514,4 @@ func (s *State) fromStandard(at Instant, w *work) bool {
 }
 
 // lowering tells whether readings of this outage speak against the belief.
-func (s *State) lowering(i int32) bool { return s.UPSs[i].Holds[low] < s.prior(i)-noticed }
+func (s *State) lowering(i int32) bool { return s.holds(i, low) < s.prior(i)-noticed }

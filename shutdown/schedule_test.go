@@ -22,8 +22,8 @@ func TestLoadThatDoesNotFall(t *testing.T) {
 			p.Hosts = append(p.Hosts, q)
 		}
 		s := New()
-		at := Instant(1000 * time.Hour)
-		s.Step(at, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		at := DayBegins(20100)
+		s.Step(at, &Event{Kind: Adopted, Policy: p}, nil)
 		for k := range p.Hosts {
 			s.Step(at, &Event{Kind: Observed, Host: int32(k), Sighting: SeenUp}, nil)
 		}

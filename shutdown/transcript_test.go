@@ -18,8 +18,23 @@ import (
 	"ebbline/shutdown/transcript"
 )
 
-// day is 2026-01-01: the policies of the corpus are younger.
+// day is 2026-01-01: the policies of the corpus are younger. Pages begin with it, and count
+// from there.
 const day = 20454
+
+var pageBegins = shutdown.DayBegins(day)
+
+// instant reads an instant of a page.
+func instant(t *testing.T, d *datadriven.TestData, text string) shutdown.Instant {
+	at, err := transcript.ParseInstant(text)
+	if err != nil {
+		d.Fatalf(t, "%v", err)
+	}
+	return pageBegins + at
+}
+
+// onPage prints one as a page has it.
+func onPage(t shutdown.Instant) string { return transcript.Instant(t - pageBegins) }
 
 func readPolicy(t testing.TB, path string) *policy.Policy {
 	t.Helper()
@@ -71,10 +86,10 @@ func TestTranscripts(t *testing.T) {
 				s = begin(policyOf(t, d))
 				*r = room{s: s}
 				for i := range s.UPSs {
-					r.note(0, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: s.UPSs[i].Last})
+					r.note(pageBegins, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: s.UPSs[i].Last})
 				}
 				for k := range s.Hosts {
-					r.note(0, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenUp})
+					r.note(pageBegins, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenUp})
 				}
 				return ""
 			}
@@ -86,11 +101,7 @@ func TestTranscripts(t *testing.T) {
 					step(t, d, r, strings.TrimSpace(line), &b)
 				}
 			case "until":
-				at, err := transcript.ParseInstant(d.CmdArgs[0].Key)
-				if err != nil {
-					d.Fatalf(t, "%v", err)
-				}
-				r.pass(at, &b)
+				r.pass(instant(t, d, d.CmdArgs[0].Key), &b)
 			case "poll":
 				poll(t, d, r, &b)
 			case "warm":
@@ -126,7 +137,7 @@ func TestTranscripts(t *testing.T) {
 				}
 			case "adopt":
 				before := s.Policy.Fingerprint
-				r.give(s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: policyOf(t, d), Day: day}, &b)
+				r.give(s.Now, &shutdown.Event{Kind: shutdown.Adopted, Policy: policyOf(t, d)}, &b)
 				if s.Policy.Fingerprint != before {
 					r.again = nil // what was said before is of the other policy's parts
 				}
@@ -173,11 +184,11 @@ var spans = regexp.MustCompile(`\d+\.\.\d+`)
 // warm gives the lines of the input again and again until an instant; in each a "A..B"
 // goes from the one to the other.
 func warm(t *testing.T, d *datadriven.TestData, r *room, b *strings.Builder) {
-	every, err1 := time.ParseDuration(d.CmdArgs[0].Key)
-	until, err2 := transcript.ParseInstant(d.CmdArgs[1].Key)
-	if err1 != nil || err2 != nil {
-		d.Fatalf(t, "warm wants how often and until when")
+	every, err := time.ParseDuration(d.CmdArgs[0].Key)
+	if err != nil {
+		d.Fatalf(t, "%v", err)
 	}
+	until := instant(t, d, d.CmdArgs[1].Key)
 	from := r.s.Now
 	for at := from.Add(every); at <= until; at = at.Add(every) {
 		for line := range strings.Lines(d.Input) {
@@ -189,26 +200,26 @@ func warm(t *testing.T, d *datadriven.TestData, r *room, b *strings.Builder) {
 				}
 				return fmt.Sprint(low + (high-low)*int64(at-from)/int64(until-from))
 			})
-			step(t, d, r, "at "+transcript.Instant(at)+" "+line, b)
+			step(t, d, r, "at "+onPage(at)+" "+line, b)
 		}
 	}
 }
 
 func whole(t shutdown.Instant) string {
-	return transcript.Instant(t / shutdown.Instant(time.Second) * shutdown.Instant(time.Second))
+	return onPage(t / shutdown.Instant(time.Second) * shutdown.Instant(time.Second))
 }
 
 // begin gives the state of a quiet room.
 func begin(p *policy.Policy) *shutdown.State {
 	s := shutdown.New()
-	s.Step(0, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: day}, nil)
+	s.Step(pageBegins, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
 	for i := range p.UPSs {
 		m := shutdown.Nothing
 		m.Source, m.ChargeTenths = shutdown.FromInput, 1000
-		s.Step(0, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: m}, nil)
+		s.Step(pageBegins, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: m}, nil)
 	}
 	for k := range p.Hosts {
-		s.Step(0, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenUp}, nil)
+		s.Step(pageBegins, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenUp}, nil)
 	}
 	return s
 }
@@ -328,6 +339,7 @@ func step(t *testing.T, d *datadriven.TestData, r *room, line string, b *strings
 	if err != nil {
 		d.Fatalf(t, "%q: %v", line, err)
 	}
+	at += pageBegins
 	if e.Kind == shutdown.Restarted {
 		r.begun = nil
 		for i := range r.again {
@@ -342,7 +354,7 @@ func step(t *testing.T, d *datadriven.TestData, r *room, line string, b *strings
 
 func (r *room) give(at shutdown.Instant, e *shutdown.Event, b *strings.Builder) {
 	if why := r.s.Objection(e); why != "" {
-		fmt.Fprintf(b, "at %s refused: %s\n", transcript.Instant(at), why)
+		fmt.Fprintf(b, "at %s refused: %s\n", onPage(at), why)
 	}
 	r.note(at, e)
 	for _, f := range r.s.Step(at, e, nil) {
@@ -358,7 +370,10 @@ func (r *room) give(at shutdown.Instant, e *shutdown.Event, b *strings.Builder) 
 				}
 			}
 		}
-		b.WriteString(transcript.Effect(r.s.Policy, at, &f) + "\n")
+		if f.Kind == shutdown.Begin {
+			f.Action.Deadline -= pageBegins
+		}
+		b.WriteString(transcript.Effect(r.s.Policy, at-pageBegins, &f) + "\n")
 	}
 }
 
@@ -394,14 +409,14 @@ func (r *room) tick(until shutdown.Instant, b *strings.Builder) {
 }
 
 func poll(t *testing.T, d *datadriven.TestData, r *room, b *strings.Builder) {
-	every, err1 := time.ParseDuration(d.CmdArgs[0].Key)
-	until, err2 := transcript.ParseInstant(d.CmdArgs[1].Key)
-	if err1 != nil || err2 != nil {
-		d.Fatalf(t, "poll wants how often and until when")
+	every, err := time.ParseDuration(d.CmdArgs[0].Key)
+	if err != nil {
+		d.Fatalf(t, "%v", err)
 	}
+	until := instant(t, d, d.CmdArgs[1].Key)
 	for at := r.s.Now.Add(every); at <= until; at = at.Add(every) {
 		for line := range strings.Lines(d.Input) {
-			step(t, d, r, "at "+transcript.Instant(at)+" "+strings.TrimSpace(line), b)
+			step(t, d, r, "at "+onPage(at)+" "+strings.TrimSpace(line), b)
 		}
 	}
 }

@@ -143,7 +143,7 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 		if t, m := u.Taken[low], &s.belief(i).Model; t.Delivered+t.Bound >= m.Energy {
 			u.Taken = Taken{m.At(0), m.At(0)} // empty; and nothing is known of what would come back by itself
 		}
-		s.afresh(i)
+		u.afresh()
 		if s.Word == Proceed && !s.anyOnBattery() {
 			s.Word = 0 // said of this loss, not of the next
 		}
@@ -340,7 +340,7 @@ func (s *State) calibrate(i int32) {
 // the belief; less the further it was from that.
 func (s *State) deserved(i int32) float64 {
 	u, b := &s.UPSs[i], s.belief(i)
-	least, most := float64(b.Model.Energy*u.Holds[low]), float64(b.Model.Energy*b.High)
+	least, most := float64(b.Model.Energy*s.holds(i, low)), float64(b.Model.Energy*b.High)
 	switch {
 	case u.Gauge <= 0:
 		return 0
@@ -356,17 +356,25 @@ func (s *State) deserved(i int32) float64 {
 // in an outage the battery warms itself, which is no reason to expect more.
 func (s *State) warmth(i int32, away bool) {
 	u := &s.UPSs[i]
-	if t := u.Last.TemperatureTenthsC; t != Unread && !away && t != u.Warmth {
+	if t := u.Last.TemperatureTenthsC; t != Unread && !away {
 		u.Warmth = t
-		s.afresh(i)
 	}
 }
 
-// afresh takes the belief as it is without this outage's readings.
-func (s *State) afresh(i int32) {
-	u, b := &s.UPSs[i], s.belief(i)
-	u.Holds = [2]float64{s.prior(i), b.Likely}
+// afresh forgets this outage's readings: the belief holds as it is.
+func (u *UPS) afresh() {
+	u.Holds = [2]float64{Unlimited, Unlimited}
 	u.EndHeard, u.LowLeft = 0, 0
+}
+
+// Unlimited is more of a store than any belief has: no reading speaks against that.
+const Unlimited = 100
+
+// holds is the part of the model's store that there is, low or likely: by the belief, or
+// by this outage's readings where that is less.
+func (s *State) holds(i int32, part int) float64 {
+	b := s.believed(i)
+	return min([2]float64{b.prior, b.belief.Likely}[part], s.UPSs[i].Holds[part])
 }
 
 // lowered takes what speaks against the low projection: the UPS's "battery low",
@@ -378,14 +386,15 @@ func (s *State) lowered(at Instant, i int32, end Instant) {
 	watts := u.Load + b.OverheadWatts
 	s.nearEnd(at, i)
 	if most, ok := s.byCharge(i, watts); ok {
-		u.lower(most, u.Holds[likely])
+		s.lower(i, most, Unlimited)
 	}
 	if factor, ok := s.byMinutes(i, watts, end); ok {
 		spread := ownSpread
 		if s.Policy.UPSs[i].OwnPermille != 0 {
 			spread = knownSpread
 		}
-		u.lower(b.Weighed(s.prior(i), factor, spread))
+		least, probable := b.Weighed(s.prior(i), factor, spread)
+		s.lower(i, least, probable)
 	}
 }
 
@@ -398,14 +407,13 @@ const (
 	knownSpread = 0.4
 )
 
-// lower puts a lower projection in force; true when the low part is lower.
-func (u *UPS) lower(least, probable float64) bool {
+// lower puts a lower projection in force.
+func (s *State) lower(i int32, least, probable float64) {
+	u := &s.UPSs[i]
 	u.Holds[likely] = min(u.Holds[likely], probable)
-	if least >= u.Holds[low]-noticed {
-		return false
+	if least < s.holds(i, low)-noticed {
+		u.Holds[low] = least
 	}
-	u.Holds[low] = least
-	return true
 }
 
 // noticed is the least part of a store by which a projection is lowered.
@@ -507,6 +515,7 @@ type believed struct {
 	belief     battery.Belief
 	prior, own float64
 	warmth     int64
+	day        int64
 	known      bool
 
 	part  float64 // the part of the store that counts is at, and what it gives at the rate of the label
@@ -516,16 +525,25 @@ type believed struct {
 
 func (s *State) believed(i int32) *believed {
 	b := &s.scratch().beliefs[i]
-	if !b.known || b.warmth != s.UPSs[i].Warmth {
+	if !b.known || b.warmth != s.UPSs[i].Warmth || b.day != s.day() {
 		s.believe(i, b)
 	}
 	return b
 }
 
+// day is the one that batteries are as old as: today; in an outage that on which it began,
+// so that no plan is made anew for a midnight.
+func (s *State) day() int64 {
+	if s.Outstanding() {
+		return s.Began.Day()
+	}
+	return s.Now.Day()
+}
+
 // counts is the model at the low part of the store that there is, and what it gives when
 // full at the rate of the label.
 func (s *State) counts(i int32) (m *battery.Model, rated float64) {
-	b, part := s.believed(i), s.UPSs[i].Holds[low]
+	b, part := s.believed(i), s.holds(i, low)
 	if b.part != part {
 		b.part, b.least = part, b.belief.Scaled(part)
 		b.rated = b.least.Full()
@@ -535,7 +553,8 @@ func (s *State) counts(i int32) (m *battery.Model, rated float64) {
 
 func (s *State) believe(i int32, b *believed) {
 	p := &s.Policy.UPSs[i]
-	belief, err := battery.New(p, s.Day)
+	b.day = s.day()
+	belief, err := battery.New(p, b.day)
 	if err != nil {
 		// The loader refuses such a policy; a policy made in code is a fault in the program.
 		panic("shutdown: " + p.Name + ": " + err.Error())
@@ -631,7 +650,7 @@ func (s *State) Runtime(i int32) (short, probable, long time.Duration) {
 	}
 	watts := u.Load + b.OverheadWatts
 	short = at(s.store(i))
-	probable = max(short, at(b.Scaled(u.Holds[likely]), c, watts))
+	probable = max(short, at(b.Scaled(s.holds(i, likely)), c, watts))
 	return short, probable, max(probable, at(b.Scaled(b.High), c, watts))
 }
 
@@ -644,7 +663,7 @@ func (s *State) counted(i int32) float64 {
 	case s.low(i):
 		return 0
 	default:
-		return u.Holds[low]
+		return s.holds(i, low)
 	}
 }
 

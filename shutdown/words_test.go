@@ -68,7 +68,7 @@ func TestCutIsToldAnew(t *testing.T) {
 		s := New()
 		p := home()
 		p.Hosts[0].Observe = observed
-		s.Step(0, &Event{Kind: Adopted, Policy: p, Day: 20100}, nil)
+		s.Step(DayBegins(20100), &Event{Kind: Adopted, Policy: p}, nil)
 		for told := int64(CutNow); told <= CutOrTurned; told++ {
 			for now := int64(CutNow); now <= CutOrTurned; now++ {
 				want := !observed && told != now && now == CutOrTurned

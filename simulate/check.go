@@ -116,7 +116,7 @@ func (c *Checker) Begin(t *world.Truth) {
 	c.truth, c.Violations, c.began, c.lost, c.asks = t, c.Violations[:0], false, shutdown.Never, 0
 	c.saidLow, c.timeLeft = false, false
 	for i := range c.inputs {
-		c.inputs[i] = inputState{good: true, since: Epoch, carried: Epoch}
+		c.inputs[i] = inputState{good: true, since: c.r.epoch, carried: c.r.epoch}
 		c.lastOn[i] = 0
 	}
 	for k := range c.hosts {
@@ -766,7 +766,7 @@ func (c *Checker) bound() bool {
 				return false // the word that the battery is low, and then silence, outranks the projection
 			}
 			for i := range c.inputs {
-				if saw := c.inputs[i].sawLoss; (m.UPS < 0 || int(m.UPS) == i) && (saw == 0 || saw > Epoch.Add(m.At)) {
+				if saw := c.inputs[i].sawLoss; (m.UPS < 0 || int(m.UPS) == i) && (saw == 0 || saw > c.r.epoch.Add(m.At)) {
 					return false // the loss itself was not seen
 				}
 			}

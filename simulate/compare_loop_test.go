@@ -112,7 +112,7 @@ func newPlainLoop(s *compareSite, p *policy.Policy, core bool) (*plainLoop, erro
 	}
 	if core {
 		l.first, l.state = shutdown.New(), shutdown.New()
-		l.first.Step(Epoch, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: day}, nil)
+		l.first.Step(Epoch(day), &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
 	}
 	return l, nil
 }
@@ -123,7 +123,7 @@ func (l *plainLoop) put(in time.Duration, what plainKind, host int32, mark uint3
 
 // run lets the input be lost until every host is off.
 func (l *plainLoop) run(t *world.Truth) {
-	l.now, l.at, l.up, l.worked, l.cut, l.last = Epoch, Epoch, len(l.hosts), 0, 0, 0
+	l.now, l.at, l.up, l.worked, l.cut, l.last = Epoch(day), Epoch(day), len(l.hosts), 0, 0, 0
 	l.events, l.charge, l.load = l.events[:0], battery.Charge{}, 0
 	l.battery = t.UPSs[0].Model(&l.belief)
 	for k := range l.hosts {
@@ -197,7 +197,7 @@ func (l *plainLoop) off(k int32) {
 	l.hosts[k].on = false
 	l.load -= float64(l.p.Hosts[k].Watts)
 	l.up--
-	l.last = l.now.Sub(Epoch)
+	l.last = l.now.Sub(Epoch(day))
 }
 
 func (l *plainLoop) watts() float64 { return l.load + l.belief.OverheadWatts }
@@ -226,7 +226,7 @@ func (l *plainLoop) reading() {
 	left := max(0, l.battery.Left(l.charge, l.watts()))
 	m := shutdown.Nothing
 	m.Source, m.Input, m.Battery = shutdown.FromBattery, shutdown.LineBad, shutdown.StatusNormal
-	m.LoadWatts, m.OnBatterySecs = int64(l.load), int64(l.now.Sub(Epoch)/time.Second)
+	m.LoadWatts, m.OnBatterySecs = int64(l.load), int64(l.now.Sub(Epoch(day))/time.Second)
 	m.ChargeTenths = int64(1000 * left / (l.battery.Energy - l.battery.Ohmic*l.watts()))
 	m.RuntimeSeconds = int64(left/l.watts()) / 60 * 60
 	if left < l.watts()*usualLow.Seconds() {

@@ -93,7 +93,7 @@ func BenchmarkSameOutage(b *testing.B) {
 	b.Run("room", func(b *testing.B) {
 		s.trials(b, p, func(t *world.Truth) (int, bool, time.Duration) {
 			f.run(t)
-			return w.Events, f.cut(), w.Now.Sub(Epoch)
+			return w.Events, f.cut(), w.Now.Sub(Epoch(day))
 		})
 	})
 	r := newRunner(b, p)
@@ -142,9 +142,9 @@ func (s *compareSite) trials(b *testing.B, p *policy.Policy, run func(t *world.T
 // untilOff is [Runner.Run] as far as there is anything to compare.
 func (r *Runner) untilOff(t *world.Truth) (events int, cut bool, last time.Duration) {
 	w := r.world
-	w.Reset(t, Epoch)
+	w.Reset(t, Epoch(day))
 	if r.first.Policy == nil {
-		r.first.Step(Epoch, &r.adopt, nil)
+		r.first.Step(Epoch(day), &r.adopt, nil)
 	}
 	r.state.CopyFrom(r.first)
 	r.state.Terse(true)
@@ -159,7 +159,7 @@ func (r *Runner) untilOff(t *world.Truth) (events int, cut bool, last time.Durat
 	for k := range w.Hosts {
 		cut = cut || w.Hosts[k].WasCut
 	}
-	return w.Events, cut, w.Now.Sub(Epoch)
+	return w.Events, cut, w.Now.Sub(Epoch(day))
 }
 
 // Aim: what is compared is one outage. Method: the same draws by the world and by the plain
@@ -196,7 +196,7 @@ func TestSameOutage(t *testing.T) {
 				_, cut, last = r.untilOff(&truth)
 			} else {
 				f.run(&truth)
-				cut, last = f.cut(), w.Now.Sub(Epoch)
+				cut, last = f.cut(), w.Now.Sub(Epoch(day))
 			}
 			if cut {
 				cuts++
@@ -253,13 +253,13 @@ func (f *fixedPlan) ready() {
 
 func (f *fixedPlan) run(t *world.Truth) {
 	w := f.w
-	w.Reset(t, Epoch)
+	w.Reset(t, Epoch(day))
 	f.wait = f.wait[:0]
 	next, up := 0, w.Up
 	for up > 0 {
 		at := w.Peek()
 		if next < len(f.order) {
-			if start := Epoch.Add(time.Duration(f.s.Hosts[f.order[next]].Start * float64(time.Second))); start <= at {
+			if start := Epoch(day).Add(time.Duration(f.s.Hosts[f.order[next]].Start * float64(time.Second))); start <= at {
 				w.Now = max(w.Now, start)
 				f.wait = append(f.wait, f.order[next])
 				next++

@@ -48,7 +48,7 @@ func (w *cutWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	w.said[n.Host] = true
 	if h := &w.r.world.Hosts[n.Host]; n.A == shutdown.CutNow || n.A == shutdown.CutOff {
 		if w.right++; h.On || !h.LastCut {
-			w.t.Errorf("%s, at %s: %s", w.what, at.Sub(Epoch), n.Text(w.p))
+			w.t.Errorf("%s, at %s: %s", w.what, at.Sub(Epoch(day)), n.Text(w.p))
 		}
 	}
 }

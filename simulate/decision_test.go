@@ -42,7 +42,7 @@ func BenchmarkDecision(b *testing.B) {
 					worst, of = d, i
 				}
 			}
-			b.Logf("the worst answers event %d of %d, %v after the start, of kind %d", of+1, len(events), events[of].at.Sub(Epoch), events[of].e.Kind)
+			b.Logf("the worst answers event %d of %d, %v after the start, of kind %d", of+1, len(events), events[of].at.Sub(Epoch(day)), events[of].e.Kind)
 			b.ReportMetric(float64(worst.Microseconds())/1000, "ms-worst")
 			b.ReportMetric(float64(sum.Microseconds())/float64(len(events)), "µs-mean")
 			b.ReportMetric(0, "ns/op")

@@ -54,7 +54,7 @@ func (d *digest) line(class int, text string) {
 // Event implements [Log].
 func (d *digest) Event(at shutdown.Instant, e *shutdown.Event) {
 	if e.Kind != shutdown.Adopted {
-		d.line(0, transcript.Event(d.p, at-Epoch, e))
+		d.line(0, transcript.Event(d.p, at-Epoch(day), e))
 	}
 }
 
@@ -68,8 +68,8 @@ func (d *digest) Effect(at shutdown.Instant, f *shutdown.Effect) {
 		class = 3
 	}
 	g := *f
-	g.Action.Deadline -= Epoch
-	d.line(class, transcript.Effect(d.p, at-Epoch, &g))
+	g.Action.Deadline -= Epoch(day)
+	d.line(class, transcript.Effect(d.p, at-Epoch(day), &g))
 }
 
 func (d *digest) String() string {

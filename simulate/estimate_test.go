@@ -30,9 +30,9 @@ func (e *emptied) Effect(shutdown.Instant, *shutdown.Effect) { e.look() }
 // ran out.
 func alone(w *world.World, o *Outage, seed uint64) bool {
 	truth := o.TruthOf(seed)
-	w.Reset(&truth, Epoch)
+	w.Reset(&truth, Epoch(day))
 	e := emptied{w: w}
-	end := Epoch.Add(o.Moments[len(o.Moments)-1].At)
+	end := Epoch(day).Add(o.Moments[len(o.Moments)-1].At)
 	for w.Peek() <= end && !e.any {
 		w.Next()
 		e.look()

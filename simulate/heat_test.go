@@ -26,13 +26,13 @@ type asks struct {
 
 func (a *asks) Event(at shutdown.Instant, e *shutdown.Event) {
 	if a.record && e.Kind != shutdown.Adopted {
-		a.lines = append(a.lines, transcript.Event(a.p, shutdown.Instant(at.Sub(Epoch)), e))
+		a.lines = append(a.lines, transcript.Event(a.p, shutdown.Instant(at.Sub(Epoch(day))), e))
 	}
 }
 
 func (a *asks) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	if a.record {
-		a.lines = append(a.lines, transcript.Effect(a.p, shutdown.Instant(at.Sub(Epoch)), f))
+		a.lines = append(a.lines, transcript.Effect(a.p, shutdown.Instant(at.Sub(Epoch(day))), f))
 	}
 	if f.Kind != shutdown.Notify || f.Notice.Clear {
 		return

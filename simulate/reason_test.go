@@ -77,7 +77,7 @@ func (c *reasonCheck) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	s := c.r.State()
 	p := s.Policy
 	bad := func(format string, a ...any) {
-		c.t.Errorf("%s at %v: %s: %s (%s)", c.name, at.Sub(Epoch).Round(time.Second), p.Hosts[n.Host].Name, fmt.Sprintf(format, a...), n.Text(p))
+		c.t.Errorf("%s at %v: %s: %s (%s)", c.name, at.Sub(Epoch(day)).Round(time.Second), p.Hosts[n.Host].Name, fmt.Sprintf(format, a...), n.Text(p))
 	}
 	words := strings.FieldsFunc(n.Name, func(r rune) bool { return strings.ContainsRune(" ,;:", r) })
 	kind := figures.ReplaceAllString(n.Name, "N")

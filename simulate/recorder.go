@@ -66,7 +66,7 @@ func (r *Recorder) Event(at shutdown.Instant, e *shutdown.Event) {
 		r.Curves = make([][]Level, len(r.r.world.UPSs))
 	}
 	if r.Text && e.Kind != shutdown.Adopted {
-		r.Lines = append(r.Lines, transcript.Event(r.r.Policy, at-Epoch, e))
+		r.Lines = append(r.Lines, transcript.Event(r.r.Policy, at-r.r.epoch, e))
 	}
 	r.look(at)
 	if r.Next != nil {
@@ -79,12 +79,12 @@ func (r *Recorder) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	if r.Text {
 		g := *f
 		if g.Kind == shutdown.Begin {
-			g.Action.Deadline -= Epoch
+			g.Action.Deadline -= r.r.epoch
 		}
-		r.Lines = append(r.Lines, transcript.Effect(r.r.Policy, at-Epoch, &g))
+		r.Lines = append(r.Lines, transcript.Effect(r.r.Policy, at-r.r.epoch, &g))
 	}
 	if f.Kind == shutdown.Notify {
-		r.Notes = append(r.Notes, Note{at.Sub(Epoch), f.Notice})
+		r.Notes = append(r.Notes, Note{at.Sub(r.r.epoch), f.Notice})
 	}
 	if r.Next != nil {
 		r.Next.Effect(at, f)
@@ -101,7 +101,7 @@ func gone(h *world.Host) Being {
 
 // look notes where hosts and batteries stand.
 func (r *Recorder) look(at shutdown.Instant) {
-	t := at.Sub(Epoch)
+	t := at.Sub(r.r.epoch)
 	for k := range r.r.world.Hosts {
 		h := &r.r.world.Hosts[k]
 		now := Running
@@ -116,7 +116,7 @@ func (r *Recorder) look(at shutdown.Instant) {
 		s := r.Spans[k]
 		if n := len(s); n > 0 && s[n-1].Being != Off && s[n-1].Being != Cut && h.OffAt != shutdown.Never {
 			// With the agent off, nobody was told: the host may be up again by now.
-			if off := h.OffAt.Sub(Epoch); off > s[n-1].From || off == 0 && n == 1 {
+			if off := h.OffAt.Sub(r.r.epoch); off > s[n-1].From || off == 0 && n == 1 {
 				s[n-1].To = off
 				s = append(s, Span{off, off, gone(h)})
 			}

@@ -12,9 +12,9 @@ import (
 	"ebbline/simulate/world"
 )
 
-// Epoch is the instant at which every run begins: far enough from zero that
-// times before it exist.
-const Epoch = shutdown.Instant(1000 * time.Hour)
+// Epoch is the instant at which every run of a day begins, in days since 1970-01-01: the
+// day's beginning, but far enough from zero that times before it exist.
+func Epoch(day int64) shutdown.Instant { return shutdown.DayBegins(max(day, 42)) }
 
 // longest is how long a run may go on after the last thing of its script: for
 // the battery to be ready again and every host to be back.
@@ -29,7 +29,8 @@ type Runner struct {
 	// shows it; what it does is the same.
 	Reasons bool
 
-	first   *shutdown.State // after adoption and the first answers
+	epoch   shutdown.Instant // at which its runs begin
+	first   *shutdown.State  // after adoption and the first answers
 	state   *shutdown.State
 	world   *world.World
 	effects []shutdown.Effect
@@ -84,8 +85,8 @@ func NewRunner(p *policy.Policy, day int64) (*Runner, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Runner{Policy: p, world: w, state: shutdown.New(), first: shutdown.New()}
-	r.adopt = shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: day}
+	r := &Runner{Policy: p, world: w, epoch: Epoch(day), state: shutdown.New(), first: shutdown.New()}
+	r.adopt = shutdown.Event{Kind: shutdown.Adopted, Policy: p}
 	r.tick = shutdown.Event{Kind: shutdown.Tick}
 	return r, nil
 }
@@ -94,17 +95,17 @@ func NewRunner(p *policy.Policy, day int64) (*Runner, error) {
 // given again.
 func (r *Runner) Run(t *world.Truth, out *Run) {
 	w := r.world
-	w.Reset(t, Epoch)
+	w.Reset(t, r.epoch)
 	if r.first.Policy == nil {
-		r.first.Step(Epoch, &r.adopt, nil)
+		r.first.Step(r.epoch, &r.adopt, nil)
 	}
 	r.state.CopyFrom(r.first)
 	r.state.Terse(!r.Reasons)
 	if r.Log != nil {
-		r.Log.Event(Epoch, &r.adopt)
+		r.Log.Event(r.epoch, &r.adopt)
 	}
 	r.lost, r.steps = shutdown.Never, 0
-	end := Epoch
+	end := r.epoch
 	if n := len(t.Moments); n > 0 {
 		end = end.Add(t.Moments[n-1].At)
 	}

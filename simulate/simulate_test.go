@@ -170,10 +170,10 @@ func (w *minutesWatch) Event(at shutdown.Instant, e *shutdown.Event) {
 	watts := u.Load + w.r.state.Belief(0).OverheadWatts
 	truth := battery.Whole(u.Model.Runtime(u.Charge, watts))
 	if low > truth+4*time.Second { // it is of the answer before
-		w.t.Errorf("at %v the low projection is %v; the battery has %v at %.0f W", at.Sub(Epoch), low, truth, watts)
+		w.t.Errorf("at %v the low projection is %v; the battery has %v at %.0f W", at.Sub(Epoch(day)), low, truth, watts)
 	}
 	i := 0
-	if at >= Epoch.Add(4*time.Minute) {
+	if at >= Epoch(day).Add(4*time.Minute) {
 		i = 1
 	}
 	if w.own[i] == 0 {

@@ -27,7 +27,7 @@ type newsWatch struct {
 func (w *newsWatch) Event(at shutdown.Instant, e *shutdown.Event) {
 	for k := range w.over {
 		if w.over[k] && !w.seen[k] && !w.p.Hosts[k].Self { // that one runs, since the agent does
-			w.t.Errorf("%s, at %s: that %s lost its power is over, and it was not seen up", w.what, at.Sub(Epoch), w.p.Hosts[k].Name)
+			w.t.Errorf("%s, at %s: that %s lost its power is over, and it was not seen up", w.what, at.Sub(Epoch(day)), w.p.Hosts[k].Name)
 		}
 	}
 	clear(w.off)
@@ -70,17 +70,17 @@ func (w *newsWatch) begun(at shutdown.Instant, id shutdown.ActionID) {
 	switch id.Verb {
 	case shutdown.VerbPrepare:
 		if w.steps++; !w.early[id.Host] {
-			w.t.Errorf("%s, at %s: nobody is told of the early step of %s", w.what, at.Sub(Epoch), w.p.Hosts[id.Host].Name)
+			w.t.Errorf("%s, at %s: nobody is told of the early step of %s", w.what, at.Sub(Epoch(day)), w.p.Hosts[id.Host].Name)
 		}
 	case shutdown.VerbSwitchOn:
 		if w.off[id.UPS] != shutdown.OutputStays.String() {
-			w.t.Errorf("%s, at %s: %q is told of an output that is to stay on", w.what, at.Sub(Epoch), w.off[id.UPS])
+			w.t.Errorf("%s, at %s: %q is told of an output that is to stay on", w.what, at.Sub(Epoch(day)), w.off[id.UPS])
 		}
 	case shutdown.VerbSwitchOff:
 		w.outputs++
 		names, is := strings.CutPrefix(w.off[id.UPS], shutdown.OutputGoes.String())
 		if !is {
-			w.t.Errorf("%s, at %s: %q is told of an output that is to go off", w.what, at.Sub(Epoch), w.off[id.UPS])
+			w.t.Errorf("%s, at %s: %q is told of an output that is to go off", w.what, at.Sub(Epoch(day)), w.off[id.UPS])
 		}
 		for k := range w.p.Hosts {
 			h := &w.p.Hosts[k]
@@ -88,7 +88,7 @@ func (w *newsWatch) begun(at shutdown.Instant, id shutdown.ActionID) {
 				continue
 			}
 			if w.under++; !strings.Contains(names, h.Name) && !strings.Contains(names, " others") {
-				w.t.Errorf("%s, at %s: the output goes off under %s, and of them is told: %q", w.what, at.Sub(Epoch), h.Name, names)
+				w.t.Errorf("%s, at %s: the output goes off under %s, and of them is told: %q", w.what, at.Sub(Epoch(day)), h.Name, names)
 			}
 		}
 	}

@@ -39,7 +39,7 @@ func (c *Scene) with(p *policy.Policy) *Scene {
 // ready is the core's state with good input, full batteries and all that is not
 // off up.
 func (c *Scene) ready() *shutdown.State {
-	s, p := shutdown.New(), c.Policy
+	s, p, at := shutdown.New(), c.Policy, Epoch(c.Day)
 	if len(c.Scales) > 0 {
 		q := *p
 		q.UPSs = slices.Clone(p.UPSs)
@@ -49,14 +49,14 @@ func (c *Scene) ready() *shutdown.State {
 		}
 		p = &q
 	}
-	s.Step(Epoch, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: c.Day}, nil)
+	s.Step(at, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
 	for _, k := range c.Off {
-		s.Step(Epoch, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
+		s.Step(at, &shutdown.Event{Kind: shutdown.Observed, Host: int32(k), Sighting: shutdown.SeenOff}, nil)
 	}
 	full := shutdown.Nothing
 	full.Source, full.ChargeTenths = shutdown.FromInput, 1000
 	for i := range s.UPSs {
-		s.Step(Epoch, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: full}, nil)
+		s.Step(at, &shutdown.Event{Kind: shutdown.Measured, UPS: int32(i), Measurement: full}, nil)
 	}
 	return s
 }

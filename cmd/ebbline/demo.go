@@ -109,6 +109,7 @@ type demo struct {
 
 	mu      sync.Mutex // guards the room
 	room    *world.World
+	epoch   shutdown.Instant // of the room's clock
 	waiting map[shutdown.ActionID]chan shutdown.Outcome
 	spans   [][]report.Span
 	level   []report.Point
@@ -124,11 +125,12 @@ func (d *demo) furnish() error {
 	if len(errs) > 0 {
 		return errors.Join(errs...)
 	}
-	room, err := world.New(d.p, today())
+	day := today()
+	room, err := world.New(d.p, day)
 	if err != nil {
 		return err
 	}
-	d.room = room
+	d.room, d.epoch = room, simulate.Epoch(day)
 	d.spans = make([][]report.Span, len(d.p.Hosts))
 	for range d.p.Hosts {
 		d.silent = append(d.silent, none)
@@ -141,7 +143,7 @@ func (d *demo) furnish() error {
 			d.marks = append(d.marks, report.Mark{At: m.At, Label: "input back"})
 		}
 	}
-	room.Reset(o.Truth(1), simulate.Epoch)
+	room.Reset(o.Truth(1), d.epoch)
 	return nil
 }
 
@@ -265,7 +267,7 @@ func (d *demo) move(ctx context.Context) {
 		passed := time.Since(last)
 		last = last.Add(passed)
 		d.lived.Add(int64(min(passed, demoStep)))
-		now := simulate.Epoch.Add(d.now())
+		now := d.epoch.Add(d.now())
 		for d.room.Peek() <= now {
 			e := d.room.Next()
 			if e == nil {
@@ -282,7 +284,7 @@ func (d *demo) move(ctx context.Context) {
 			}
 		}
 		d.room.Update(now)
-		d.note(now.Sub(simulate.Epoch))
+		d.note(now.Sub(d.epoch))
 		d.mu.Unlock()
 		select {
 		case <-ctx.Done():
@@ -402,7 +404,7 @@ func (d *demo) report(c *call) int {
 		if t == shutdown.Never {
 			return nil
 		}
-		n := seconds(t.Sub(simulate.Epoch))
+		n := seconds(t.Sub(d.epoch))
 		return &n
 	}
 	back := true

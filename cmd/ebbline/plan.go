@@ -15,6 +15,7 @@ import (
 	"ebbline/policy"
 	"ebbline/shutdown"
 	"ebbline/shutdown/battery"
+	"ebbline/simulate"
 	"ebbline/simulate/report"
 )
 
@@ -87,9 +88,6 @@ func (c *call) style(width int, color bool) report.Style {
 	return report.Style{Width: width, Color: color && c.Env("NO_COLOR") == "" && c.Env("TERM") != "dumb", ASCII: ascii}
 }
 
-// now is the instant at which the question "if the input failed now" is put.
-const now = shutdown.Instant(1000 * time.Hour)
-
 // ifInputFailed lets the real core see good input and then the loss of it.
 func ifInputFailed(p *policy.Policy, loads, charges pairs, off []string) (*shutdown.State, error) {
 	return ifInputFailedOn(today(), p, loads, charges, off)
@@ -124,8 +122,8 @@ func ifInputFailedOn(day int64, p *policy.Policy, loads, charges pairs, off []st
 		}
 		measured[i].ChargeTenths = int64(math.Floor(10 * v))
 	}
-	s := shutdown.New()
-	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p, Day: day}, nil)
+	s, now := shutdown.New(), simulate.Epoch(day)
+	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
 	for _, name := range off {
 		k, err := hostNamed(p, name)
 		if err != nil {
@@ -367,7 +365,7 @@ type gain struct {
 // gainOf works it out with the battery full, at the load of now; nil when there is nothing
 // to gain.
 func gainOf(s *shutdown.State, i int32) *gain {
-	g, err := battery.Gains(&s.Policy.UPSs[i], s.Day, s.UPSs[i].Load)
+	g, err := battery.Gains(&s.Policy.UPSs[i], s.Now.Day(), s.UPSs[i].Load)
 	if err != nil || g.Low >= battery.Unending {
 		return nil
 	}

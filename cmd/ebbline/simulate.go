@@ -218,7 +218,7 @@ func dayOf(text string) (int64, error) {
 		return today(), nil
 	}
 	t, err := time.Parse(time.DateOnly, text)
-	if err != nil || t.Unix() < 0 {
+	if err != nil || t.Year() < 1970 || t.Year() >= 2200 {
 		return 0, fmt.Errorf("--day takes a date such as 2026-01-31, not %q", text)
 	}
 	return t.Unix() / 86400, nil

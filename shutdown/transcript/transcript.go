@@ -13,7 +13,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"ebbline/policy"
 	"ebbline/shutdown"
@@ -77,7 +76,7 @@ func Event(p *policy.Policy, at shutdown.Instant, e *shutdown.Event) string {
 		if err != nil {
 			panic("transcript: a policy that JSON cannot hold: " + err.Error())
 		}
-		fmt.Fprintf(&b, " day=%d %s", e.Day, text)
+		b.WriteString(" " + string(text))
 	case shutdown.Measured:
 		m := e.Measurement
 		fmt.Fprintf(&b, " %s source=%s", p.UPSs[e.UPS].Name, m.Source)
@@ -211,14 +210,11 @@ func Parse(p *policy.Policy, text string) (shutdown.Instant, *shutdown.Event, er
 }
 
 func parseAdopted(e *shutdown.Event, rest string) error {
-	day, body, _ := strings.Cut(rest, " ")
-	n, err := strconv.ParseInt(strings.TrimPrefix(day, "day="), 10, 64)
-	if err != nil {
-		return fmt.Errorf("adopted wants day=N, not %.40q", day)
+	if strings.HasPrefix(rest, "day=") { // as former builds wrote it; an instant says it
+		_, rest, _ = strings.Cut(rest, " ")
 	}
-	e.Day = n
 	e.Policy = &policy.Policy{}
-	if err := json.Unmarshal([]byte(body), e.Policy); err != nil {
+	if err := json.Unmarshal([]byte(rest), e.Policy); err != nil {
 		return fmt.Errorf("the adopted policy cannot be read: %w", err)
 	}
 	return e.Policy.Check()
@@ -440,6 +436,3 @@ func word[T interface {
 	}
 	return 0
 }
-
-// Day gives the days since 1970-01-01 of an instant that counts from then.
-func Day(t shutdown.Instant) int64 { return int64(t) / int64(24*time.Hour) }

@@ -54,7 +54,7 @@ func outageOf(id shutdown.ActionID, s *shutdown.State) uint32 {
 // stop records a stopping time. A host that was off before it was asked took
 // none.
 func (r *Recorder) stop(p *policy.Host, was *shutdown.Host, ended history.Ending, took time.Duration, s *shutdown.State) {
-	if !was.Ours || was.Asked == 0 || int(was.Last.Action.ID.Method) >= len(p.Methods) {
+	if was.State == shutdown.TurnedOff || was.State == shutdown.AskedOff || was.Asked == 0 || int(was.Last.Action.ID.Method) >= len(p.Methods) {
 		return
 	}
 	r.writer.RecordStop(history.Stop{

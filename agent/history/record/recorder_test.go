@@ -96,7 +96,7 @@ func (r *room) begin() {
 	r.rec = New(r.writer, func() time.Time { return time.Unix(0, int64(r.at)).Add(time.Hour) }, func() { r.over++ })
 	if r.state == nil {
 		r.state = shutdown.New()
-		r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
+		r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy})
 		return
 	}
 	r.step(&shutdown.Event{Kind: shutdown.Restarted})

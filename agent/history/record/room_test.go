@@ -50,7 +50,7 @@ func TestOutageIsTold(t *testing.T) {
 	r := newRoom(t)
 	r.more = 300 // else the plan, which counts on a weak battery, does not fit
 	r.policy.Hosts[0].DependsOn = []int{1}
-	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
+	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy})
 	r.run(60)
 	r.lost = true
 	lost := r.at.Add(time.Second) // when it is heard of
@@ -242,7 +242,7 @@ func TestOrderIsJudged(t *testing.T) {
 func TestOrdersForOneHostAreTold(t *testing.T) {
 	r := newRoom(t)
 	r.policy.Hosts[0].DependsOn = []int{1}
-	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy, Day: day})
+	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy})
 	r.run(60)
 	say := func(o shutdown.Order, k int32) {
 		r.step(&shutdown.Event{Kind: shutdown.Commanded, Order: o, Host: k, Text: "root"})

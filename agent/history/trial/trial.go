@@ -291,9 +291,8 @@ func (t *Trial) Needed() time.Duration {
 // every UPS failed now, by the real core: with this battery as it is by the model
 // or by its reading, whichever is less, and the others full.
 func (t *Trial) left(m shutdown.Measurement) time.Duration {
-	const now = shutdown.Instant(1000 * time.Hour)
-	s := shutdown.New()
-	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: t.Policy, Day: t.Day}, nil)
+	s, now := shutdown.New(), shutdown.DayBegins(t.Day)
+	s.Step(now, &shutdown.Event{Kind: shutdown.Adopted, Policy: t.Policy}, nil)
 	for i := range t.Policy.UPSs {
 		n := shutdown.Nothing
 		n.Source = shutdown.FromInput
