@@ -71,3 +71,22 @@ func TestOffOfTheOwnFeed(t *testing.T) {
 		}
 	}
 }
+
+// Aim: a card's own count of seconds on battery dates a loss only where it can be that.
+// Method: the first answers after adoption are of a UPS on battery; the count is a minute's,
+// a day's and one second, and the most that RFC 1628 lets it be.
+func TestSecondsOnBattery(t *testing.T) {
+	for _, c := range []struct {
+		count int64
+		want  time.Duration
+	}{{60, time.Minute}, {24*3600 + 1, 0}, {1<<31 - 1, 0}} {
+		s, at := New(), DayBegins(20100)
+		s.Step(at, &Event{Kind: Adopted, Policy: home()}, nil)
+		m := Nothing
+		m.Source, m.Input, m.LoadWatts, m.ChargeTenths, m.OnBatterySecs = FromBattery, LineBad, 100, 1000, c.count
+		s.Step(at, &Event{Kind: Measured, Measurement: m}, nil)
+		if got := at.Sub(s.Began); got != c.want {
+			t.Errorf("after a count of %d s the loss is %s old, want %s", c.count, got, c.want)
+		}
+	}
+}

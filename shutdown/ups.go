@@ -215,9 +215,11 @@ func (s *State) inputLost(at Instant, i int32, since Instant, resumes bool) {
 }
 
 // since is when a loss of input began of which an answer tells: the UPS's own count
-// dates it, no further back than the last answer with input.
+// dates it, no further back than the last answer with input. One that says more than a day
+// counts something else.
 func (u *UPS) since(at Instant, m *Measurement) Instant {
-	if m.OnBatterySecs <= 0 {
+	const most = 24 * 3600
+	if m.OnBatterySecs <= 0 || m.OnBatterySecs > most {
 		return at
 	}
 	began := at.Add(-time.Duration(m.OnBatterySecs) * time.Second)

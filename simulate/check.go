@@ -75,7 +75,7 @@ type hostState struct {
 	given   shutdown.Order   // of the host, by an operator
 	word    shutdown.Order   // the one that was taken and is in force
 	wordAt  shutdown.Instant // when it was taken
-	last    shutdown.Order   // the last that was taken
+	last    shutdown.Order   // the last that was taken, but to keep it
 	judged  bool             // a person said of it that it may stay as it is
 	told    bool             // an order to stop was begun for the word that was taken last
 	held    bool             // when it was asked, its UPS carried what a host elsewhere is reached through
@@ -231,9 +231,13 @@ func (c *Checker) ordered(k int32, o shutdown.Order) {
 	if h.given != o {
 		c.broken("P9", "%s is under an order to %s that no operator gave", c.p.Hosts[k].Name, o)
 	}
-	h.given, h.word, h.last, h.wordAt, h.judged, h.told = 0, o, o, c.r.world.Now, false, false
-	if o == shutdown.Clear {
-		h.word, h.judged = 0, true
+	h.given, h.word, h.wordAt, h.told = 0, o, c.r.world.Now, false
+	switch o {
+	case shutdown.KeepHost: // starts nothing, and says nothing of why it may be off
+	case shutdown.Clear:
+		h.word, h.last, h.judged = 0, o, true
+	default:
+		h.last, h.judged = o, false
 	}
 }
 
@@ -565,7 +569,7 @@ func (c *Checker) leftOff() {
 	}
 	for k := range c.p.Hosts {
 		h := &c.r.world.Hosts[k]
-		if w := &c.hosts[k]; w.last == shutdown.StopHost || w.judged {
+		if c.hosts[k].judged || c.offByWord(k) {
 			continue
 		}
 		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].doubt && c.cutAlone(k) || c.hosts[k].notBack || c.wasOff(k) || c.truth.Hosts[k].Mode == world.Unreachable {
@@ -576,6 +580,14 @@ func (c *Checker) leftOff() {
 		}
 		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
 	}
+}
+
+// offByWord tells whether an operator wanted a host off, or one that it needs: an order to
+// start it waits for that one.
+func (c *Checker) offByWord(k int) bool {
+	return c.hosts[k].last == shutdown.StopHost || slices.ContainsFunc(c.p.Hosts[k].DependsOn, func(d int) bool {
+		return !c.r.world.Hosts[d].On && c.offByWord(d)
+	})
 }
 
 // cutShows tells whether the core can know that a host was cut, and start it: for

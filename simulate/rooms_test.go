@@ -149,6 +149,8 @@ var onceBrokenSaid = []struct {
 	{"a UPS had said in a loss that it was testing, and nothing of its input; a true test, which says that the input is there, was not believed", 28000224, 28000224010},
 	{"an output was switched off under the way to hosts elsewhere, whose other feed had given out, and was silent", 32001094, 32001094002},
 	{"a host that was being started was asked in vain in the next loss; spared, with the way to it dark, it counted as up, and stayed off unsaid", 40100249, 40100249023},
+	{"by the checker: a guest was to start, and its host was stopped by a later order", 40000083, 40000083005},
+	{"by the checker: a host that an operator had stopped late was to be kept", 62000041, 62000041011},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
