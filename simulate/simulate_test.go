@@ -590,43 +590,46 @@ func firstDifference(a, b string) string {
 	return "one is longer"
 }
 
-// Aim: the wall clock does not matter to the core (P10). Method: the same
-// outage, every instant an odd span later; the effects are the same, shifted.
+// Aim: the wall clock does not matter to the core (P10), but for the day that tells how old
+// a battery is. Method: the same outage, every instant hours later on the same day, and years
+// later with batteries whose dates nobody stated; the effects are the same, shifted.
 func TestShiftedClock(t *testing.T) {
+	shifted(t, readPolicy(t, "rig.hcl"), shutdown.Instant(7*time.Hour))
 	p := readPolicy(t, "rig.hcl")
+	for i := range p.UPSs {
+		p.UPSs[i].Battery.InstalledDay = 0
+	}
+	shifted(t, p, shutdown.Instant(777*24*time.Hour))
+}
+
+func shifted(t *testing.T, p *policy.Policy, shift shutdown.Instant) {
+	t.Helper()
 	r := newRunner(t, p)
 	text, err := os.ReadFile("../testdata/outages/night.outage")
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := parse(t, p, string(text))
-	var events []struct {
-		at shutdown.Instant
-		e  shutdown.Event
-	}
-	r.Log = logFunc(func(at shutdown.Instant, e *shutdown.Event) {
-		events = append(events, struct {
-			at shutdown.Instant
-			e  shutdown.Event
-		}{at, *e})
-	})
-	var run Run
-	r.Run(o.Truth(1), &run)
-	const shift = shutdown.Instant(777 * 24 * time.Hour)
 	a, b := shutdown.New(), shutdown.New()
-	for _, x := range events {
-		fa, fb := a.Step(x.at, &x.e, nil), b.Step(x.at+shift, &x.e, nil)
+	r.Log = logFunc(func(at shutdown.Instant, e *shutdown.Event) {
+		f := *e
+		fa, fb := a.Step(at, e, nil), b.Step(at+shift, &f, nil)
 		if len(fa) != len(fb) {
-			t.Fatalf("at %v: %d effects against %d", x.at, len(fa), len(fb))
+			t.Fatalf("at %v: %d effects against %d", at, len(fa), len(fb))
 		}
 		for i := range fa {
 			if fa[i].Kind == shutdown.Begin || fa[i].Kind == shutdown.Cancel {
 				fb[i].Action.Deadline -= shift
 			}
 			if fa[i] != fb[i] {
-				t.Fatalf("at %v: %+v against %+v", x.at, fa[i], fb[i])
+				t.Fatalf("%s later, at %v: %+v against %+v", time.Duration(shift), at, fa[i], fb[i])
 			}
 		}
+	})
+	o := parse(t, p, string(text))
+	var run Run
+	r.Run(o.Truth(1), &run)
+	if a.Outage == 0 || a.Now.Day() != r.epoch.Day() {
+		t.Fatalf("%d outages, from day %d to %d", a.Outage, r.epoch.Day(), a.Now.Day())
 	}
 }
 
