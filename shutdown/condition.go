@@ -538,7 +538,7 @@ func (s *State) ofStop(k int32) {
 	case h.State == Told:
 	case o == Refused:
 		s.holdsThat(HostRefuses, -1, k).Name = s.saidOf(k, -1)
-	case o == Unreachable && h.State != AskedOff: // in doubt: the order before may have arrived, this one did not
+	case o == Unreachable && h.State != AskedOff: // of one in doubt an order before may have arrived; this one did not
 		s.holdsThat(HostUnreachable, -1, k).Name = s.saidOf(k, -1)
 	}
 }
@@ -587,8 +587,6 @@ func (s *State) ShownAs(k int32) string {
 func notice(c Code, ups, host int32) Effect {
 	return Effect{Kind: Notify, Host: -1, UPS: -1, Notice: Notice{Code: c, UPS: ups, Host: host, B: -1}}
 }
-
-func record(c Code, ups, host int32) Effect { return notice(c, ups, host) }
 
 func cleared(c Code, ups, host int32) Effect {
 	e := notice(c, ups, host)

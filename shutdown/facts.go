@@ -160,7 +160,7 @@ func (s *State) Waits() bool {
 // purpose, or a host is being stopped or started.
 func (s *State) Busy() bool {
 	for k := range s.Hosts {
-		if h := &s.Hosts[k]; h.under() || h.State == Interrupted || h.State == Late || h.State == Halfway {
+		if h := &s.Hosts[k]; h.pending() || h.State == Interrupted || h.State == Late || h.State == Halfway {
 			return true
 		}
 	}
@@ -266,7 +266,7 @@ func (s *State) commanded(at Instant, e *Event) {
 		s.endKeeps() // whatever was said before
 	}
 	s.dropSchedule()
-	n := record(OrderTaken, -1, -1)
+	n := notice(OrderTaken, -1, -1)
 	if n.Notice.A = int64(o); idle {
 		n.Notice.B = OrderIdle
 	}
@@ -296,7 +296,7 @@ func (s *State) finished(at Instant, e *Event) bool {
 		return true
 	case VerbPrepare:
 		if e.Outcome != Accepted {
-			n := record(EarlyStep, -1, id.Host)
+			n := notice(EarlyStep, -1, id.Host)
 			n.Notice.A, n.Notice.Name = int64(e.Outcome), e.Text
 			s.emit(n)
 		}
@@ -415,7 +415,7 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 	case h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway, long && (h.State == Up || h.State == Silent):
 		h.Seen, h.SeenFrom = 0, at // it may have gone meanwhile
 	}
-	if h.Last.underWay() && h.under() {
+	if h.Last.underWay() && h.pending() {
 		if h.State != Starting {
 			s.fold(k, InUnsure) // the order may have been taken and its answer lost
 		}

@@ -19,7 +19,7 @@ const (
 	GivenUp                          // no order is known to have arrived, and its allowance is used up
 	Off                              // stopped or cut by an outage, off by all that is known: it is brought back
 	Dark                             // its UPSs say that they carry nothing
-	Starting                         // told to start, not seen up yet
+	Starting                         // to be started, or told to; not seen up yet
 	Interrupted                      // told to start when the input was lost again: it may be up
 	Failed                           // every way to start it was tried in vain
 	AskedOff                         // asked to stop all the same, it looked turned off before and does so still: no outage brings it back
@@ -48,7 +48,7 @@ const (
 	InSpent                     // its allowance is used up
 	InSpared                    // its input is there, and no order has arrived
 	InStays                     // its input is there, it is up, and will not go any more
-	InCut                       // off, by all that is known, and its input is there; one that no order reached is started at once: if it is up, that does no harm
+	InCut                       // taken for off, with its input there; one that was asked, and that no order is known to have reached, is started at once: if it is up, that does no harm
 	InDark                      // no feed carries anything
 	InLit                       // one does again
 	InHostOff                   // the host that it runs on is off
@@ -153,14 +153,14 @@ func (s *State) tellChange(k int32, from HostState, in Input) {
 	h := &s.Hosts[k]
 	switch {
 	case (in == InGone || in == InOff) && (h.State == Off || h.State == TurnedOff) && (stopping(from) || from == Late || from == Halfway || from == GivenUp):
-		n := record(HostDown, -1, k)
+		n := notice(HostDown, -1, k)
 		n.Notice.Span = s.tookToStop(k)
 		if s.powerCut(k) {
 			n.Notice.B = int64(h.Last.Action.ID.Method)
 		}
 		s.emit(n)
 	case from == Starting && h.State == Up && h.Last.Action.ID.Verb == VerbStart:
-		n := record(HostBack, -1, k)
+		n := notice(HostBack, -1, k)
 		n.Notice.Span = s.Now.Sub(h.Asked)
 		s.emit(n)
 	}
@@ -221,13 +221,15 @@ func (h *Host) asked() bool {
 // givenUp tells whether its allowance is used up, and it may run still.
 func (h *Host) givenUp() bool { return h.State == GivenUp || h.State == Late }
 
-// under tells whether an order to it may be under way.
-func (h *Host) under() bool { return stopping(h.State) || h.State == Starting }
+// pending tells whether an order to it is meant to be carried out yet, begun or not.
+func (h *Host) pending() bool { return stopping(h.State) || h.State == Starting }
 
+// underWay tells whether an order to it was begun and has not ended.
 func (h *Host) underWay() bool { return h.Last.underWay() }
 
 // runs tells whether it is up, or not known to be otherwise, and not asked to stop:
-// it would be planned for when its input is lost.
+// it would be planned for when its input is lost. One that looks turned off counts here, and
+// as off ([Host.IsOff]): only its silence says that it is.
 func (h *Host) runs() bool {
 	switch h.State {
 	case Unseen, Up, Silent, Halfway, Interrupted:

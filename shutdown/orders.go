@@ -300,7 +300,7 @@ func (s *State) earlyStep(k int32) ActionID {
 
 // prepare begins a host's early step.
 func (s *State) prepare(at Instant, k int32) {
-	n := record(EarlyStep, -1, k)
+	n := notice(EarlyStep, -1, k)
 	if n.Notice.Span = -1; s.Hosts[k].Word != StopHost {
 		n.Notice.Span = s.startOf(k).Sub(at)
 	}
@@ -437,7 +437,7 @@ func (s *State) look(at Instant) {
 func (s *State) lookEvery(at Instant, k int32) time.Duration {
 	h := &s.Hosts[k]
 	switch {
-	case h.under(), h.State == Interrupted, h.State == Silent:
+	case h.pending(), h.State == Interrupted, h.State == Silent:
 		return fastLook
 	case h.unlooked(at):
 		return fastLook // it may have gone, or come, meanwhile
@@ -539,14 +539,14 @@ func (s *State) switchOutput(at Instant, i int32, v Verb) {
 // lose their power by it.
 func (s *State) tellSwitched(i int32, v Verb) {
 	if v == VerbSwitchOn {
-		n := record(OutputStays, i, -1)
+		n := notice(OutputStays, i, -1)
 		if s.UPSs[i].OnBattery() {
 			n.Notice.A = 1
 		}
 		s.emit(n)
 		return
 	}
-	n := record(OutputGoes, i, -1)
+	n := notice(OutputGoes, i, -1)
 	var run []string
 	for k := range s.Hosts {
 		if h, p := &s.Hosts[k], &s.Policy.Hosts[k]; s.fedBy(int32(k), i) && s.affected(int32(k)) && !h.IsOff() && !p.Self {
@@ -636,7 +636,7 @@ func (s *State) keepsOn(at Instant, k, i int32) bool {
 	case s.Policy.Hosts[k].StaysUp:
 		return true
 	}
-	return (h.runs() && !s.askedInVain(k) || h.under()) && !s.inTime(at, k, i)
+	return (h.runs() && !s.askedInVain(k) || h.pending()) && !s.inTime(at, k, i)
 }
 
 // inTime tells whether a host that stops will be off, or have used up its allowance,

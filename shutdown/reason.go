@@ -313,7 +313,7 @@ func minutes(d time.Duration) string {
 // tellAsked tells that a host is asked now: why, and with what margin. A cause that is
 // none of the schedule's is given.
 func (s *State) tellAsked(k int32, cause Cause) {
-	n, w := record(HostAsked, -1, k), s.scratch()
+	n, w := notice(HostAsked, -1, k), s.scratch()
 	n.Notice.A, n.Notice.Span = int64(cause), battery.Unending
 	if cause == 0 {
 		n.Notice.A = int64(s.causeOf(k))

@@ -186,7 +186,7 @@ func (s *State) interrupted(k int32) bool {
 func (s *State) startAnew(at Instant, k int32) {
 	h := &s.Hosts[k]
 	h.Asked = at
-	s.emit(record(HostStarted, -1, k))
+	s.emit(notice(HostStarted, -1, k))
 	s.startBy(at, k, 0)
 }
 
@@ -259,7 +259,7 @@ func (s *State) conclude(at Instant) {
 	if !all {
 		return
 	}
-	n := record(OutageOver, -1, -1)
+	n := notice(OutageOver, -1, -1)
 	n.Notice.A, n.Notice.Span = int64(s.Outage), at.Sub(s.Began)
 	s.emit(n)
 	s.Began, s.Word = 0, 0

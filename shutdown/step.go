@@ -51,8 +51,8 @@ func (s *State) learn(at, before Instant, e *Event) bool {
 	case Measured:
 		wrong := s.saysOffWrongly(e.UPS)
 		if s.UPSs[e.UPS].loneOff(at, s.Alive, &e.Measurement) {
-			s.work.waked = false // worked out anew: it is asked for another
-			return false         // as if it had not come
+			s.work.waked = false // when to wake is worked out anew: the UPS is asked for another answer
+			return false         // as if this one had not come: it puts off no silence
 		}
 		m := &e.Measurement
 		if m.Source == FromNothing && s.mustCarry(e.UPS) {

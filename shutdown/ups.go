@@ -132,7 +132,7 @@ func (s *State) turn(at Instant, i int32, says Says, since Instant) {
 	case says == SaysOff || says == SaysOffLost:
 		u.GapFrom, u.GapTo = s.gapSince(i, u.OffHeard), 0
 	case says == SaysTest:
-		s.emit(record(TestSeen, i, -1))
+		s.emit(notice(TestSeen, i, -1))
 	}
 	switch away := u.OnBattery(); {
 	case away && !was:

@@ -179,7 +179,7 @@ func (s *State) saidOfHost(at Instant, e *Event) {
 	if s.Objection(e) != "" {
 		return
 	}
-	n := record(OrderTaken, -1, e.Host)
+	n := notice(OrderTaken, -1, e.Host)
 	n.Notice.A, n.Notice.B = int64(e.Order), -1
 	if e.Order == Clear {
 		n.Notice.B = int64(e.Code)

@@ -81,6 +81,7 @@ type hostState struct {
 	held    bool             // when it was asked, its UPS carried what a host elsewhere is reached through
 	doubt   bool             // it was said that it lost its power or was turned off, and nobody knows which
 	seen    bool             // a look showed it up
+	looked  bool             // it was said that it looked turned off, and no look has shown it up since
 }
 
 // NewChecker makes a checker for the runner and has it watch its runs.
@@ -139,7 +140,7 @@ func (c *Checker) Event(at shutdown.Instant, e *shutdown.Event) {
 	case e.Kind == shutdown.Commanded && e.Order.OfHost():
 		c.hosts[e.Host].given = e.Order
 	case e.Kind == shutdown.Observed && e.Sighting == shutdown.SeenUp:
-		c.hosts[e.Host].seen = true
+		c.hosts[e.Host].seen, c.hosts[e.Host].looked = true, false
 		// A start is through; and what was off for an operator was started by somebody.
 		if h, w := &c.hosts[e.Host], &c.r.world.Hosts[e.Host]; h.word == shutdown.StartHost || h.word == shutdown.StopHost && w.WasOff && w.OffAt >= h.wordAt {
 			h.word = 0
@@ -209,6 +210,7 @@ func (c *Checker) note(n *shutdown.Notice) {
 		c.ordered(n.Host, shutdown.Order(n.A))
 	case n.Code == shutdown.HostGivenUp && !n.Clear:
 		c.hosts[n.Host].givenUp = true
+		c.hosts[n.Host].looked = n.A == shutdown.GivenUpUnseen || n.A == shutdown.GivenUpCut
 		if c.r.world.Hosts[n.Host].On {
 			c.timeLeft = c.timeFor()
 		}
@@ -427,7 +429,7 @@ func (c *Checker) start(at shutdown.Instant, k int32) {
 		c.broken("P8", "%s is started before the input of any feed has been good for %s", p.Name, site.Restore.StableFor)
 	}
 	for _, d := range p.DependsOn {
-		if c.hosts[d].word == shutdown.StopHost || c.hosts[d].judged {
+		if c.hosts[d].word == shutdown.StopHost || c.hosts[d].judged || c.hosts[d].looked {
 			continue // it is not waited for, as one that was turned off
 		}
 		if w.Hosts[d].LastCut && (c.lies(&c.p.Hosts[d]) || !c.cutShows(d)) || c.hidden(d) {

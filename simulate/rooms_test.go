@@ -120,6 +120,7 @@ var onceBrokenLater = []struct {
 	{"a host that overran was given up, no plan fitted for a moment, and guests were cut with their host; and by the checker: one that was off was given up later", 31005847, 31005847023},
 	{"by the checker: what a host out of sight draws to the end was no part of what the battery can carry", 37004855, 37004855021},
 	{"by the checker: a host that its user had turned off came up with its power, and nobody could see that yet", 33001852, 33001852011},
+	{"by the checker: a host whose power blinked unseen looked turned off, and came up with its power", 43004306, 43004306022},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
