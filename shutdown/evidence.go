@@ -415,11 +415,7 @@ func (s *State) proof(k int32) bool {
 // battery was low when an answer of it was missing.
 func (s *State) inView(k int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
-		dark := true
-		for _, f := range s.Policy.Loads[l].FedBy {
-			dark = dark && s.mayBeDead(int32(f))
-		}
-		if dark {
+		if s.allMayBeDead(s.Policy.Loads[l].FedBy) {
 			return false
 		}
 	}
@@ -459,6 +455,11 @@ func (s *State) misses(i int32) bool {
 // mayBeDead tells whether a UPS carries nothing, or may: it is not counted on.
 func (s *State) mayBeDead(i int32) bool {
 	return s.UPSs[i].Dead() || s.mayBeEmpty(i) || s.unheard(s.Now, i)
+}
+
+// allMayBeDead tells whether what these UPSs feed has no power, or may have none.
+func (s *State) allMayBeDead(feeds []int) bool {
+	return !slices.ContainsFunc(feeds, func(f int) bool { return !s.mayBeDead(int32(f)) })
 }
 
 // mayBeEmpty tells whether a UPS may have carried nothing since its last answer: that was

@@ -93,6 +93,7 @@ var onceBroken = []struct {
 	{"a host was started at a charge that the battery's gauge did not show", 8001397, 8001397002},
 	{"by the checker: a UPS fell silent a second after the loss, before it had been asked", 20001435, 20001435020},
 	{"an odd answer said input, and that it was bad; the UPS gave out then, and the input counted as back from the odd one on", 36001818, 36001818018},
+	{"a host given up, silent for an hour, counted as up when its UPS gave out with the way to it", 42011590, 42011590007},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -121,6 +122,7 @@ var onceBrokenLater = []struct {
 	{"by the checker: what a host out of sight draws to the end was no part of what the battery can carry", 37004855, 37004855021},
 	{"by the checker: a host that its user had turned off came up with its power, and nobody could see that yet", 33001852, 33001852011},
 	{"by the checker: a host whose power blinked unseen looked turned off, and came up with its power", 43004306, 43004306022},
+	{"a host given up, silent for an hour, counted as up: its UPS gave out with the way to it, and hosts that need it were started", 43013042, 43013042003},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
