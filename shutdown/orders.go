@@ -248,11 +248,14 @@ func (s *State) outputsWanted(at Instant, k int32) bool {
 // one that depends on k and stays up, on another feed or since it is only watched, or -1.
 func (s *State) blocker(k int32) (blocker, stays int32) {
 	blocker, stays = -1, -1
-	self := s.Policy.Hosts[k].Self
-	for _, i := range s.Order() {
+	self, before := s.Policy.Hosts[k].Self, s.scratch().dependents[k]
+	if self {
+		before = s.Order()
+	}
+	for _, i := range before {
 		h := &s.Hosts[i]
 		old := h.unlooked(s.Now)
-		if i == k || !h.runs() && !stopping(h.State) && !old || !self && !dependsOn(s.Policy.Hosts[i].DependsOn, k) {
+		if i == k || !h.runs() && !stopping(h.State) && !old {
 			continue
 		}
 		switch {

@@ -11,24 +11,24 @@ import (
 // work is scratch space, and what is kept beside the facts that it was worked out
 // from. Thrown away at any moment, it changes no byte of what is decided.
 type work struct {
-	deeds    []Effect  // those that are done, after those that are said
-	out      []Effect  // of the step under way
-	order    []int32   // indices into hosts: dependents first, own host last
-	needing  [][]int32 // by host: those that depend on it
-	own      int32     // host that the agent runs on; -1 for none
-	beliefs  []believed
-	watched  []bool  // by UPS: it gets no order
-	slots    []int32 // policy host to its place in the schedule, -1; while placed
-	placed   bool
-	readies  []readiness
-	hots     []hot        // by temperature
-	glances  []heatGlance // scratch of warmed
-	holding  []Notice     // scratch of conditions
-	waited   []bool
-	counts   []bool
-	wake     Instant // the earliest thing that time alone brings, but for silences; while waked
-	waked    bool
-	comeback []int32 // hosts in the order in which they come back
+	deeds      []Effect  // those that are done, after those that are said
+	out        []Effect  // of the step under way
+	order      []int32   // indices into hosts: dependents first, own host last
+	dependents [][]int32 // by host: in order, then those that stay up
+	own        int32     // host that the agent runs on; -1 for none
+	beliefs    []believed
+	watched    []bool  // by UPS: it gets no order
+	slots      []int32 // policy host to its place in the schedule, -1; while placed
+	placed     bool
+	readies    map[readiness]int64 // what readyFrom found
+	tally      tally
+	hots       []hot        // by temperature
+	glances    []heatGlance // scratch of warmed
+	holding    []Notice     // scratch of conditions
+	waited     []bool
+	wake       Instant // the earliest thing that time alone brings, but for silences; while waked
+	waked      bool
+	comeback   []int32 // hosts in the order in which they come back
 
 	planner  plan.Planner
 	problem  plan.Problem
@@ -67,17 +67,21 @@ func (s *State) scratch() *work {
 
 func (s *State) makeWork() {
 	n, m := len(s.Hosts), len(s.UPSs)
-	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), own: -1, needing: make([][]int32, n)}
+	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), own: -1, dependents: make([][]int32, n)}
 	if s.Policy != nil {
-		for k := range s.Policy.Hosts {
+		depends := func(k int) {
 			for _, d := range s.Policy.Hosts[k].DependsOn {
-				w.needing[d] = append(w.needing[d], int32(k))
+				w.dependents[d] = append(w.dependents[d], int32(k))
 			}
 		}
 		for _, k := range s.Policy.Order() {
 			w.order = append(w.order, int32(k))
+			depends(k)
 		}
 		for k := range s.Policy.Hosts {
+			if s.Policy.Hosts[k].StaysUp {
+				depends(k)
+			}
 			if s.Policy.Hosts[k].Self {
 				w.own = int32(k)
 			}
@@ -341,7 +345,7 @@ func (s *State) switches() bool {
 // carriesOther tells whether a host that stays up, since another feed has input or it is
 // only watched, depends on this one.
 func (s *State) carriesOther(k int32) bool {
-	for _, i := range s.scratch().needing[k] {
+	for _, i := range s.scratch().dependents[k] {
 		if s.Hosts[i].runs() && (!s.affected(i) || s.drawsOn(i)) {
 			return true
 		}
@@ -361,7 +365,7 @@ func (s *State) poseAfter(p *plan.Problem, w *work) {
 				}
 			}
 		} else {
-			for _, i := range w.needing[k] {
+			for _, i := range w.dependents[k] {
 				if place := w.place[i]; place >= 0 {
 					w.after = append(w.after, int(place))
 				}

@@ -17,24 +17,32 @@ func (s *State) bringBack(at Instant) {
 		return
 	}
 	out := s.Outstanding() && s.anyGood()
+	t := &s.scratch().tally
+	t.begin(len(s.UPSs))
 	for _, k := range s.comeback() {
-		h := &s.Hosts[k]
-		word := h.Word == StartHost
-		switch {
-		case s.toStart(k):
-			s.start(at, k)
-		case out && s.waits(k) && s.mayStart(at, k):
-			s.start(at, k)
-		case h.State == Starting && (out || word):
-			switch {
-			case at < s.startOver(k) || !s.mayStart(at, k) && !(word && s.anyFeedStays(k)):
-			case s.interrupted(k):
-				s.startAnew(at, k)
-			default:
-				s.startAgain(at, k)
-			}
+		if s.bringBackOne(at, k, out) {
+			t.begin(len(s.UPSs)) // that host counts from now on, and the load with it
 		}
 	}
+	t.end()
+}
+
+// bringBackOne starts a host, or tells it to start again, where it may; false where nothing
+// is done.
+func (s *State) bringBackOne(at Instant, k int32, out bool) bool {
+	h := &s.Hosts[k]
+	word := h.Word == StartHost
+	switch {
+	case s.toStart(k), out && s.waits(k) && s.mayStart(at, k):
+		s.start(at, k)
+	case h.State != Starting || !out && !word, at < s.startOver(k) || !s.mayStart(at, k) && !(word && s.anyFeedStays(k)):
+		return false
+	case s.interrupted(k):
+		s.startAnew(at, k)
+	default:
+		s.startAgain(at, k)
+	}
+	return true
 }
 
 // waits tells whether a host is off and to be brought back.
@@ -111,7 +119,7 @@ func (s *State) mayStart(at Instant, k int32) bool {
 			continue
 		}
 		// Nor is a test of the UPS's own: it takes from the battery, and shows no input.
-		if u.Says == SaysInput && at >= s.stableFrom(i) && at >= s.nextStart(i) && s.ready(i, k) {
+		if u.Says == SaysInput && at >= s.stableFrom(i) && at >= s.tallied(i).next && s.ready(i, k) {
 			return true
 		}
 	}
@@ -340,16 +348,15 @@ func (s *State) readyAtMost() int64 {
 	return max(int64(100*nearlyFull), s.Policy.Site.Restore.ChargePercent)
 }
 
-// readiness is an answer of readyFrom beside what it was worked out from.
+// readiness is what an answer of readyFrom was worked out from.
 type readiness struct {
 	ups   int32
 	set   uint64 // hash of the hosts
 	base  float64
 	prior float64
-	from  int64
 }
 
-const maxReadies = 512
+const maxReadies = 4096
 
 // readyFrom is the charge from which a UPS is ready, in whole percent: the policy's,
 // or the least from which a safe plan still exists after the ride-through, at the low
@@ -359,56 +366,114 @@ func (s *State) readyFrom(i, k int32) int64 {
 		return c
 	}
 	w := s.scratch()
-	set := s.withUp(i, k)
-	base := s.unexplained(i)
-	for j := len(w.readies) - 1; j >= 0; j-- { // the newest are asked again soonest
-		if r := &w.readies[j]; r.ups == i && r.set == set && r.base == base && r.prior == s.prior(i) {
-			return r.from
+	asked := readiness{i, s.withUp(k), s.tallied(i).base, s.prior(i)}
+	from, known := w.readies[asked]
+	if !known {
+		from = s.leastReady(i, asked.base)
+		if w.readies == nil || len(w.readies) == maxReadies {
+			w.readies = make(map[readiness]int64)
 		}
+		w.readies[asked] = from
 	}
-	from := s.leastReady(i, base)
-	if len(w.readies) == maxReadies {
-		w.readies = w.readies[:0]
-	}
-	w.readies = append(w.readies, readiness{i, set, base, s.prior(i), from})
 	return from
 }
 
-// withUp writes down which hosts count for the readiness of a UPS, and gives a hash of
+// tally is what readiness is asked with of one host after the other, while nothing is
+// started: which hosts count, and what each UPS carries that they do not explain.
+type tally struct {
+	open   bool   // it holds from one question to the next
+	next   int    // the first in the order of the comeback that was not counted; -1: none was
+	hash   uint64 // of those that count
+	counts []bool // by host
+	ups    []upsTally
+}
+
+// upsTally is what is the same of a UPS for all hosts that are asked for.
+type upsTally struct {
+	base  float64 // watts
+	next  Instant // when the next host on it may be started
+	known bool
+}
+
+// begin has what was counted hold until the end, or until it is begun anew.
+func (t *tally) begin(upss int) {
+	t.open, t.next = true, -1
+	if t.ups == nil {
+		t.ups = make([]upsTally, upss)
+	}
+	clear(t.ups)
+}
+
+func (t *tally) end() { t.open, t.next = false, -1 }
+
+// tallied is a UPS in the tally.
+func (s *State) tallied(i int32) upsTally {
+	t := &s.scratch().tally
+	if !t.open {
+		return upsTally{s.unexplained(i), s.nextStart(i), true}
+	}
+	if !t.ups[i].known {
+		t.ups[i] = upsTally{s.unexplained(i), s.nextStart(i), true}
+	}
+	return t.ups[i]
+}
+
+// withUp writes down which hosts count for the readiness of UPSs, and gives a hash of
 // them: those that are not off, one that is to be started, those that are to be started
 // before it, those that come with their power, since nothing holds them back, and those
 // that only seem off, for which the next outage waits.
-func (s *State) withUp(i, k int32) uint64 {
-	w := s.scratch()
-	if w.counts == nil {
-		w.counts = make([]bool, len(s.Hosts))
+func (s *State) withUp(k int32) uint64 {
+	t, order := &s.scratch().tally, s.comeback()
+	if !t.open || t.next < 0 {
+		s.countUp()
 	}
+	for k >= 0 && t.next < len(order) && (t.next == 0 || order[t.next-1] != k) {
+		j := order[t.next]
+		t.next++
+		if j == k || s.waits(j) {
+			s.count(j)
+		}
+	}
+	return t.hash
+}
+
+// countUp counts those that count whatever is to be started.
+func (s *State) countUp() {
+	t := &s.scratch().tally
+	if t.counts == nil {
+		t.counts = make([]bool, len(s.Hosts))
+	}
+	clear(t.counts)
+	t.next, t.hash = 0, 0
 	for j := range s.Hosts {
-		h := &s.Hosts[j]
-		p := &s.Policy.Hosts[j]
-		w.counts[j] = !h.IsOff() || len(p.Starts) == 0 && (h.State == Off || h.State == Dark) || h.seemsOff() && h.runs() && !p.StaysUp
-	}
-	if k >= 0 {
-		for _, j := range s.comeback() {
-			w.counts[j] = w.counts[j] || s.waits(j)
-			if j == k {
-				break
-			}
+		h, p := &s.Hosts[j], &s.Policy.Hosts[j]
+		if !h.IsOff() || len(p.Starts) == 0 && (h.State == Off || h.State == Dark) || h.seemsOff() && h.runs() && !p.StaysUp {
+			s.count(int32(j))
 		}
-		w.counts[k] = true
 	}
-	hash := uint64(14695981039346656037)
-	for j, on := range w.counts {
-		bit := uint64(0)
-		if on {
-			bit = 1
-		}
-		if on && s.Hosts[j].seemsOff() {
-			bit = 2
-		}
-		hash = (hash ^ bit) * 1099511628211
+}
+
+func (s *State) count(j int32) {
+	t := &s.scratch().tally
+	if t.counts[j] {
+		return
 	}
-	return hash
+	t.counts[j] = true
+	bit := uint64(2*j + 1)
+	if s.Hosts[j].seemsOff() {
+		bit++
+	}
+	t.hash ^= scattered(bit)
+}
+
+// scattered is a number that shows nothing of the one that it was made of, so that those of
+// a set can be taken together in any order (the finalizer of SplitMix64, Steele and others
+// 2014, OOPSLA; its constants from memory).
+func scattered(n uint64) uint64 {
+	n *= 0x9e3779b97f4a7c15
+	n = (n ^ n>>30) * 0xbf58476d1ce4e5b9
+	n = (n ^ n>>27) * 0x94d049bb133111eb
+	return n ^ n>>31
 }
 
 // unexplained is what a UPS carries that loads, and hosts that surely draw, do not
@@ -446,7 +511,7 @@ func (s *State) leastReady(i int32, base float64) int64 {
 	full := int64(100 * nearlyFull)
 	s.poseReady(i, base)
 	need := s.Policy.Site.RideThrough
-	if need > 0 && !s.lasts(full, need) {
+	if need > 0 && !s.lasts(full, need, false) {
 		need = s.noReturn(full)
 	}
 	if need <= 0 {
@@ -454,7 +519,7 @@ func (s *State) leastReady(i int32, base float64) int64 {
 	}
 	least, most := int64(-1), full
 	for most-least > 1 {
-		if mid := (least + most) / 2; s.lasts(mid, need) {
+		if mid := (least + most) / 2; s.lasts(mid, need, true) {
 			most = mid
 		} else {
 			least = mid
@@ -504,7 +569,7 @@ func (s *State) poseReady(i int32, unexplained float64) {
 		h := &s.Policy.Hosts[k]
 		fed, parts := s.fedBy(int32(k), i), float64(len(h.FedBy))
 		switch q := (plan.Host{Stops: s.allowance(int32(k)), Expected: h.StopsIn, Priority: h.Priority, Feeds: onlyStore}); {
-		case !w.counts[k] || !fed && !waited[k]:
+		case !w.tally.counts[k] || !fed && !waited[k]:
 		case fed && (h.StaysUp || s.drawsOn(int32(k))):
 			base += float64(h.Watts) / parts
 		default:
@@ -527,9 +592,9 @@ func (s *State) noReturn(percent int64) time.Duration {
 	return s.work.planner.NoReturn(s.charged(percent))
 }
 
-// lasts tells whether that point is no earlier than a time.
-func (s *State) lasts(percent int64, need time.Duration) bool {
-	return s.work.planner.Lasts(s.charged(percent), up(need))
+// lasts tells whether that point is no earlier than a time; again, of another charge.
+func (s *State) lasts(percent int64, need time.Duration, again bool) bool {
+	return s.work.planner.Lasts(s.charged(percent), up(need), again)
 }
 
 // charged is that question with a charge given in percent.

@@ -942,7 +942,8 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 // longest gives when each host that counts, or each, is off, begun as early as the
 // order allows from zero on, every allowance used up.
 func (c *Checker) longest(counts []bool) []time.Duration {
-	down := make([]time.Duration, len(c.p.Hosts))
+	down, from := make([]time.Duration, len(c.p.Hosts)), make([]time.Duration, len(c.p.Hosts))
+	self := slices.IndexFunc(c.p.Hosts, func(h policy.Host) bool { return h.Self })
 	for moved := true; moved; {
 		moved = false
 		for k := range c.p.Hosts {
@@ -950,18 +951,20 @@ func (c *Checker) longest(counts []bool) []time.Duration {
 			if q.StaysUp || counts != nil && !counts[k] {
 				continue
 			}
-			start := time.Duration(0)
-			for j := range c.p.Hosts {
-				if j != k && !c.p.Hosts[j].StaysUp && c.needs(j, k) && (counts == nil || counts[j]) {
-					start = max(start, down[j])
-				}
-			}
-			end := start + q.GivesUp()
+			end := from[k] + q.GivesUp()
 			if q.Self {
 				end += 10 * time.Second // for the orders to switch outputs off
 			}
-			moved = moved || end > down[k]
-			down[k] = end
+			if end == down[k] {
+				continue
+			}
+			down[k], moved = end, true
+			for _, d := range q.DependsOn {
+				from[d] = max(from[d], end)
+			}
+			if self >= 0 && self != k {
+				from[self] = max(from[self], end)
+			}
 		}
 	}
 	return down

@@ -232,10 +232,15 @@ func (p *Problem) Peaks() bool {
 }
 
 // Lasts tells whether a safe plan is known that starts nothing before a time. It is no
-// search for the point of no return, which asks that of some ten times.
-func (w *Planner) Lasts(p *Problem, from time.Duration) bool {
+// search for the point of no return, which asks that of some ten times. Asked again, the
+// problem is the one that was asked last, but for its stores.
+func (w *Planner) Lasts(p *Problem, from time.Duration, again bool) bool {
 	if p.AtOnce <= 0 || len(p.Hosts) == 0 {
-		w.Ready(p)
+		if again && !w.sorted {
+			w.loadStores()
+		} else {
+			w.Ready(p)
+		}
 		for i := range w.starts {
 			w.starts[i] = clamp(from)
 		}

@@ -12,6 +12,7 @@ import (
 // site is a problem made ready for replays.
 type site struct {
 	p      *Problem
+	sorted bool // its hosts are in the order of what they are alone
 	hosts  []host
 	inside []int32 // of a host of the problem: where it is in hosts
 	stores []store
@@ -137,7 +138,7 @@ func (w *Planner) load(p *Problem, sorted bool) {
 	if len(p.Stores) > maxStores {
 		panic("plan: more than 64 stores")
 	}
-	w.p = p
+	w.p, w.sorted = p, sorted
 	w.loadStores()
 	w.hosts, w.groups = w.hosts[:0], w.groups[:0]
 	for i := range p.Hosts {
