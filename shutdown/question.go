@@ -20,7 +20,7 @@ type work struct {
 	watched    []bool  // by UPS: it gets no order
 	slots      []int32 // policy host to its place in the schedule, -1; while placed
 	placed     bool
-	readies    map[readiness]int64 // what readyFrom found
+	readies    []readiness // what readyFrom found, sorted
 	tally      tally
 	hots       []hot        // by temperature
 	glances    []heatGlance // scratch of warmed

@@ -1,6 +1,7 @@
 package shutdown
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -348,12 +349,17 @@ func (s *State) readyAtMost() int64 {
 	return max(int64(100*nearlyFull), s.Policy.Site.Restore.ChargePercent)
 }
 
-// readiness is what an answer of readyFrom was worked out from.
+// readiness is an answer of readyFrom beside what it was worked out from.
 type readiness struct {
 	ups   int32
 	set   uint64 // hash of the hosts
 	base  float64
 	prior float64
+	from  int64
+}
+
+func (r readiness) compare(o readiness) int {
+	return cmp.Or(cmp.Compare(r.set, o.set), cmp.Compare(r.ups, o.ups), cmp.Compare(r.base, o.base), cmp.Compare(r.prior, o.prior))
 }
 
 const maxReadies = 4096
@@ -366,16 +372,17 @@ func (s *State) readyFrom(i, k int32) int64 {
 		return c
 	}
 	w := s.scratch()
-	asked := readiness{i, s.withUp(k), s.tallied(i).base, s.prior(i)}
-	from, known := w.readies[asked]
-	if !known {
-		from = s.leastReady(i, asked.base)
-		if w.readies == nil || len(w.readies) == maxReadies {
-			w.readies = make(map[readiness]int64)
-		}
-		w.readies[asked] = from
+	r := readiness{ups: i, set: s.withUp(k), base: s.tallied(i).base, prior: s.prior(i)}
+	place, known := slices.BinarySearchFunc(w.readies, r, readiness.compare)
+	if known {
+		return w.readies[place].from
 	}
-	return from
+	r.from = s.leastReady(i, r.base)
+	if len(w.readies) == maxReadies {
+		w.readies, place = w.readies[:0], 0
+	}
+	w.readies = slices.Insert(w.readies, place, r)
+	return r.from
 }
 
 // tally is what readiness is asked with of one host after the other, while nothing is

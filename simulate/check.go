@@ -70,6 +70,7 @@ type hostState struct {
 	noticed bool
 	ours    bool              // stopped, or cut, in an outage
 	asked   shutdown.ActionID // the last order; a restarted agent begins one again that it does not know the end of
+	start   shutdown.ActionID // likewise
 	started bool
 	notBack bool             // every way to start it was tried, and it was said so
 	given   shutdown.Order   // of the host, by an operator
@@ -199,7 +200,10 @@ func (c *Checker) Effect(at shutdown.Instant, f *shutdown.Effect) {
 		case shutdown.VerbShutDown, shutdown.VerbPowerOff:
 			c.stop(at, id.Host, id)
 		case shutdown.VerbStart:
-			c.start(at, id.Host)
+			if h := &c.hosts[id.Host]; h.start != id { // see asked
+				h.start = id
+				c.start(at, id.Host)
+			}
 		}
 	}
 }
@@ -912,8 +916,8 @@ func (c *Checker) safe(i int, charge float64, from, reserve time.Duration, share
 			continue
 		}
 		load += draw(float64(q.Watts), q.FedBy, shared)
-		if q.StaysUp || c.truth != nil && c.truth.Hosts[k].Mode == world.Unreachable {
-			continue // it draws on
+		if q.StaysUp || counts == nil && c.truth != nil && c.truth.Hosts[k].Mode == world.Unreachable {
+			continue // it draws on, which is not known before it was asked
 		}
 		at := (from + down[k]).Seconds()
 		stopping := draw(float64(q.StoppingWatts), q.FedBy, shared)

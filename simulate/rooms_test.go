@@ -154,6 +154,8 @@ var onceBrokenSaid = []struct {
 	{"a host that was being started was asked in vain in the next loss; spared, with the way to it dark, it counted as up, and stayed off unsaid", 40100249, 40100249023},
 	{"by the checker: a guest was to start, and its host was stopped by a later order", 40000083, 40000083005},
 	{"by the checker: a host that an operator had stopped late was to be kept", 62000041, 62000041011},
+	{"by the checker: what a host out of sight would draw counted where only its being up is known", 44000124, 44000124003},
+	{"by the checker: started again in mid-outage, the agent began an operator's start once more that it had begun", 44000999, 44000999017},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.
