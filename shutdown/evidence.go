@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// What proves what. Nothing that takes power from anybody rests on one
+// What proves what. Nothing that takes power from a host rests on one
 // unauthenticated answer; and of two, none is from before the agent started, unless it is
 // five seconds older than the other at the most.
 //

@@ -17,9 +17,9 @@ var mutations = []struct {
 	caught               *regexp.Regexp
 }{
 	{
-		"an order reversed", "orders.go",
-		"!self && !dependsOn(s.Policy.Hosts[i].DependsOn, k)",
-		"!self && !dependsOn(s.Policy.Hosts[k].DependsOn, i)",
+		"an order reversed", "question.go",
+		"w.dependents[d] = append(w.dependents[d], int32(k))",
+		"w.dependents[k] = append(w.dependents[k], int32(d))",
 		regexp.MustCompile(`P2 broken at .* was asked to stop while .*, which depends on it, is up`),
 	},
 	{
