@@ -139,7 +139,7 @@ func (s *State) stands(at Instant, k int32) bool {
 	case Up, Silent, Unseen:
 		return !h.unlooked(at) && !s.maybeGone(k)
 	case GivenUp:
-		return h.Seen != SeenSilent || !s.inView(k) && !s.allMayBeDead(s.Policy.Hosts[k].FedBy)
+		return h.Seen != SeenSilent || !s.inView(k) && !s.allMayBeDead(s.Policy.Hosts[k].FedBy) && !s.mayBeCut(k)
 	}
 	return true
 }

@@ -94,6 +94,8 @@ var onceBroken = []struct {
 	{"by the checker: a UPS fell silent a second after the loss, before it had been asked", 20001435, 20001435020},
 	{"an odd answer said input, and that it was bad; the UPS gave out then, and the input counted as back from the odd one on", 36001818, 36001818018},
 	{"a host given up, silent for an hour, counted as up when its UPS gave out with the way to it", 42011590, 42011590007},
+	{"a host given up, out of sight behind an output that failed, counted as up though its own UPS had given out and come back", 46006411, 46006411020},
+	{"the same with blinks before it", 46011166, 46011166012},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -123,6 +125,7 @@ var onceBrokenLater = []struct {
 	{"by the checker: a host that its user had turned off came up with its power, and nobody could see that yet", 33001852, 33001852011},
 	{"by the checker: a host whose power blinked unseen looked turned off, and came up with its power", 43004306, 43004306022},
 	{"a host given up, silent for an hour, counted as up: its UPS gave out with the way to it, and hosts that need it were started", 43013042, 43013042003},
+	{"a host given up, out of sight behind an output that failed, counted as up though its own UPS had given out and come back", 48008646, 48008646002},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
