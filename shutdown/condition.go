@@ -154,7 +154,8 @@ func (s *State) levels(at Instant) {
 	}
 	if s.Planned() {
 		n := s.holdsThat(PlanMade, -1, -1)
-		if n.B = 0; s.anyLingers() {
+		n.B = 0
+		if s.anyLingers() {
 			n.B |= PlanLingers
 		}
 		if s.Word == Abort {
@@ -423,7 +424,8 @@ func (s *State) ofHosts(at Instant) {
 		case TurnedOff:
 			if s.askedInVain(k) && (s.affected(k) || s.powerCut(k)) {
 				n := s.holdsThat(HostGivenUp, -1, k)
-				if n.A = GivenUpUnseen; s.powerCut(k) {
+				n.A = GivenUpUnseen
+				if s.powerCut(k) {
 					n.A, n.B = GivenUpCut, int64(h.Last.Action.ID.Method)
 				}
 			}
@@ -435,7 +437,8 @@ func (s *State) ofHosts(at Instant) {
 		}
 		if how := s.cut(k); how != 0 {
 			n := s.holdsThat(HostCut, -1, k)
-			if n.A = how; h.State == Failed {
+			n.A = how
+			if h.State == Failed {
 				n.B = CutNotBack
 			}
 		}

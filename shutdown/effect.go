@@ -590,15 +590,7 @@ func planText(n *Notice, p *policy.Policy) string {
 		plan, is = "plan, if the abort were ended: ", "would be"
 	}
 	watched := p.Observes() && !p.Site.Observe
-	every := "every host"
-	switch {
-	case given && watched:
-		every = "every host but those given up or only watched"
-	case given:
-		every = "every host but those given up"
-	case watched:
-		every = "every host but those only watched"
-	}
+	every := EveryHost(given, watched)
 	switch {
 	case n.Span >= battery.Unending && given && watched:
 		return plan + "no host " + is + " left to stop, but those that were given up may run still, and those only watched get no order"
@@ -616,6 +608,20 @@ func planText(n *Notice, p *policy.Policy) string {
 		return fmt.Sprintf("%s%s %s off in time if each takes as long as expected; nothing %s left for one that takes longer", plan, every, is, is)
 	}
 	return fmt.Sprintf("%sthere is none by which %s %s off in time; the order %s kept as far as the time reaches", plan, every, is, is)
+}
+
+// EveryHost names those of whom it is said that they are off in time: not the ones that were
+// given up, where there are such, nor those only watched beside others.
+func EveryHost(given, watched bool) string {
+	switch {
+	case given && watched:
+		return "every host but those given up or only watched"
+	case given:
+		return "every host but those given up"
+	case watched:
+		return "every host but those only watched"
+	}
+	return "every host"
 }
 
 // Spell writes a duration in whole seconds, as "1h02m03s", rounded down: what is

@@ -267,7 +267,8 @@ func (s *State) commanded(at Instant, e *Event) {
 	}
 	s.dropSchedule()
 	n := notice(OrderTaken, -1, -1)
-	if n.Notice.A = int64(o); idle {
+	n.Notice.A = int64(o)
+	if idle {
 		n.Notice.B = OrderIdle
 	}
 	s.emit(n)

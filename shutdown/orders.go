@@ -304,7 +304,8 @@ func (s *State) earlyStep(k int32) ActionID {
 // prepare begins a host's early step.
 func (s *State) prepare(at Instant, k int32) {
 	n := notice(EarlyStep, -1, k)
-	if n.Notice.Span = -1; s.Hosts[k].Word != StopHost {
+	n.Notice.Span = -1
+	if s.Hosts[k].Word != StopHost {
 		n.Notice.Span = s.startOf(k).Sub(at)
 	}
 	s.emit(n)

@@ -411,7 +411,7 @@ func (t *tally) begin(upss int) {
 	clear(t.ups)
 }
 
-func (t *tally) end() { t.open, t.next = false, -1 }
+func (t *tally) end() { t.open = false }
 
 // tallied is a UPS in the tally.
 func (s *State) tallied(i int32) upsTally {

@@ -53,12 +53,10 @@ func (w *cutWatch) Effect(at shutdown.Instant, f *shutdown.Effect) {
 	}
 }
 
-// Aim: a host that lost its power, and does not come up by itself, is told of; and what is
-// told so for certain is so. Method: random outages; where a host is seen to be off while
-// a UPS carries it, that was cut and never asked to stop, it was said by the end.
-func TestLostPowerIsTold(t *testing.T) {
-	due, right := 0, 0
-	for _, name := range []string{"rig", "barn", "first", "loft", "attic"} {
+// randomOutages draws so many in the room of each of the policies, and hands each over.
+func randomOutages(t *testing.T, policies []string, most uint64, each func(name string, seed uint64, r *Runner, dice *Dice, o *Outage)) {
+	t.Helper()
+	for _, name := range policies {
 		p := readPolicy(t, name+".hcl")
 		r := newRunner(t, p)
 		dice, err := NewDice(p, day)
@@ -66,27 +64,38 @@ func TestLostPowerIsTold(t *testing.T) {
 			t.Fatal(err)
 		}
 		var o Outage
-		var run Run
-		for seed := uint64(1); seed <= 300; seed++ {
+		for seed := uint64(1); seed <= most; seed++ {
 			dice.Draw(seed, &o)
-			w := &cutWatch{t: t, r: r, p: p, what: name, due: make([]bool, len(p.Hosts)), said: make([]bool, len(p.Hosts))}
-			r.Log = w
-			truth := o.Truth(seed)
-			r.Run(truth, &run)
-			right += w.right
-			for k := range p.Hosts {
-				if !w.due[k] || !run.Over || truth.Hosts[k].Mode == world.Unreachable { // that one looked off before
-					continue
-				}
-				if due++; !w.said[k] {
-					t.Errorf("%s, outage %d: %s lost its power, and nobody was told\n%s", name, seed, p.Hosts[k].Name, o.Text(p))
-				}
-			}
-			if t.Failed() {
-				return
-			}
+			each(name, seed, r, dice, &o)
 		}
 	}
+}
+
+// Aim: a host that lost its power, and does not come up by itself, is told of; and what is
+// told so for certain is so. Method: random outages; where a host is seen to be off while
+// a UPS carries it, that was cut and never asked to stop, it was said by the end.
+func TestLostPowerIsTold(t *testing.T) {
+	due, right := 0, 0
+	randomOutages(t, []string{"rig", "barn", "first", "loft", "attic"}, 300, func(name string, seed uint64, r *Runner, _ *Dice, o *Outage) {
+		p := r.Policy
+		w := &cutWatch{t: t, r: r, p: p, what: name, due: make([]bool, len(p.Hosts)), said: make([]bool, len(p.Hosts))}
+		r.Log = w
+		truth := o.Truth(seed)
+		var run Run
+		r.Run(truth, &run)
+		right += w.right
+		for k := range p.Hosts {
+			if !w.due[k] || !run.Over || truth.Hosts[k].Mode == world.Unreachable { // that one looked off before
+				continue
+			}
+			if due++; !w.said[k] {
+				t.Errorf("%s, outage %d: %s lost its power, and no person was told\n%s", name, seed, p.Hosts[k].Name, o.Text(p))
+			}
+		}
+		if t.Failed() {
+			t.FailNow()
+		}
+	})
 	if due < 20 || right < 5 {
 		t.Errorf("only %d hosts lost their power so, and of %d it was said for certain", due, right)
 	}

@@ -70,7 +70,7 @@ func (w *newsWatch) begun(at shutdown.Instant, id shutdown.ActionID) {
 	switch id.Verb {
 	case shutdown.VerbPrepare:
 		if w.steps++; !w.early[id.Host] {
-			w.t.Errorf("%s, at %s: nobody is told of the early step of %s", w.what, at.Sub(Epoch(day)), w.p.Hosts[id.Host].Name)
+			w.t.Errorf("%s, at %s: no person is told of the early step of %s", w.what, at.Sub(Epoch(day)), w.p.Hosts[id.Host].Name)
 		}
 	case shutdown.VerbSwitchOn:
 		if w.off[id.UPS] != shutdown.OutputStays.String() {
@@ -99,30 +99,21 @@ func (w *newsWatch) begun(at shutdown.Instant, id shutdown.ActionID) {
 // it is seen up. Method: random outages; what runs is what the modelled room has.
 func TestPowerIsTold(t *testing.T) {
 	outputs, under, steps, cuts := 0, 0, 0, 0
-	for _, name := range []string{"rig", "barn", "first", "loft"} {
-		p := readPolicy(t, name+".hcl")
-		r := newRunner(t, p)
-		dice, err := NewDice(p, day)
-		if err != nil {
-			t.Fatal(err)
+	randomOutages(t, []string{"rig", "barn", "first", "loft"}, 150, func(name string, seed uint64, r *Runner, dice *Dice, o *Outage) {
+		if seed%2 == 1 {
+			dice.Operate(seed, o)
 		}
-		var o Outage
+		p := r.Policy
+		n := len(p.Hosts)
+		w := &newsWatch{t: t, r: r, p: p, what: name, off: make([]string, len(p.UPSs)), early: make([]bool, n), over: make([]bool, n), seen: make([]bool, n)}
+		r.Log = w
 		var run Run
-		for seed := uint64(1); seed <= 150; seed++ {
-			dice.Draw(seed, &o)
-			if seed%2 == 1 {
-				dice.Operate(seed, &o)
-			}
-			n := len(p.Hosts)
-			w := &newsWatch{t: t, r: r, p: p, what: name, off: make([]string, len(p.UPSs)), early: make([]bool, n), over: make([]bool, n), seen: make([]bool, n)}
-			r.Log = w
-			r.Run(o.Truth(seed), &run)
-			outputs, under, steps, cuts = outputs+w.outputs, under+w.under, steps+w.steps, cuts+w.cuts
-			if t.Failed() {
-				t.Fatalf("%s, outage %d\n%s", name, seed, o.Text(p))
-			}
+		r.Run(o.Truth(seed), &run)
+		outputs, under, steps, cuts = outputs+w.outputs, under+w.under, steps+w.steps, cuts+w.cuts
+		if t.Failed() {
+			t.Fatalf("%s, outage %d\n%s", name, seed, o.Text(p))
 		}
-	}
+	})
 	if outputs < 20 || under < 1 || steps < 5 || cuts < 5 {
 		t.Errorf("%d outputs were told to go off, under %d hosts; %d early steps; %d losses of power", outputs, under, steps, cuts)
 	}

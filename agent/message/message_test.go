@@ -190,19 +190,26 @@ func TestWhoHearsWhat(t *testing.T) {
 	})
 }
 
+// farAway is a post that does not reach the receiver "far" while it is away.
+func farAway() (p *post, away *bool) {
+	p, away = &post{}, new(bool)
+	*away = true
+	p.fault = func(name string, _ *Message) error {
+		if *away && name == "far" {
+			return errors.New("connection refused. Is it up?")
+		}
+		return nil
+	}
+	return p, away
+}
+
 // Aim: a receiver that is away gets all when it is back, in order, though the agent
 // was started again meanwhile; the condition says so, and is over then. Another
 // receiver does not wait for it.
 func TestAwayAndBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		away := true
-		p, d := &post{}, &disk{}
-		p.fault = func(name string, _ *Message) error {
-			if away && name == "far" {
-				return errors.New("connection refused. Is it up?")
-			}
-			return nil
-		}
+		p, away := farAway()
+		d := &disk{}
 		receivers := []policy.Message{receiver1("far", policy.Info), receiver1("near", policy.Info)}
 		b := start(t, p, d, receivers...)
 		b.Tell(news(1, policy.Warning))
@@ -217,7 +224,7 @@ func TestAwayAndBack(t *testing.T) {
 		b.Tell(news(3, policy.Info))
 		time.Sleep(time.Minute)
 		p.mu.Lock()
-		away = false
+		*away = false
 		p.mu.Unlock()
 		time.Sleep(longPause + time.Minute)
 		same(t, "far", p.texts("far"), []string{"text 1", "text 2", "text 3"})
@@ -237,14 +244,8 @@ func TestAwayAndBack(t *testing.T) {
 // Method: the condition is told as the agent does, to one that is away and one that is not.
 func TestUnsentIsToldInPairs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		away := true
-		p, d := &post{}, &disk{}
-		p.fault = func(name string, _ *Message) error {
-			if away && name == "far" {
-				return errors.New("connection refused. Is it up?")
-			}
-			return nil
-		}
+		p, away := farAway()
+		d := &disk{}
 		receivers := []policy.Message{receiver1("far", policy.Info), receiver1("near", policy.Info)}
 		unsent := agent.News{At: time.Unix(1_700_000_000, 0), Change: agent.Raised, Code: "message-unsent", Severity: policy.Warning, Text: "raised"}
 		b := start(t, p, d, receivers...)
@@ -258,7 +259,7 @@ func TestUnsentIsToldInPairs(t *testing.T) {
 		b.Close()
 		b = start(t, p, d, receivers...)
 		p.mu.Lock()
-		away = false
+		*away = false
 		p.mu.Unlock()
 		time.Sleep(longPause + time.Minute)
 		unsent.Change, unsent.Text = agent.Over, "over"

@@ -228,7 +228,7 @@ func (p *paint) planned(seconds *int64) string {
 	return p.clock(p.zero().Add(time.Duration(*seconds) * time.Second))
 }
 
-func (p *paint) clock(t time.Time) string { return t.In(p.zone).Format(time.TimeOnly) }
+func (p *paint) clock(t time.Time) string { return clock(t.In(p.zone), p.v.At) }
 
 // when writes a time, with its day if that is another one.
 func (p *paint) when(t time.Time) string {

@@ -133,6 +133,6 @@ func upTo5(d time.Duration) string {
 func (r *realStop) tell(at time.Time, what string) {
 	if what != r.told {
 		r.told = what
-		fmt.Fprintf(r.out, "%s  %s\n", clock(at), what)
+		fmt.Fprintf(r.out, "%s  %s\n", at.Local().Format(time.TimeOnly), what)
 	}
 }

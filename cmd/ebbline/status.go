@@ -154,7 +154,7 @@ func setStatus(c *call) action {
 				c.answer(&v, raw)
 			} else if ctx.Err() == nil {
 				c.clear()
-				fmt.Fprintf(c.Err, "ebbline status: %v\nWhat it said last was of %s. It is asked again every second.\n", err, clock(v.At))
+				fmt.Fprintf(c.Err, "ebbline status: %v\nWhat it said last was of %s. It is asked again every second.\n", err, clock(v.At.Local(), time.Now()))
 			}
 		}
 		return exitDone
@@ -225,7 +225,7 @@ func statusText(v *agent.View, width, rows int) string {
 // headRows say how it stands.
 func headRows(v *agent.View, width int) (list []string) {
 	if o := v.Outage; o != nil {
-		text := fmt.Sprintf("%s: OUTAGE %d since %s, for %s", v.Site, o.Number, clock(o.LostAt), spell(&o.ElapsedSeconds))
+		text := fmt.Sprintf("%s: OUTAGE %d since %s, for %s", v.Site, o.Number, clockOf(v, o.LostAt), spell(&o.ElapsedSeconds))
 		if o.InputStayed {
 			text += ": hosts are stopped for heat, with input"
 		}
@@ -239,7 +239,7 @@ func headRows(v *agent.View, width int) (list []string) {
 		}
 		list = fold(text, width)
 	} else {
-		list = fold(v.Site+": no outage, at "+clock(v.At), width)
+		list = fold(v.Site+": no outage, at "+clockOf(v, v.At), width)
 	}
 	if text := observingText(v); text != "" {
 		list = append(list, fold(text, width)...)
@@ -292,7 +292,7 @@ func fitText(v *agent.View) string {
 		if v.IfLostNow || v.Outage == nil {
 			return spell(n) + " after the loss"
 		}
-		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
+		return clockOf(v, v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
 	lost := "If the input failed now"
 	if v.Outage != nil {
@@ -315,9 +315,9 @@ func fitText(v *agent.View) string {
 	case v.Fits && v.IfLostNow:
 		return fmt.Sprintf("%s, %s would be off in time%s. Point of no return: %s.", lost, every, tightest(v), after(v.PointOfNoReturn))
 	case v.Fits && v.Outage != nil && *v.PointOfNoReturn <= v.Outage.ElapsedSeconds:
-		return fmt.Sprintf("E%s will be off in time%s. The point of no return was %s.", every[1:], tightest(v), after(v.PointOfNoReturn))
+		return sentence(fmt.Sprintf("%s will be off in time%s. The point of no return was %s", every, tightest(v), after(v.PointOfNoReturn)))
 	case v.Fits:
-		return fmt.Sprintf("E%s will be off in time%s. Point of no return: %s.", every[1:], tightest(v), after(v.PointOfNoReturn))
+		return sentence(fmt.Sprintf("%s will be off in time%s. Point of no return: %s", every, tightest(v), after(v.PointOfNoReturn)))
 	case v.IfLostNow && v.Outage != nil:
 		return lost + ", not every host would be off in time: the battery is still being charged."
 	case v.IfLostNow:
@@ -326,21 +326,12 @@ func fitText(v *agent.View) string {
 	return "THE PLAN DOES NOT FIT: not every host will be off in time. `ebbline plan` says why."
 }
 
-// everyHost names those of whom it is said that they are off in time: not the ones that
-// were given up, nor those only watched beside others.
+// everyHost is [shutdown.EveryHost] of a view, and whether any was given up.
 func everyHost(v *agent.View) (text string, given bool) {
 	given = slices.ContainsFunc(v.Hosts, func(h agent.HostView) bool {
 		return h.Power == shutdown.GivenUp.String() || h.Power == shutdown.Late.String()
 	})
-	switch watched := v.Observing == "hosts"; {
-	case given && watched:
-		return "every host but those given up or only watched", given
-	case given:
-		return "every host but those given up", given
-	case watched:
-		return "every host but those only watched", given
-	}
-	return "every host", given
+	return shutdown.EveryHost(given, v.Observing == "hosts"), given
 }
 
 // supposedText says what would come of the plan, where no orders are given.
@@ -377,7 +368,7 @@ func conditionRows(v *agent.View, width, most int) (list []string) {
 	slices.SortStableFunc(worst, func(a, b agent.Condition) int { return cmp.Compare(agent.Severity(b.Code), agent.Severity(a.Code)) })
 	for i := range worst {
 		x := &worst[i]
-		rows := fold(fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clock(x.Since)), width)
+		rows := fold(fmt.Sprintf("! %s since %s", strings.Join(strings.Fields(x.Code+" "+x.UPS+" "+x.Host), " "), clockOf(v, x.Since)), width)
 		text := x.Text
 		if x.Because != "" {
 			text += " That may be no more than what follows from " + x.Because + "."
@@ -514,10 +505,10 @@ func batteryText(v *agent.View, u *agent.UPSView) string {
 	case low == nil:
 		text = "is not emptied"
 	case on && likely == nil:
-		text = fmt.Sprintf("lasts until %s at least", clock(v.At.Add(time.Duration(*low)*time.Second)))
+		text = fmt.Sprintf("lasts until %s at least", clockOf(v, v.At.Add(time.Duration(*low)*time.Second)))
 	case on:
 		text = fmt.Sprintf("lasts until %s at least, likely %s",
-			clock(v.At.Add(time.Duration(*low)*time.Second)), clock(v.At.Add(time.Duration(*likely)*time.Second)))
+			clockOf(v, v.At.Add(time.Duration(*low)*time.Second)), clockOf(v, v.At.Add(time.Duration(*likely)*time.Second)))
 	default:
 		text = fmt.Sprintf("would last %s at least, likely %s", spell(low), spell(likely))
 	}
@@ -625,7 +616,7 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 		if n == nil || v.IfLostNow && h.Asked == nil && n != h.WouldBeAsked || v.Outage == nil {
 			return spell(n)
 		}
-		return clock(v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
+		return clockOf(v, v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
 	}
 	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
 	why := reasonFor(v, h, at)
@@ -661,7 +652,7 @@ func restOf(hosts []agent.HostView, width int) string {
 // recordRows are what happened last, below a blank row; the newest is the last one.
 func recordRows(v *agent.View, width, most int) (list []string) {
 	for _, r := range slices.Backward(v.Records) {
-		rows := hanging(clock(r.At)+"  ", r.Text, width)
+		rows := hanging(clockOf(v, r.At)+"  ", r.Text, width)
 		if len(list)+len(rows) > most {
 			break
 		}
@@ -673,13 +664,19 @@ func recordRows(v *agent.View, width, most int) (list []string) {
 	return list
 }
 
-// clock is a time of the day, with its date when that is not today's.
-func clock(t time.Time) string {
-	t = t.Local()
-	if now := time.Now(); t.YearDay() != now.YearDay() || t.Year() != now.Year() {
-		return t.Format("Jan 2 15:04")
+// clockOf is a moment in the local time, as it is read at the time of the view.
+func clockOf(v *agent.View, t time.Time) string { return clock(t.Local(), v.At) }
+
+// clock is a moment as it is read at another, in ten columns at most: the time of the day,
+// with the weekday where that time could be of another day, and the date beyond a week.
+func clock(t, now time.Time) string {
+	switch far := t.Sub(now).Abs(); {
+	case far < 12*time.Hour:
+		return t.Format("15:04:05")
+	case far < 6*24*time.Hour:
+		return t.Format("Mon 15:04")
 	}
-	return t.Format("15:04:05")
+	return t.Format(time.DateOnly)
 }
 
 // spell writes seconds; a figure that nobody has is a dash.

@@ -117,6 +117,29 @@ func TestOrderChangesNothing(t *testing.T) {
 	}
 }
 
+// Aim: a moment is read as it is meant, whatever day it is read on, and fits its column.
+// Method: moments on both sides of each bound.
+func TestClock(t *testing.T) {
+	now := time.Date(2026, 12, 1, 0, 10, 0, 0, time.UTC)
+	for _, c := range []struct {
+		far  time.Duration
+		want string
+	}{
+		{0, "00:10:00"},
+		{-30 * time.Minute, "23:40:00"}, // of the day before, and of no other
+		{11 * time.Hour, "11:10:00"},
+		{12 * time.Hour, "Tue 12:10"},
+		{-12 * time.Hour, "Mon 12:10"},
+		{-5 * 24 * time.Hour, "Thu 00:10"},
+		{-7 * 24 * time.Hour, "2026-11-24"},
+		{6 * 24 * time.Hour, "2026-12-07"},
+	} {
+		if got := clock(now.Add(c.far), now); got != c.want || len(got) > 10 {
+			t.Errorf("%s from now: %q, not %q", c.far, got, c.want)
+		}
+	}
+}
+
 // statusOf is the text of a view, which must fit its screen.
 func statusOf(t *testing.T, v *agent.View, width, rows int) string {
 	t.Helper()
@@ -224,8 +247,11 @@ func TestStatusFitsTheScreen(t *testing.T) {
 	for i := range v.Hosts {
 		v.Hosts[i].Name += strings.Repeat("-of-a-hall", 5)
 	}
-	for _, rows := range []int{leastRows, 23, 39, 60} {
-		statusOf(t, v, 80, rows)
+	for _, later := range []time.Duration{0, 13 * time.Hour, 10 * 24 * time.Hour} {
+		v.At = at.Add(later)
+		for _, rows := range []int{leastRows, 23, 39, 60} {
+			statusOf(t, v, 80, rows)
+		}
 	}
 	if all := statusOf(t, v, 80, 0); strings.Contains(all, " more") || strings.Count(all, "why then: ") != 300 {
 		t.Errorf("what is no terminal does not get all:\n%s", all)
