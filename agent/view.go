@@ -79,7 +79,7 @@ type UPSView struct {
 	EndSeconds       *int64    `json:"end_seconds"`     // the battery's end under the plan, low projection
 	LastDownSeconds  *int64    `json:"last_down_seconds"`
 	MarginSeconds    *int64    `json:"margin_seconds"`  // the smallest of the stops on it; where no plan fits and it is short, by how much, negative
-	InHandSeconds    *int64    `json:"in_hand_seconds"` // what the battery has after the last stop on it, low projection, beyond the reserve; null where nothing on it is left to stop
+	InHandSeconds    *int64    `json:"in_hand_seconds"` // what the battery has after the last stop on it, low projection, beyond the reserve; null where no stop is left that rests on this battery
 
 	// What the UPS says of itself; it is weighed, not believed.
 	OwnInput              string   `json:"own_input"`
@@ -338,7 +338,7 @@ func viewHost(s, planned *shutdown.State, told []reason, k int32, zero shutdown.
 		v.Asked, v.Down = was(h.Asked), was(s.GiveUp(k))
 	case s.Outstanding() && h.State == shutdown.Off && h.Asked >= s.Began:
 		v.Asked, v.Down = was(h.Asked), was(h.SeenFrom)
-	case inPlan:
+	case inPlan && h.State != shutdown.Off: // that one may have been told to stop before the loss
 		v.StopSeconds, v.LatestStartSeconds, v.Down = in(from.Add(stop.Asked)), in(from.Add(stop.Latest)), in(from.Add(stop.Down))
 		v.PromisedSeconds, v.PromiseKept = in(planned.PromisedUntil(k)), &stop.Kept
 		v.Reason, v.MarginSeconds = told[k].why, told[k].margin

@@ -323,7 +323,7 @@ func (s *State) ofUPSs(at Instant) {
 		if u.Dead() {
 			n := s.holdsThat(OutputIsOff, i, -1)
 			if s.output(at, i) == outputCounts {
-				n.A = 1
+				n.A = OffByOrder
 			}
 		}
 		if s.saysOffWrongly(i) {
@@ -398,7 +398,7 @@ func (s *State) ofSite() {
 	if s.Waits() {
 		n := s.holdsThat(PolicyWaits, -1, -1)
 		if s.Next.Observes() && !s.Policy.Site.Observe {
-			n.A = 1
+			n.A = WatchWaits
 		}
 	}
 	if s.Policy.Site.Observe {
@@ -468,6 +468,15 @@ func (s *State) ofGivenUp(k int32) {
 	}
 }
 
+// What A says of the conditions that need one word more; else it is 0.
+const (
+	OffByOrder   = 1 // the output was ordered off
+	StaysForHost = 1 // the output stays on because a host that may run has no other feed
+	BlockerLater = 1 // the host that depends on it was asked, or came up, later
+	WatchWaits   = 1 // the policy that waits has hosts that are only to be watched
+	InputThere   = 1 // at an emergency power off: a UPS has input
+)
+
 // How a host lost its power, as a notice says it.
 const (
 	CutNow      = iota + 1 // its UPSs say that they carry nothing
@@ -532,7 +541,7 @@ func (s *State) ofStop(k int32) {
 	case blocker >= 0: // the order among hosts is given up: it goes before one that depends on it
 		n := s.holdsThat(OrderGivenUp, -1, k)
 		if n.B = int64(blocker); s.Hosts[blocker].Asked > h.Asked || s.Hosts[blocker].runs() && s.Hosts[blocker].UpAt > h.Asked && s.unasked(blocker) && s.Hosts[blocker].Asked >= s.Began {
-			n.A = 1
+			n.A = BlockerLater
 		}
 	case stays >= 0:
 		s.holdsThat(LeftDependent, -1, k).B = int64(stays)

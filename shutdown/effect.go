@@ -51,14 +51,14 @@ const (
 	PlanDoesNotFit  // A: MissedAtWorst and others
 	BatteryLow      // UPS: by its own word
 	NoBatteryBehind // UPS: bypass
-	OutputIsOff     // UPS, A: it was ordered (1)
+	OutputIsOff     // UPS, A: OffByOrder where it was ordered
 	OutputNotOff    // UPS: it would not take the order to switch off; Name: what it said
 	OutputCounts    // UPS: it would not take back the order, the input being back
 	// UPS, A: its charge, B: that from which it counts as ready, in percent; Span: how long it has had input
 	BatteryUncharged
 
 	// About a host, from here to StoppedHalfway: each raised once, see raise.
-	OrderGivenUp    // it goes though B may still be up; A: that one was asked, or came up, later (1)
+	OrderGivenUp    // it goes though B may still be up; A: BlockerLater where that one was asked, or came up, later
 	LeftDependent   // it goes though B stays up: B has another feed with input, or is only watched
 	HostRefuses     // it answers and says no; Name: what it said
 	HostUnreachable // it does not get the order; Name: what failed
@@ -71,7 +71,7 @@ const (
 
 	HoldInForce      // operator
 	AbortInForce     // operator
-	PolicyWaits      // a new policy waits for the end of the outage; A: it has hosts that are only to be watched (1, 0)
+	PolicyWaits      // a new policy waits for the end of the outage; A: WatchWaits where it has hosts that are only to be watched
 	ForecastLowered  // UPS: readings speak against the belief
 	JournalUnwritten // raised by the runner
 	SecretUnreadable // UPS or Host, Name; raised by the runner
@@ -90,7 +90,7 @@ const (
 	SensorSilent     // Name
 	SensorJumped     // Name, A: what it says, B: what was believed last
 	SensorStuck      // Name, A: what it says
-	EmergencyOff     // Name, A: there is input (1)
+	EmergencyOff     // Name, A: InputThere where a UPS has input
 	EmergencyUnread  // Name
 	Observing        // Host, or none: all are only watched
 	SensorBeyond     // Name, A: what it says, B: its limit
@@ -101,7 +101,7 @@ const (
 	lastCondition
 	EarlyStep   // Host, Span: until its planned stop, negative for none; A: the Outcome, where it is not known to be done, Name: what came back
 	OutputGoes  // UPS: it is told to switch its output off; Name: the hosts that may run still
-	OutputStays // UPS: it is told to leave its output on; A: a host needs it (1), else the input is back
+	OutputStays // UPS: it is told to leave its output on; A: StaysForHost where a host needs it, else the input is back
 )
 
 // Condition tells whether the code is one of a condition.
@@ -252,7 +252,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 		}
 		return text
 	case OutputStays:
-		if n.A == 1 {
+		if n.A == StaysForHost {
 			return fmt.Sprintf("UPS %s is told to leave its output on: a host that may run has no other feed any more", ups)
 		}
 		return fmt.Sprintf("UPS %s is told to leave its output on: its input is back", ups)
@@ -279,14 +279,14 @@ func (n *Notice) Text(p *policy.Policy) string {
 	case NoBatteryBehind:
 		return fmt.Sprintf("UPS %s is on bypass: no battery stands behind its output. Bring it back to normal mode.", ups)
 	case OutputIsOff:
-		if n.A == 1 {
+		if n.A == OffByOrder {
 			return fmt.Sprintf("The output of UPS %s is off, as it was ordered: it carries nothing. It comes on again with the input; if it does not then, switch it on there.", ups)
 		}
 		return fmt.Sprintf("The output of UPS %s is off: it carries nothing, and what it alone feeds has no power. Find out why before you switch it on again: an empty battery, an overload, a fault, or a person who switched it off.", ups)
 	case OutputSaidOff:
 		return fmt.Sprintf("UPS %s says that its output is off, but %s runs, the agent with it, and no other UPS carries that: either this answer is wrong or the policy's fed_by. All that hangs on the UPS counts as carried. Look at the UPS, its management card, and fed_by.", ups, ownName(p))
 	case OrderGivenUp:
-		if n.A == 1 {
+		if n.A == BlockerLater {
 			return fmt.Sprintf("%s is being stopped, and %s, which depends on it, may be up again: it was asked, or came up, later. Look at both after the outage.", host, other)
 		}
 		return fmt.Sprintf("%s goes though %s, which depends on it, may still be up: that one was waited for as long as could be. Look at both after the outage.", host, other)
@@ -336,7 +336,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return fmt.Sprintf("Temperature %s says %.1f °C, and began no lower than its limit of %.1f °C. No room that is looked after begins so: it stops nothing until it has risen by three kelvin more. Look at the room; then at the sensor's unit, its scale in the policy, and its limit.", n.Name, float64(n.A)/10, float64(n.B)/10)
 	case EmergencyOff:
 		text := fmt.Sprintf("Emergency power off, by %s: power was cut on purpose. Nothing is started, woken or switched on until a person has looked and says so: `ebbline status --clear emergency-off`.", cmp.Or(n.Name, "an input that says no more so"))
-		if n.A == 1 {
+		if n.A == InputThere {
 			text += " A UPS has input all the same, and what hangs on it is live."
 		}
 		return text
@@ -348,7 +348,7 @@ func (n *Notice) Text(p *policy.Policy) string {
 		return "Abort: no further host is stopped, and those that are up lose their power when the battery ends. A stop that has begun goes on, but no other way is tried. `ebbline status --release` ends it: the plan is in force again."
 	case PolicyWaits:
 		text := "A new policy is read and waits for the end of the outage, of a stop or start that was ordered, or of an emergency power off."
-		if n.A == 1 {
+		if n.A == WatchWaits {
 			text += " Its observe waits too: orders are given as before. To have no further host stopped now: `ebbline status --abort`."
 		}
 		return text

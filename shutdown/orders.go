@@ -545,7 +545,7 @@ func (s *State) tellSwitched(i int32, v Verb) {
 	if v == VerbSwitchOn {
 		n := notice(OutputStays, i, -1)
 		if s.UPSs[i].OnBattery() {
-			n.Notice.A = 1
+			n.Notice.A = StaysForHost
 		}
 		s.emit(n)
 		return

@@ -506,7 +506,7 @@ func (s *State) ofRooms(at Instant) {
 		}
 		for i := range s.UPSs {
 			if u := &s.UPSs[i]; u.From != 0 && u.good() {
-				n.A = 1
+				n.A = InputThere
 			}
 		}
 	}

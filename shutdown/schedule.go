@@ -226,8 +226,9 @@ func (s *State) latestOf(k int32) Instant {
 }
 
 // ForecastOf gives a UPS's forecast by the schedule in force: the battery's end, when
-// the last host is down, and what it then has in hand beyond the reserve; false when
-// there is none.
+// the last host is down, and what it then has in hand beyond the reserve, which is
+// [battery.Unending] where no stop is left that rests on this battery; false when there
+// is none.
 func (s *State) ForecastOf(i int32) (end, lastDown Instant, inHand time.Duration, ok bool) {
 	if !s.Planned() || s.Schedule.Rests[i].Load < 0 {
 		return Never, 0, 0, false
@@ -239,11 +240,32 @@ func (s *State) ForecastOf(i int32) (end, lastDown Instant, inHand time.Duration
 		}
 	}
 	f := &s.Schedule.Plan.Stores[store]
-	end, inHand = Never, battery.Unending
+	end, lastDown, inHand = Never, s.Schedule.At.Add(f.LastDown), battery.Unending
 	if f.End >= 0 {
-		end, inHand = s.Schedule.At.Add(f.End), f.End-f.LastDown-s.Policy.Site.Reserve
+		end = s.Schedule.At.Add(f.End)
 	}
-	return end, s.Schedule.At.Add(f.LastDown), inHand, true
+	if f.End >= 0 && lastDown > s.Now && s.stopsOn(i) {
+		inHand = f.End - f.LastDown - s.Policy.Site.Reserve
+		if inHand < 0 && s.Schedule.Plan.Fits {
+			inHand = battery.Unending // another feed carries the last one, or it stays to the end on purpose
+		}
+	}
+	return end, lastDown, inHand, true
+}
+
+// stopsOn tells whether a host on a UPS is still to be stopped, or being stopped. Where a
+// site is only watched, none is once one would have been asked: that one draws on, and
+// the battery goes another way than the schedule has it.
+func (s *State) stopsOn(i int32) bool {
+	any := false
+	for k := range s.Hosts {
+		k := int32(k)
+		if _, would := s.WouldBeAsked(k); would && s.Policy.Site.Observe && s.fedBy(k, i) {
+			return false
+		}
+		any = any || s.fedBy(k, i) && s.slot(k) >= 0 && s.planned(k)
+	}
+	return any
 }
 
 // plan asks the planner who stops when, as things stand.

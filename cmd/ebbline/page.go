@@ -335,8 +335,8 @@ func (p *paint) ups(u *agent.UPSView) report.NowUPS {
 		x.Phase, x.Bad = "has not answered yet", true
 	case p.silent(u.Name):
 		x.Phase = "does not answer; counts as " + x.Phase
-	case p.v.Observing == "site" && u.Phase == shutdown.RideThrough.String():
-		x.Phase = "on battery, no host is stopped"
+	case p.watched(u.Name) && u.OnBattery:
+		x.Phase = "on battery; only watched, no host on it is stopped"
 	}
 	add := func(name, text string) { x.Figures = append(x.Figures, report.Figure{Name: name, Text: text}) }
 	add("since", p.when(u.Since))
@@ -384,6 +384,21 @@ func (p *paint) ups(u *agent.UPSView) report.NowUPS {
 		add("by its own word", strings.Join(own, ", "))
 	}
 	return x
+}
+
+// watched tells whether every host on a UPS that could be stopped is only watched.
+func (p *paint) watched(ups string) bool {
+	any := false
+	for i := range p.v.Hosts {
+		h := &p.v.Hosts[i]
+		if h.StaysUp || !slices.Contains(h.FedBy, ups) {
+			continue
+		}
+		if any = true; !h.Observed {
+			return false
+		}
+	}
+	return any
 }
 
 // silent tells whether a UPS is taken to answer no more; one poll that failed is not
