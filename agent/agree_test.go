@@ -73,6 +73,9 @@ func contradictions(v *View) (list []string) {
 		if r.Low != nil && *r.Low < 0 || u.ChargePercent < 0 || u.ChargePercent > 100 {
 			no("UPS %s lasts %s at %v %%", u.Name, text(r.Low), u.ChargePercent)
 		}
+		if u.EndSeconds != nil && *u.EndSeconds < now {
+			no("UPS %s (%s) ends under the plan at %d, and now is %d", u.Name, u.Phase, *u.EndSeconds, now)
+		}
 		if u.InHandSeconds == nil {
 			continue
 		}

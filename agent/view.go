@@ -76,7 +76,7 @@ type UPSView struct {
 	ChargePercent    float64   `json:"charge_percent"`  // by the model
 	RuntimeSeconds   ThreeWay  `json:"runtime_seconds"` // if nothing is shed
 	Basis            string    `json:"basis"`           // what the projection rests on
-	EndSeconds       *int64    `json:"end_seconds"`     // the battery's end under the plan, low projection
+	EndSeconds       *int64    `json:"end_seconds"`     // the battery's end under the plan, low projection; null too where that is past
 	LastDownSeconds  *int64    `json:"last_down_seconds"`
 	MarginSeconds    *int64    `json:"margin_seconds"`  // the smallest of the stops on it; where no plan fits and it is short, by how much, negative
 	InHandSeconds    *int64    `json:"in_hand_seconds"` // what the battery has after the last stop on it, low projection, beyond the reserve; null where no stop is left that rests on this battery
@@ -299,7 +299,7 @@ func viewUPS(s, planned *shutdown.State, i int32, zero, now shutdown.Instant) UP
 	}
 	if end, lastDown, inHand, ok := planned.ForecastOf(i); ok {
 		v.InHandSeconds, v.LastDownSeconds = ending(inHand), seconds(lastDown.Sub(zero))
-		if end != shutdown.Never {
+		if end != shutdown.Never && end >= now { // else the load fell below what the plan, which was kept, counts on
 			v.EndSeconds = seconds(end.Sub(zero))
 		}
 	}
