@@ -128,11 +128,11 @@ func (s *State) reviewLoad(i int32) verdict {
 // fallen is by how much a UPS's load should have fallen since the schedule was made, in
 // watts: hosts of it are off, and the UPS has had a few answers' time to show that.
 func (s *State) fallen(i int32) float64 {
-	sum := 0.0
+	sum, shows := 0.0, s.UPSs[i].LastAt.Add(-s.silentAfter(i))
 	for j := range s.Schedule.Plan.Stops {
 		k := s.Schedule.Plan.Stops[j].Host
-		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-		if !h.draws() && s.fedBy(k, i) && s.UPSs[i].LastAt >= h.SeenFrom.Add(s.silentAfter(i)) {
+		if h := &s.Hosts[k]; !h.draws() && h.SeenFrom <= shows && s.fedBy(k, i) {
+			p := &s.Policy.Hosts[k]
 			sum += float64(p.Watts) / float64(s.alive(p.FedBy))
 		}
 	}
