@@ -186,6 +186,9 @@ const (
 
 // anyWaitsForCool tells whether a host of a UPS waits for its room to be cool.
 func (s *State) anyWaitsForCool(at Instant, i int32) bool {
+	if len(s.Rooms) == 0 {
+		return false
+	}
 	for k := range s.Hosts {
 		if s.waits(int32(k)) && s.fedBy(int32(k), i) && !s.coolFor(at, int32(k)) {
 			return true

@@ -370,14 +370,14 @@ func (s *State) machine(k int32) int32 {
 func (s *State) seemsCut(k int32) bool {
 	h := &s.Hosts[k]
 	switch {
+	case h.State != Silent && h.State != GivenUp:
+		return false
 	case s.Policy.Hosts[k].Observe:
 		return false // it is not for us to start it
 	case h.Seen != SeenSilent || s.affected(k) || !s.inView(k) || h.Word == StopHost:
 		return false
-	case h.State == Silent:
-		return s.mayBeCut(k)
 	}
-	return h.State == GivenUp
+	return h.State == GivenUp || s.mayBeCut(k)
 }
 
 // turnedOff tells whether somebody turned a host off, by all that can be seen: it is

@@ -377,7 +377,11 @@ func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time
 		// The charge is what the UPS says, or none.
 		empty := s.belief(i).Model.At(0)
 		u.From, u.LastAt, u.Taken, u.TakenAt, u.AtGauge, u.OffHeard = 0, at, Taken{empty, empty}, at, Unread, 0
-		u.Switch = Begun{}
+		if at >= s.goesOff(i) {
+			u.Switch = Begun{} // the output has gone off, and on again
+		} else if u.Switch.underWay() {
+			u.Switch.Ended, u.Switch.Outcome = at, Unknown
+		}
 	default:
 		if u.OnBattery() {
 			// The input may have come back meanwhile: another answer is wanted, or silence.
@@ -406,6 +410,9 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 	case rebooted:
 		if h.State != TurnedOff {
 			h.Seen, h.SeenFrom = 0, at
+		}
+		if h.underWay() && stopping(h.State) {
+			s.fold(k, InUnsure) // the order may have been taken before the end
 		}
 		h.Last.Action.Deadline = at.Add(afterBoot)
 		if h.Last.Action.ID.Verb != 0 {

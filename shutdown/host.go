@@ -79,7 +79,7 @@ var transitions = [numStates][numInputs]HostState{
 		InCut: Off, InDark: Dark, InHostOff: Off, InOwn: Up},
 	TurnedOff: {InUp: Up, InRefusing: Up, InAsked: AskedOff, InStarted: Starting, InOwn: Up},
 	Asked: {InOff: Off, InTaken: Told, InUnsure: Doubt, InSpent: GivenUp, InSpared: Up, InCut: Starting,
-		InDark: Dark, InHostOff: Off, InBoot: Doubt, InOwn: Up},
+		InDark: Dark, InHostOff: Off, InBoot: Silent, InOwn: Up}, // no order is known to have arrived: it is as it was before
 	Told: {InGone: Off, InOff: Off, InSpent: Late, InCut: Off,
 		InDark: Dark, InHostOff: Off, InBoot: Doubt, InOwn: Up},
 	Doubt: {InGone: Off, InOff: Off, InTaken: Told, InSpent: Late, InCut: Off,

@@ -16,29 +16,47 @@ type memo struct{ slots []remembered }
 // hosts fill.
 const leastSlots, mostSlots = 16, 2048
 
+// beside is how many places from its own on a question may have.
+const beside = 4
+
 type remembered struct {
 	hash uint64
 	key  []uint64
 	plan plan.Plan
 }
 
-// place gives the place of a question. Where another has it, and cannot move, that is
-// forgotten.
+// place gives the place of a question: the one that it has, or a free one. Where others
+// have all that it may have, and the places are not to be more, one of them is forgotten.
 func (m *memo) place(hash uint64, key []uint64) *remembered {
 	for {
-		if n := uint64(len(m.slots)); n > 0 {
-			if slot := &m.slots[hash%n]; slot.key == nil || n == mostSlots || same(slot.key, key) {
-				return slot
-			}
+		if slot := m.find(hash, key); slot != nil {
+			return slot
+		}
+		if n := len(m.slots); n == mostSlots {
+			return &m.slots[hash%mostSlots]
 		}
 		before := m.slots
 		m.slots = make([]remembered, max(leastSlots, 2*len(before)))
 		for i := range before {
-			if r := &before[i]; r.key != nil { // each has its own: their hashes differ in what the place was before
-				m.slots[r.hash%uint64(len(m.slots))] = *r
+			if r := &before[i]; r.key != nil {
+				if slot := m.find(r.hash, r.key); slot != nil {
+					*slot = *r
+				}
 			}
 		}
 	}
+}
+
+// find gives the place that a question has, or else the first that is free of those that
+// it may have; nil for none.
+func (m *memo) find(hash uint64, key []uint64) *remembered {
+	for j := range uint64(min(beside, len(m.slots))) {
+		slot := &m.slots[(hash+j)%uint64(len(m.slots))]
+		if slot.key == nil || slot.hash == hash && same(slot.key, key) {
+			return slot
+		}
+	}
+	return nil
 }
 
 // make answers the problem in w; all stops are placed by the planner so far.

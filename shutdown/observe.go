@@ -15,7 +15,7 @@ package shutdown
 // now, in this loss of its input.
 func (s *State) supposed(k int32) bool {
 	h := &s.Hosts[k]
-	return s.Policy.Hosts[k].Observe && s.Began != 0 && h.Asked >= max(s.Began, s.lostAt(k))
+	return s.Began != 0 && h.Asked >= s.Began && s.Policy.Hosts[k].Observe && h.Asked >= s.lostAt(k)
 }
 
 // supposedOff tells whether it would be off by now, or have used up its allowance.
@@ -31,9 +31,7 @@ func (s *State) going(k int32) bool {
 
 // drawsOn tells whether a host draws to the end whatever is decided about it, and
 // whatever it needs is kept as long as can be: it is only watched, and others are not.
-func (s *State) drawsOn(k int32) bool {
-	return s.Policy.Hosts[k].Observe && !s.Policy.Site.Observe
-}
+func (s *State) drawsOn(k int32) bool { return s.scratch().drawsOn[k] }
 
 // switched tells whether a UPS's output is one to be switched off, or would be if orders
 // were given.

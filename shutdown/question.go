@@ -18,6 +18,7 @@ type work struct {
 	own        int32     // host that the agent runs on; -1 for none
 	beliefs    []believed
 	watched    []bool  // by UPS: it gets no order
+	drawsOn    []bool  // by host: it is only watched, and others are not
 	slots      []int32 // policy host to its place in the schedule, -1; while placed
 	placed     bool
 	readies    []readiness // what readyFrom found, sorted
@@ -67,7 +68,7 @@ func (s *State) scratch() *work {
 
 func (s *State) makeWork() {
 	n, m := len(s.Hosts), len(s.UPSs)
-	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), own: -1, dependents: make([][]int32, n)}
+	w := &work{place: make([]int32, n), slots: make([]int32, n), store: make([]int32, m), lack: make([]float64, m), beliefs: make([]believed, m), watched: make([]bool, m), drawsOn: make([]bool, n), own: -1, dependents: make([][]int32, n)}
 	if s.Policy != nil {
 		depends := func(k int) {
 			for _, d := range s.Policy.Hosts[k].DependsOn {
@@ -85,6 +86,7 @@ func (s *State) makeWork() {
 			if s.Policy.Hosts[k].Self {
 				w.own = int32(k)
 			}
+			w.drawsOn[k] = s.Policy.Hosts[k].Observe && !s.Policy.Site.Observe
 		}
 		for i := range w.watched {
 			w.watched[i] = s.Policy.Watched(i)

@@ -120,8 +120,10 @@ func (s *State) mayStart(at Instant, k int32) bool {
 			continue
 		}
 		// Nor is a test of the UPS's own: it takes from the battery, and shows no input.
-		if u.Says == SaysInput && at >= s.stableFrom(i) && at >= s.tallied(i).next && s.ready(i, k) {
-			return true
+		if u.Says == SaysInput && at >= s.stableFrom(i) {
+			if t := s.tallied(i); at >= t.next && s.ready(i, k, t.percent) {
+				return true
+			}
 		}
 	}
 	return false
@@ -260,7 +262,7 @@ func (s *State) conclude(at Instant) {
 	all := true
 	for i := range s.UPSs {
 		u := &s.UPSs[i]
-		if u.Lost != 0 && !u.OnBattery() && s.settled(at, int32(i)) && s.ready(int32(i), -1) {
+		if u.Lost != 0 && !u.OnBattery() && s.settled(at, int32(i)) && s.ready(int32(i), -1, s.percent(int32(i))) {
 			u.Lost = 0
 		}
 		all = all && u.Lost == 0 && !u.OnBattery() && (!u.Dead() || s.settled(at, int32(i)))
@@ -338,9 +340,9 @@ func (s *State) settled(at Instant, i int32) bool {
 }
 
 // ready tells whether a UPS's battery could carry a second outage with all that is up,
-// with a host that is to be started, and with those more important; -1 for none.
-func (s *State) ready(i, k int32) bool {
-	n := s.percent(i)
+// with a host that is to be started, and with those more important; -1 for none. Its
+// charge is given in percent.
+func (s *State) ready(i, k int32, n int64) bool {
 	return n >= s.readyAtMost() || n >= s.readyFrom(i, k)
 }
 
@@ -359,7 +361,10 @@ type readiness struct {
 }
 
 func (r readiness) compare(o readiness) int {
-	return cmp.Or(cmp.Compare(r.set, o.set), cmp.Compare(r.ups, o.ups), cmp.Compare(r.base, o.base), cmp.Compare(r.prior, o.prior))
+	if c := cmp.Compare(r.set, o.set); c != 0 { // as it is nearly always
+		return c
+	}
+	return cmp.Or(cmp.Compare(r.ups, o.ups), cmp.Compare(r.base, o.base), cmp.Compare(r.prior, o.prior))
 }
 
 const maxReadies = 4096
@@ -397,9 +402,10 @@ type tally struct {
 
 // upsTally is what is the same of a UPS for all hosts that are asked for.
 type upsTally struct {
-	base  float64 // watts
-	next  Instant // when the next host on it may be started
-	known bool
+	base    float64 // watts
+	next    Instant // when the next host on it may be started
+	percent int64   // of its charge
+	known   bool
 }
 
 // begin has what was counted hold until the end, or until it is begun anew.
@@ -416,13 +422,14 @@ func (t *tally) end() { t.open = false }
 // tallied is a UPS in the tally.
 func (s *State) tallied(i int32) upsTally {
 	t := &s.scratch().tally
-	if !t.open {
-		return upsTally{s.unexplained(i), s.nextStart(i), true}
+	if t.open && t.ups[i].known {
+		return t.ups[i]
 	}
-	if !t.ups[i].known {
-		t.ups[i] = upsTally{s.unexplained(i), s.nextStart(i), true}
+	u := upsTally{s.unexplained(i), s.nextStart(i), s.percent(i), true}
+	if t.open {
+		t.ups[i] = u
 	}
-	return t.ups[i]
+	return u
 }
 
 // withUp writes down which hosts count for the readiness of UPSs, and gives a hash of

@@ -13,7 +13,7 @@ func (s *State) intend(at Instant) {
 	switch v := s.review(at); v {
 	case holds:
 		return
-	case slack, worse:
+	case slack, late, worse:
 		s.adjust(at, v)
 	case anew:
 		s.plan(at)
@@ -41,6 +41,7 @@ const (
 	none  verdict = iota // no input is away
 	holds                // what it rests on is so
 	slack                // a start has come, and may be later: time is left over
+	late                 // a start is past: the battery has given more than was planned
 	worse                // it may not be safe any more: its starts are moved forward
 	anew                 // it speaks of other hosts or batteries
 )
@@ -75,6 +76,8 @@ func (s *State) review(at Instant) verdict {
 			return anew
 		case in && (h.State == GivenUp || h.State == Late || s.askedInVain(int32(k))):
 			r = max(r, worse) // it draws on, for all that is known
+		case in && s.overdue(at, int32(k)):
+			r = max(r, late)
 		case in && (h.IsOff() || s.supposedOff(int32(k))):
 			r = max(r, slack)
 		}
@@ -128,15 +131,21 @@ func (s *State) reviewLoad(i int32) verdict {
 // fallen is by how much a UPS's load should have fallen since the schedule was made, in
 // watts: hosts of it are off, and the UPS has had a few answers' time to show that.
 func (s *State) fallen(i int32) float64 {
-	sum := 0.0
+	sum, shows := 0.0, s.UPSs[i].LastAt.Add(-s.silentAfter(i))
 	for j := range s.Schedule.Plan.Stops {
 		k := s.Schedule.Plan.Stops[j].Host
-		h, p := &s.Hosts[k], &s.Policy.Hosts[k]
-		if !h.draws() && s.fedBy(k, i) && s.UPSs[i].LastAt >= h.SeenFrom.Add(s.silentAfter(i)) {
+		if h := &s.Hosts[k]; !h.draws() && h.SeenFrom <= shows && s.fedBy(k, i) {
+			p := &s.Policy.Hosts[k]
 			sum += float64(p.Watts) / float64(s.alive(p.FedBy))
 		}
 	}
 	return sum
+}
+
+// overdue tells whether a host was not asked though its start is past by more than is planned
+// away: the agent was not there, or one that it waits for is late.
+func (s *State) overdue(at Instant, k int32) bool {
+	return s.unasked(k) && s.Schedule.Plan.FitsExpected && s.Word != Abort && at > s.startOf(k).Add(s.Reaction())
 }
 
 // anyDue tells whether the start of a host that is up has come: the moment to see
@@ -304,6 +313,8 @@ func (s *State) adjust(at Instant, v verdict) {
 		return
 	}
 	switch {
+	case v == late && s.safe(w, 0):
+		return
 	case s.safe(w, 0):
 		s.loosen(w)
 	case v == slack && w.plan.Fits:

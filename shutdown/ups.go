@@ -20,9 +20,14 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	s.gapEnds(at, i, m)
 	load := s.loadOf(i, m)
 	s.drain(i, at, max(u.Load, load)) // between two answers it was at most the larger of the two
-	charge := s.filled(i)             // by the answer before
-	u.Load = load
 	source, first, says, since := u.Last.Source, u.From == 0, u.says(m, at, booted), u.since(at, m)
+	away := says == SaysBattery || says == SaysOffLost
+	begins := away && !first && !u.OnBattery() && !u.resumes(at)
+	if begins {
+		c := s.filled(i) // by the answer before
+		u.Taken = Taken{c, c}
+	}
+	u.Load = load
 	end := s.ownEnd(i) // of the answer before
 	if u.EndHeard != 0 && u.LastAt < u.EndHeard.Add(aMoment) && !s.saysEnd(i, m) {
 		u.EndHeard = 0 // an odd one
@@ -31,15 +36,11 @@ func (s *State) answered(at Instant, i int32, m *Measurement) bool {
 	if m.Source == 0 {
 		u.Last.Source = source
 	}
-	away := says == SaysBattery || says == SaysOffLost
-	if fresh := first || !u.OnBattery(); fresh {
-		if away && (first || !u.resumes(at)) {
-			if !first {
-				u.Taken = Taken{charge, charge}
-			}
+	if first || !u.OnBattery() {
+		if first && away || begins {
 			s.unwatched(i, at.Sub(since), first)
 		}
-		if first || away && !u.resumes(at) {
+		if first || begins {
 			s.gauge(i, first, away)
 		}
 		s.warmth(i, away)
@@ -391,11 +392,7 @@ func (s *State) lowered(at Instant, i int32, end Instant) {
 		s.lower(i, most, Unlimited)
 	}
 	if factor, ok := s.byMinutes(i, watts, end); ok {
-		spread := ownSpread
-		if s.Policy.UPSs[i].OwnPermille != 0 {
-			spread = knownSpread
-		}
-		least, probable := b.Weighed(s.prior(i), factor, spread)
+		least, probable := b.Weighed(factor, s.believed(i).minutes)
 		s.lower(i, least, probable)
 	}
 }
@@ -516,6 +513,7 @@ func (s *State) own(i int32) float64 { return s.believed(i).own }
 type believed struct {
 	belief     battery.Belief
 	prior, own float64
+	minutes    battery.Weight // of the UPS's own minutes
 	warmth     int64
 	day        int64
 	known      bool
@@ -573,6 +571,11 @@ func (s *State) believe(i int32, b *believed) {
 	}
 	confidence := s.Policy.Site.ConfidencePermille
 	b.belief, b.prior, b.own, b.part = belief, belief.LowAt(confidence), belief.OwnAt(confidence), math.NaN()
+	spread := ownSpread
+	if p.OwnPermille != 0 {
+		spread = knownSpread
+	}
+	b.minutes = b.belief.Weight(b.prior, spread)
 }
 
 // store is what is in a UPS's store as the schedule may count on it, and what it

@@ -82,10 +82,10 @@ func (s *State) hostWake(at Instant, k int32, sooner func(Instant)) {
 	switch {
 	case s.supposed(k):
 		sooner(s.giveUp(k))
-	case h.runs() && s.planned(k):
+	case h.runs() && s.slot(k) >= 0 && s.planned(k):
 		sooner(s.startOf(k))
 		sooner(s.latestOf(k))
-		if p := s.Policy.Hosts[k].Prepare; p != nil && s.unprepared(k) && s.slot(k) >= 0 {
+		if p := s.Policy.Hosts[k].Prepare; p != nil && s.unprepared(k) {
 			sooner(s.startOf(k).Add(-p.Ahead))
 		}
 	case stopping(h.State):

@@ -80,7 +80,8 @@ type hostState struct {
 	judged  bool             // a person said of it that it may stay as it is
 	told    bool             // an order to stop was begun for the word that was taken last
 	held    bool             // when it was asked, its UPS carried what a host elsewhere is reached through
-	doubt   bool             // it was said that it lost its power or was turned off, and nobody knows which
+	cut     bool             // it is said that it lost its power, or may have
+	doubt   bool             // it is said that it lost its power or was turned off, and nobody knows which
 	seen    bool             // a look showed it up
 	looked  bool             // it was said that it looked turned off, and no look has shown it up since
 }
@@ -219,7 +220,7 @@ func (c *Checker) note(n *shutdown.Notice) {
 			c.timeLeft = c.timeFor()
 		}
 	case n.Code == shutdown.HostCut:
-		c.hosts[n.Host].doubt = !n.Clear && n.A == shutdown.CutOrTurned
+		c.hosts[n.Host].cut, c.hosts[n.Host].doubt = !n.Clear, !n.Clear && n.A == shutdown.CutOrTurned
 	case n.Code == shutdown.HostNotBack || n.Code == shutdown.NoWayToStart:
 		c.hosts[n.Host].notBack = !n.Clear
 	case n.Code == shutdown.OrderGivenUp:
@@ -581,8 +582,8 @@ func (c *Checker) leftOff() {
 		if h.On || !h.WasOff || h.LastCut && !c.cutShows(k) || c.hosts[k].doubt && c.cutAlone(k) || c.hosts[k].notBack || c.wasOff(k) || c.truth.Hosts[k].Mode == world.Unreachable {
 			continue
 		}
-		if c.hosts[k].givenUp && !c.r.world.PathTo(int32(k)) {
-			continue // it was said that it is not off in time, and the way to it has had no power since
+		if (c.hosts[k].givenUp || c.hosts[k].cut) && !c.r.world.PathTo(int32(k)) {
+			continue // it was said that it is not off in time, or lost its power, and the way to it has none: it is seen to when that is back
 		}
 		c.broken("P8", "%s is off though all is over, and nobody was told", c.p.Hosts[k].Name)
 	}

@@ -96,6 +96,7 @@ var onceBroken = []struct {
 	{"a host given up, silent for an hour, counted as up when its UPS gave out with the way to it", 42011590, 42011590007},
 	{"a host given up, out of sight behind an output that failed, counted as up though its own UPS had given out and come back", 46006411, 46006411020},
 	{"the same with blinks before it", 46011166, 46011166012},
+	{"the agent was dead for minutes, hosts drew on that long beyond their starts, and the plan did not count it: the battery gave out under the agent's host", 54011920, 54011920020},
 }
 
 // onceBrokenLater are some that did when they came [untilLoss] later.
@@ -126,6 +127,7 @@ var onceBrokenLater = []struct {
 	{"by the checker: a host whose power blinked unseen looked turned off, and came up with its power", 43004306, 43004306022},
 	{"a host given up, silent for an hour, counted as up: its UPS gave out with the way to it, and hosts that need it were started", 43013042, 43013042003},
 	{"a host given up, out of sight behind an output that failed, counted as up though its own UPS had given out and come back", 48008646, 48008646002},
+	{"an order that had not reached a host counted as one that may have, after a boot of the agent's host, and its silence as proof", 48019670, 48019670007},
 }
 
 // onceBrokenSaid are some that did when an operator gave orders in them.
@@ -159,6 +161,8 @@ var onceBrokenSaid = []struct {
 	{"by the checker: a host that an operator had stopped late was to be kept", 62000041, 62000041011},
 	{"by the checker: what a host out of sight would draw counted where only its being up is known", 44000124, 44000124003},
 	{"by the checker: started again in mid-outage, the agent began an operator's start once more that it had begun", 44000999, 44000999017},
+	{"an order that had not reached a host counted as one that may have, after a boot of the agent's host, and its silence as proof", 46004946, 46004946005},
+	{"the agent's host booted, on another feed, while an output was still to go off: that was forgotten, and a host was started on it", 54004108, 54004108023},
 }
 
 // Aim: none of them does again. Method: the room's dice, the checkers.

@@ -292,7 +292,7 @@ func fitText(v *agent.View) string {
 		if v.IfLostNow || v.Outage == nil {
 			return spell(n) + " after the loss"
 		}
-		return clockOf(v, v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
+		return clockOf(v, v.Outage.LostAt.Add(time.Duration(*n)*time.Second))
 	}
 	lost := "If the input failed now"
 	if v.Outage != nil {
@@ -616,7 +616,7 @@ func hostRow(v *agent.View, h *agent.HostView, names column, width int, beside, 
 		if n == nil || v.IfLostNow && h.Asked == nil && n != h.WouldBeAsked || v.Outage == nil {
 			return spell(n)
 		}
-		return clockOf(v, v.Outage.LostAt.Add(time.Duration(*n) * time.Second))
+		return clockOf(v, v.Outage.LostAt.Add(time.Duration(*n)*time.Second))
 	}
 	row := fmt.Sprintf("%s %8d  %-17s %10s %10s %10s", names.of(h.Name), h.Priority, power, at(asked), at(h.Down), at(h.LatestStartSeconds))
 	why := reasonFor(v, h, at)

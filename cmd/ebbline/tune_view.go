@@ -165,82 +165,91 @@ func threeSeconds(t simulate.Three) threeWay {
 	return threeWay{ending(t.Low), ending(t.Likely), ending(t.High)}
 }
 
-// look fills in what is said of the policy as it is. An interruption ends it early.
+// look fills in what is said of the policy as it is. An interruption ends it early. Its
+// pieces rest on nothing but the scene and the answer to it, so all cores share them; the
+// longest, the search for a better order, comes early, so that the others fill its time.
 func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string, ...any)) {
-	defer step("")
-	over := func() bool {
-		v.Interrupted = v.Interrupted || ctx.Err() != nil
-		return v.Interrupted
-	}
 	p, now := c.Policy, c.Answer()
 	v.Now = stands(now)
-	v.lookView = &lookView{Shed: v.shed(c), Promises: []promiseTuneView{}}
-	for i := range p.UPSs {
-		step("room of UPS %s", p.UPSs[i].Name)
-		if over() {
-			return
-		}
-		r, u := c.Room(now, i), &now.UPSs[i]
-		room := roomView{
-			Name: p.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)), RuntimeSeconds: threeSeconds(u.Runtime),
-			RoomRatingWatts: r.MostWatts, RoomPromisesWatts: r.KeepWatts, RoomPlanWatts: r.FitWatts,
-			BatteryPromisesShare: r.KeepPercent, BatteryPlanShare: r.FitPercent,
-		}
-		if r.First >= 0 {
-			room.FirstBroken = &p.Hosts[r.First].Name
-		}
-		v.UPSs = append(v.UPSs, room)
-	}
-	v.promises(ctx, c, now, step)
-	slices.SortStableFunc(v.Promises, func(a, b promiseTuneView) int { return int(b.Priority - a.Priority) })
-	if over() {
-		return
-	}
-	step("a better order")
-	o := c.Better(now, over)
-	if v.SearchCut = o.Cut; len(o.Steps) > 0 {
-		v.Better = orderOf(c, now, o)
-	}
-}
-
-// promises looks into all hosts' promises, on all cores.
-func (v *tuneView) promises(ctx context.Context, c *simulate.Scene, now *simulate.Answer, step func(string, ...any)) {
-	var hosts []int
-	for k := range c.Policy.Hosts {
-		if now.Stays[k].Planned && !c.Policy.Hosts[k].Self {
-			hosts = append(hosts, k)
-		}
-	}
-	found := make([]*promiseTuneView, len(hosts))
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	next := 0
-	take := func() int {
-		mu.Lock()
-		defer mu.Unlock()
-		if ctx.Err() != nil || next == len(hosts) {
-			return -1
-		}
-		step("promises to %s", c.Policy.Hosts[hosts[next]].Name)
-		next++
-		return next - 1
-	}
-	for range min(runtime.NumCPU(), len(hosts)) {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			asked := c.Promises(now)
-			for i := take(); i >= 0; i = take() {
-				found[i] = promiseOf(c, now, asked.Of(hosts[i]))
+	v.lookView = &lookView{Shed: []shedView{}, Promises: []promiseTuneView{}}
+	rooms, promises := make([]*roomView, len(p.UPSs)), make([]*promiseTuneView, len(p.Hosts))
+	pieces := []piece{
+		{"what shedding brings", func() { v.Shed = v.shed(c) }},
+		{"a better order", func() {
+			o := c.Better(now, func() bool { return ctx.Err() != nil })
+			if v.SearchCut = o.Cut; len(o.Steps) > 0 {
+				v.Better = orderOf(c, now, o)
 			}
-		}()
+		}},
 	}
-	wg.Wait()
-	for _, f := range found {
-		if f != nil { // not interrupted before
+	for i := range p.UPSs {
+		pieces = append(pieces, piece{"room of UPS " + p.UPSs[i].Name, func() { rooms[i] = roomLeft(c, now, i) }})
+	}
+	for k := range p.Hosts {
+		if now.Stays[k].Planned && !p.Hosts[k].Self {
+			pieces = append(pieces, piece{"promises to " + p.Hosts[k].Name, func() { promises[k] = promiseOf(c, now, c.Promises(now).Of(k)) }})
+		}
+	}
+	v.Interrupted = !onAllCores(ctx, pieces, step)
+	for _, r := range rooms {
+		if r != nil { // not interrupted before
+			v.UPSs = append(v.UPSs, *r)
+		}
+	}
+	for _, f := range promises {
+		if f != nil {
 			v.Promises = append(v.Promises, *f)
 		}
 	}
+	slices.SortStableFunc(v.Promises, func(a, b promiseTuneView) int { return int(b.Priority - a.Priority) })
+}
+
+// piece is a part of the work that needs no other part's result.
+type piece struct {
+	name string
+	work func()
+}
+
+// onAllCores does pieces of work in their order on all cores, says which, and tells whether
+// none was interrupted or left out.
+func onAllCores(ctx context.Context, pieces []piece, step func(string, ...any)) (whole bool) {
+	defer step("")
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	take := func() *piece {
+		mu.Lock()
+		defer mu.Unlock()
+		if ctx.Err() != nil || len(pieces) == 0 {
+			return nil
+		}
+		p := &pieces[0]
+		pieces = pieces[1:]
+		step("%s", p.name)
+		return p
+	}
+	for range min(runtime.NumCPU(), len(pieces)) {
+		wg.Go(func() {
+			for p := take(); p != nil; p = take() {
+				p.work()
+			}
+		})
+	}
+	wg.Wait()
+	return ctx.Err() == nil
+}
+
+// roomLeft looks into one UPS.
+func roomLeft(c *simulate.Scene, now *simulate.Answer, i int) *roomView {
+	p, r, u := c.Policy, c.Room(now, i), &now.UPSs[i]
+	room := &roomView{
+		Name: p.UPSs[i].Name, LoadWatts: int64(math.Ceil(u.Load)), RuntimeSeconds: threeSeconds(u.Runtime),
+		RoomRatingWatts: r.MostWatts, RoomPromisesWatts: r.KeepWatts, RoomPlanWatts: r.FitWatts,
+		BatteryPromisesShare: r.KeepPercent, BatteryPlanShare: r.FitPercent,
+	}
+	if r.First >= 0 {
+		room.FirstBroken = &p.Hosts[r.First].Name
+	}
+	return room
 }
 
 func (v *tuneView) shed(c *simulate.Scene) []shedView {
