@@ -351,7 +351,7 @@ func (s *State) restarted(at Instant, gap time.Duration, rebooted, orderly bool)
 		long = s.resumeUPS(at, int32(i), rebooted, doubtful, gap) || long
 	}
 	for k := range s.Hosts {
-		s.resumeHost(at, int32(k), rebooted, long)
+		s.resumeHost(at, int32(k), rebooted, long, gap)
 	}
 	if rebooted {
 		s.dropSchedule() // until something new is known
@@ -399,7 +399,7 @@ func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time
 }
 
 // resumeHost ages what was seen of a host.
-func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
+func (s *State) resumeHost(at Instant, k int32, rebooted, long bool, gap time.Duration) {
 	h := &s.Hosts[k]
 	h.Every = 0 // the runner knows nothing of it
 	switch {
@@ -422,6 +422,8 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool) {
 		return
 	case h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway, long && (h.State == Up || h.State == Silent):
 		h.Seen, h.SeenFrom = 0, at // it may have gone meanwhile
+	case gap > quickly && (h.State == Off || h.State == Dark):
+		h.Seen, h.SeenFrom = 0, at // it may have come up meanwhile
 	}
 	if h.Last.underWay() && h.pending() {
 		if h.State != Starting {
