@@ -377,8 +377,8 @@ func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time
 		// The charge is what the UPS says, or none.
 		empty := s.belief(i).Model.At(0)
 		u.From, u.LastAt, u.Taken, u.TakenAt, u.AtGauge, u.OffHeard = 0, at, Taken{empty, empty}, at, Unread, 0
-		if at >= s.goesOff(i) {
-			u.Switch = Begun{} // the output has gone off, and on again
+		if at >= s.goesOff(i) || s.carriesAgent(i) {
+			u.Switch = Begun{} // the output has gone off, and on again: else its countdown would go on
 		} else if u.Switch.underWay() {
 			u.Switch.Ended, u.Switch.Outcome = at, Unknown
 		}
