@@ -283,7 +283,7 @@ func (s *State) gap(at Instant, i int32) (from, to Instant, ok bool) {
 	switch {
 	case u.GapFrom != 0 && u.GapTo == 0:
 		return u.GapFrom, at, true
-	case s.unheard(at, i) && !s.carriesAgent(i):
+	case s.unheard(at, i) && !s.onlyFeedOfAgent(i):
 		return s.gapSince(i, u.LastAt), at, true
 	}
 	return u.GapFrom, u.GapTo, u.GapFrom != 0
@@ -428,7 +428,7 @@ func (s *State) wayHolds(k int32) bool {
 	for _, l := range s.Policy.Hosts[k].NeedsLoads {
 		holds := false
 		for _, f := range s.Policy.Loads[l].FedBy {
-			holds = holds || !s.UPSs[f].Dead() && (s.carriesAgent(int32(f)) || !s.misses(int32(f)))
+			holds = holds || !s.UPSs[f].Dead() && (s.onlyFeedOfAgent(int32(f)) || !s.misses(int32(f)))
 		}
 		if !holds && !s.seenThrough(l, s.Hosts[k].SeenFrom.Add(-s.Policy.Hosts[k].Probe.QuietFor/2)) {
 			return false // a host that went with the way was up until then, too
@@ -482,9 +482,9 @@ func (s *State) reachedOver(k, i int32) bool {
 	return false
 }
 
-// carriesAgent tells whether a UPS alone carries the agent's own host: its output is
+// onlyFeedOfAgent tells whether a UPS alone carries the agent's own host: its output is
 // on as long as that is not booted.
-func (s *State) carriesAgent(i int32) bool {
+func (s *State) onlyFeedOfAgent(i int32) bool {
 	k := s.ownHost()
 	return k >= 0 && len(s.Policy.Hosts[k].FedBy) == 1 && s.fedBy(k, i)
 }

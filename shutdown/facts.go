@@ -363,11 +363,11 @@ func (s *State) restarted(at Instant, gap time.Duration, rebooted, orderly bool)
 func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time.Duration) (off bool) {
 	u := &s.UPSs[i]
 	carried := u.LastAt // until then at least
-	if s.carriesAgent(i) {
+	if s.onlyFeedOfAgent(i) {
 		carried = at.Add(-gap)
 	}
 	switch {
-	case doubtful && (rebooted || s.unheard(at, i) && !s.carriesAgent(i)):
+	case doubtful && (rebooted || s.unheard(at, i) && !s.onlyFeedOfAgent(i)):
 		u.GapFrom, u.GapTo, off = s.gapSince(i, min(carried, at)), 0, true
 	case !doubtful:
 		u.LastAt = at
@@ -377,7 +377,7 @@ func (s *State) resumeUPS(at Instant, i int32, rebooted, doubtful bool, gap time
 		// The charge is what the UPS says, or none.
 		empty := s.belief(i).Model.At(0)
 		u.From, u.LastAt, u.Taken, u.TakenAt, u.AtGauge, u.OffHeard = 0, at, Taken{empty, empty}, at, Unread, 0
-		if at >= s.goesOff(i) || s.carriesAgent(i) {
+		if at >= s.goesOff(i) || s.onlyFeedOfAgent(i) {
 			u.Switch = Begun{} // the output has gone off, and on again: else its countdown would go on
 		} else if u.Switch.underWay() {
 			u.Switch.Ended, u.Switch.Outcome = at, Unknown

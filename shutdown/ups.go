@@ -89,7 +89,7 @@ func (s *State) gapEnds(at Instant, i int32, m *Measurement) {
 	u := &s.UPSs[i]
 	if s.unheard(at, i) {
 		switch {
-		case !s.carriesAgent(i):
+		case !s.onlyFeedOfAgent(i):
 			u.GapFrom, u.GapTo = s.gapSince(i, u.LastAt), 0
 		case !u.OnBattery() && (at.Sub(u.LastAt) >= unwatchedFor || u.LastAt < u.back().Add(settledFor)):
 			u.From = at // it carried the agent all the time; but its input may have been away, or not back yet

@@ -268,7 +268,8 @@ func (p *paint) figures(n *report.Now) {
 	default:
 		add("batteries last, with nothing shed, at least until", p.clock(v.At.Add(time.Duration(*least)*time.Second)))
 	}
-	if v.PointOfNoReturn != nil && v.InHandSeconds != nil { // else nothing is left to stop
+	left := slices.ContainsFunc(v.Hosts, func(h agent.HostView) bool { return h.StopSeconds != nil })
+	if v.PointOfNoReturn != nil && left {
 		name := "point of no return"
 		if v.IfLostNow {
 			name = "point of no return, after"
