@@ -763,7 +763,7 @@ func TestStandingAnswers(t *testing.T) {
 		var o Outage
 		var a, b Run
 		events, all, swapped := 0, 0, 0
-		const seeds = 600
+		const seeds = 2000 // of 600 some 4 to 7 come back in another order: too few to hold a hundredth against
 		for seed := range uint64(seeds) {
 			dice.Draw(seed+1, &o)
 			truth := o.TruthOf(seed + 1)

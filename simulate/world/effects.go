@@ -135,7 +135,7 @@ func (w *World) off(k int32) {
 	if w.Policy.Hosts[k].Self {
 		w.agentDies()
 	}
-	w.lookSoon(k, w.Policy.Hosts[k].Probe.QuietFor)
+	w.falls(k)
 	for g := range w.Policy.Hosts {
 		// Its guests go with it; one that was still up is cut.
 		if w.Policy.Hosts[g].RunsOn == int(k) && w.Hosts[g].On {
@@ -220,7 +220,7 @@ func (w *World) pathsTurn(i int32, off bool) {
 			continue
 		}
 		if off {
-			w.lookSoon(int32(k), p.Probe.QuietFor)
+			w.falls(int32(k))
 		} else {
 			w.lookSoon(int32(k), 0)
 		}

@@ -88,6 +88,7 @@ type Host struct {
 	every    time.Duration // between looks
 	seen     shutdown.Sighting
 	sent     bool
+	quiet    shutdown.Instant // since when looks find no answer; 0 for one that answers, or was not looked at by this agent
 	mode     Mode
 	asked    bool // to stop, and not to start since: to be seen up again means something then
 }
@@ -182,6 +183,7 @@ func (w *World) Reset(t *Truth, at shutdown.Instant) {
 		w.poll(int32(i), 0)
 	}
 	for k := range w.Hosts {
+		w.Hosts[k].quiet = at.Add(-w.Policy.Hosts[k].Probe.QuietFor) // what is silent was so before
 		w.lookSoon(int32(k), 0)
 	}
 }
@@ -318,7 +320,7 @@ func (w *World) agentBack(rebooted bool) *shutdown.Event {
 		w.poll(int32(i), pollSoon)
 	}
 	for k := range w.Hosts {
-		w.Hosts[k].sent = false
+		w.Hosts[k].sent, w.Hosts[k].quiet = false, 0
 		w.lookSoon(int32(k), pollSoon)
 	}
 	w.told = shutdown.Event{Kind: shutdown.Restarted, Rebooted: rebooted, Orderly: rebooted && orderly}
@@ -351,7 +353,7 @@ func (w *World) moment(m *Moment) *shutdown.Event {
 		w.paths[m.Load] = false
 		for k := range w.Hosts {
 			if slices.Contains(w.Policy.Hosts[k].NeedsLoads, int(m.Load)) {
-				w.lookSoon(int32(k), w.Policy.Hosts[k].Probe.QuietFor)
+				w.falls(int32(k))
 			}
 		}
 	case SensorSilent, SensorSticks, SensorJumps, SensorDrifts, SensorRepeats, SensorFahrenheit, SensorMends, CoolingFails, CoolingBack, EmergencyUsed, EmergencyReleased:
@@ -588,6 +590,10 @@ func (w *World) looked(k int32) *shutdown.Event {
 		return nil
 	}
 	seen := w.Sight(k)
+	if rest := w.lasts(k, seen); rest > 0 {
+		w.lookSoon(k, rest)
+		return nil
+	}
 	if h.asked && seen != shutdown.SeenSilent {
 		w.lookSoon(k, h.every)
 	}
@@ -599,8 +605,29 @@ func (w *World) looked(k int32) *shutdown.Event {
 	return &w.seen
 }
 
-// Sight is how a host looks from the agent's place. Silence counts only when it
-// has lasted; who looks sees to that.
+// lasts tells how much longer what a look shows must last: silence counts only when it
+// has lasted while this agent looked.
+func (w *World) lasts(k int32, seen shutdown.Sighting) time.Duration {
+	h := &w.Hosts[k]
+	switch {
+	case seen != shutdown.SeenSilent:
+		h.quiet = 0
+		return 0
+	case h.quiet == 0:
+		h.quiet = w.Now
+	}
+	return h.quiet.Add(w.Policy.Hosts[k].Probe.QuietFor).Sub(w.Now)
+}
+
+// falls has a host looked at whose answers end now, when its silence has lasted.
+func (w *World) falls(k int32) {
+	if h := &w.Hosts[k]; h.quiet == 0 {
+		h.quiet = w.Now
+	}
+	w.lookSoon(k, w.Policy.Hosts[k].Probe.QuietFor)
+}
+
+// Sight is how a host looks from the agent's place, at one look.
 func (w *World) Sight(k int32) shutdown.Sighting {
 	h := &w.Hosts[k]
 	switch {
