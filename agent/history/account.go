@@ -96,6 +96,26 @@ type GivenOrder struct {
 	By     string
 }
 
+// Action is what the agent ordered beside stops and starts: a UPS's output switched, or
+// an early step of a host.
+type Action struct {
+	Code, UPS, Host string
+	At              Moment
+	Outage          uint32 // its number; 0 outside of one
+	Text            string // what was told of it then
+	Ended           Moment // none while it is not known what came of it
+	Outcome         string // the word of a [shutdown.Outcome]; "" until then
+	Said            string // what came back
+}
+
+// actionEnd is what came of an action.
+type actionEnd struct {
+	code, ups, host string
+	at              Moment
+	outcome         shutdown.Outcome
+	said            string
+}
+
 // Condition is what an operator was to know, and for how long.
 type Condition struct {
 	Code, UPS, Host string
@@ -141,6 +161,27 @@ func (s *Writer) RecordOrder(o GivenOrder) error {
 	f.name("order", o.Word)
 	f.text("name of who gave it", o.By)
 	return s.fact(f.of("order"), o)
+}
+
+// RecordAction records that an action was begun.
+func (s *Writer) RecordAction(a Action) error {
+	var f faults
+	f.name("action", a.Code)
+	f.moment("was begun", a.At)
+	f.text("action", a.Text)
+	return s.fact(f.of("action"), a)
+}
+
+// RecordActionEnd records what came of the last action of its kind on a UPS or a host,
+// and what came back, of which no more is kept than fits.
+func (s *Writer) RecordActionEnd(code, ups, host string, at Moment, outcome shutdown.Outcome, said string) error {
+	var f faults
+	f.moment("ended", at)
+	f.add(outcome < shutdown.Accepted || outcome > shutdown.Unknown, "it is not stated what came of it")
+	if len(said) > longestText {
+		said = strings.ToValidUTF8(said[:longestText], "")
+	}
+	return s.fact(f.of("end of an action"), actionEnd{code, ups, host, at, outcome, said})
 }
 
 // RecordCondition records that a condition was raised.
@@ -238,6 +279,12 @@ func (t *transaction) account(f any) bool {
 				f.ModelTenths, figure(f.OwnTenths), figure(f.OwnSeconds)}, f.Of.args()...)...)
 	case GivenOrder:
 		t.exec("INSERT INTO given_order VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING", f.At.ns(), f.At.ms(), f.Outage, f.Word, f.By)
+	case Action:
+		t.exec("INSERT INTO agent_action VALUES (?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL, '') ON CONFLICT DO NOTHING", f.At.ns(), f.Code, f.UPS, f.Host, f.At.ms(), f.Outage, f.Text)
+	case actionEnd:
+		t.exec(`UPDATE agent_action SET ended_ns = ?4, ended_ms = ?5, outcome = ?6, said = ?7 WHERE code = ?1 AND ups = ?2 AND host = ?3 AND ended_ns IS NULL
+			AND at_ns = (SELECT max(at_ns) FROM agent_action WHERE code = ?1 AND ups = ?2 AND host = ?3 AND at_ns <= ?4)`,
+			f.code, f.ups, f.host, f.at.ns(), f.at.ms(), f.outcome.String(), f.said)
 	case Condition:
 		t.condition(&f)
 	case over:
@@ -389,6 +436,21 @@ func (r *Reader) Orders(ctx context.Context, in Span, n int) ([]GivenOrder, erro
 		return err
 	}, "SELECT * FROM (SELECT at_ns, at_ms, outage, word, by_whom FROM given_order WHERE at_ns BETWEEN ? AND ? ORDER BY at_ns DESC LIMIT ?) ORDER BY at_ns",
 		int64(in.From), int64(in.To), n)
+	return list, err
+}
+
+// Actions gives the last n actions of a span, by when they were begun.
+func (r *Reader) Actions(ctx context.Context, in Span, n int) ([]Action, error) {
+	var list []Action
+	err := r.each(ctx, func(scan func(...any) error) error {
+		var a Action
+		var at, ended instant
+		err := scan(line{&a.Code}, line{&a.UPS}, line{&a.Host}, &at.ns, &at.ms, &a.Outage, line{&a.Text}, &ended.ns, &ended.ms, line{&a.Outcome}, line{&a.Said})
+		a.At, a.Ended = at.moment(), ended.moment()
+		list = append(list, a)
+		return err
+	}, `SELECT * FROM (SELECT code, ups, host, at_ns, at_ms, outage, text, ended_ns, ended_ms, outcome, said FROM agent_action
+		WHERE at_ns BETWEEN ? AND ? ORDER BY at_ns DESC, code, ups, host LIMIT ?) ORDER BY at_ns, code, ups, host`, int64(in.From), int64(in.To), n)
 	return list, err
 }
 

@@ -7,17 +7,20 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"ebbline/shutdown"
 )
 
-// Aim: what is told of an outage's hosts and batteries, of orders and conditions is
+// Aim: what is told of an outage's hosts and batteries, of actions, orders and conditions is
 // read as it was recorded, by the program and by sqlite3; what is told twice is
-// there once; histories of versions 1 to 3 take it, and lose nothing.
+// there once; histories of versions 1 to 4 take it, and lose nothing.
 // A host that was only watched counts as none that was asked.
 // Method: one of each into a new file, and into files of the older versions, made by
 // sqlite3 from the dump of version 1 and the steps to the later ones.
 func TestAccountRoundTrip(t *testing.T) {
 	one := string(contents(t, "testdata/version1.sql"))
-	for name, dump := range map[string]string{"new": "", "version 1": one, "version 2": one + version2 + "PRAGMA user_version = 2;", "version 3": one + version2 + version3 + "PRAGMA user_version = 3;"} {
+	for name, dump := range map[string]string{"new": "", "version 1": one, "version 2": one + version2 + "PRAGMA user_version = 2;", "version 3": one + version2 + version3 + "PRAGMA user_version = 3;",
+		"version 4": one + version2 + version3 + version4 + "PRAGMA user_version = 4;"} {
 		t.Run(name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "history.db")
 			if dump != "" {
@@ -41,6 +44,16 @@ func TestAccountRoundTrip(t *testing.T) {
 			must(t, s.RecordLeftOver(left))
 			order := GivenOrder{at(610), 9, "hold", "root"}
 			must(t, s.RecordOrder(order))
+			off := Action{Code: "output-goes-off", UPS: "rack", At: at(612), Outage: 9, Text: "UPS rack is told to switch its output off"}
+			early := Action{Code: "early-step", Host: "desk", At: at(590), Outage: 9, Text: "desk is given its early step"}
+			lost := early // the stop overtook it: what came of it is not known
+			lost.At = at(580)
+			for _, a := range []Action{off, off, lost, early} {
+				must(t, s.RecordAction(a))
+			}
+			must(t, s.RecordActionEnd("early-step", "", "desk", at(595), shutdown.Unknown, "no answer"))
+			must(t, s.RecordActionEnd("early-step", "", "desk", at(599), shutdown.Accepted, "again")) // it has ended
+			must(t, s.RecordActionEnd("output-goes-off", "rack", "", at(613), shutdown.Accepted, ""))
 			raised := Condition{Code: "battery-low", UPS: "rack", Raised: at(620), Outage: 9, Text: "UPS rack says its battery is low."}
 			must(t, s.RecordCondition(raised))
 			again := raised
@@ -64,6 +77,11 @@ func TestAccountRoundTrip(t *testing.T) {
 			orders, err := r.Orders(ctx, Always, 10)
 			must(t, err)
 			equal(t, "orders", []GivenOrder{order}, orders)
+			off.Ended, off.Outcome = at(613), "accepted"
+			early.Ended, early.Outcome, early.Said = at(595), "unknown", "no answer"
+			actions, err := r.Actions(ctx, Always, 10)
+			must(t, err)
+			equal(t, "actions", []Action{lost, early, off}, actions)
 			raised.Over = at(660)
 			unready := Condition{Code: "host-unready", Host: "desk", Raised: at(705), Over: at(720), Text: "no key"}
 			conditions, err := r.Conditions(ctx, Always, 10)
@@ -78,8 +96,9 @@ func TestAccountRoundTrip(t *testing.T) {
 			got := shell(t, path, `PRAGMA user_version; SELECT planned_stop_seconds, asked_seconds, margin_seconds, cut_seconds FROM outage_hosts WHERE NOT observed;
 				SELECT host, asked_utc IS NULL, asked_seconds IS NULL, would_be_asked_seconds FROM outage_hosts WHERE observed;
 				SELECT last_host, margin_seconds, own_charge_percent FROM outage_margins; SELECT word, by_whom FROM orders;
+				SELECT code, ups, host, seconds, outcome, said FROM actions WHERE outcome IS NOT NULL;
 				SELECT code, seconds FROM conditions WHERE over_utc IS NOT NULL; PRAGMA integrity_check`)
-			if want := "4\n90.0|100.0|-1.5|140.0\ntrial|1|1|110.0\ndesk|20|33.3\nhold|root\nbattery-low|40.0\nhost-unready|15.0\nok"; got != want {
+			if want := "5\n90.0|100.0|-1.5|140.0\ntrial|1|1|110.0\ndesk|20|33.3\nhold|root\nearly-step||desk|5.0|unknown|no answer\noutput-goes-off|rack||1.0|accepted|\nbattery-low|40.0\nhost-unready|15.0\nok"; got != want {
 				t.Errorf("sqlite3 says\n%s\nnot\n%s", got, want)
 			}
 			if dump != "" && shell(t, path, "SELECT count(*) FROM outage WHERE number = 7") != "1" {
@@ -126,6 +145,7 @@ func TestAccountRefused(t *testing.T) {
 	for i, err := range []error{
 		s.RecordRoom(Room{OutageKey{}, nil}), s.RecordAsking(Asking{Of: of, At: at(1)}), s.RecordCut(Cut{Of: of, Host: "desk"}), s.RecordOrder(GivenOrder{At: at(1)}),
 		s.RecordLeftOver(LeftOver{Of: of, UPS: "a", Host: "b", At: at(1), Low: 2}), s.RecordCondition(Condition{Raised: at(1)}), s.RecordStanding(Moment{}, nil),
+		s.RecordAction(Action{At: at(1)}), s.RecordActionEnd("early-step", "", "desk", at(1), 0, ""),
 	} {
 		if err == nil {
 			t.Errorf("record %d is taken", i)

@@ -31,7 +31,7 @@ const (
 )
 
 // steps[i] brings a file of version i to version i+1. They only ever add.
-var steps = []string{version1, version2, version3, version4}
+var steps = []string{version1, version2, version3, version4, version5}
 
 //go:embed version1.sql
 var version1 string
@@ -44,6 +44,9 @@ var version3 string
 
 //go:embed version4.sql
 var version4 string
+
+//go:embed version5.sql
+var version5 string
 
 var (
 	// ErrForeign says that the file is not a history.

@@ -39,9 +39,10 @@
 //	outage_hosts        number, host, planned_stop_seconds, asked_utc, asked_seconds, off_seconds, took_seconds, ended, margin_seconds, why, observed, would_be_asked_seconds, ...
 //	outage_margins      number, ups, last_host, at_utc, low/likely/high_seconds left then, reserve_seconds, margin_seconds, ...
 //	orders              at_utc, outage, word, by_whom
+//	actions             at_utc, outage, code (early-step, output-goes-off, output-stays-on), ups, host, seconds, outcome, said, text
 //	conditions          raised_utc, over_utc, seconds, code, ups, host, outage, text
 //
-// The tables below them (version1.sql to version4.sql) hold each time twice: *_ns by the agent's
+// The tables below them (version1.sql to version5.sql) hold each time twice: *_ns by the agent's
 // clock, for reckoning, and *_ms by the wall's, UTC. A test without ended_ns is
 // unfinished: it runs, or the agent ended before it.
 //
@@ -49,7 +50,7 @@
 // oldest minutes of inputs go and readings of lines, then the oldest normal
 // samples, the oldest samples of outages, those of tests, the oldest predictions,
 // events of inputs, and conditions that are over; the outages, tests, stops, starts,
-// orders and draws themselves stay.
+// orders, actions and draws themselves stay.
 package history
 
 import (

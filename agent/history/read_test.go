@@ -127,7 +127,7 @@ func TestReadEnds(t *testing.T) {
 func TestStrangeWords(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db")
 	shell(t, path, string(contents(t, "testdata/version1.sql")))
-	shell(t, path, version2+version3+version4+"PRAGMA user_version = 4")
+	shell(t, path, version2+version3+version4+version5+"PRAGMA user_version = 5")
 	shell(t, path, "UPDATE outage_phase SET phase = 'lunch' WHERE phase = 'shedding'; UPDATE sample SET source = 'sun', load_watts = 'many'; UPDATE test SET stop = 'bored'; UPDATE prediction SET made_by = 'oracle'; UPDATE stop SET ended = 'well'; UPDATE start SET ended = ''; UPDATE draw SET quality = 'odd'")
 	r := reader(t, path)
 	ctx := t.Context()

@@ -23,7 +23,7 @@ var historyCommand = command{
 	takes: []string{"WHICH"},
 	help: `Without an argument it shows what happened last, of each kind, and what stands.
 With a kind it shows all of that kind: outages, sags, tests, stops, starts,
-orders, conditions.
+actions (outputs of UPSs switched, early steps of hosts), orders, conditions.
 
 With the number of an outage, or "last", it reports on that outage: whether all
 hosts were off in time, what was lost or given up, what was in hand, what came
@@ -47,7 +47,7 @@ they are UTC.`,
 func init() { historyCommand.set = setHistory }
 
 // kinds of records, in the order in which they are shown.
-var kinds = []string{"outages", "sags", "tests", "stops", "starts", "orders", "conditions"}
+var kinds = []string{"outages", "sags", "tests", "stops", "starts", "actions", "orders", "conditions"}
 
 func setHistory(c *call) action {
 	past := c.historyFlag()
@@ -143,13 +143,14 @@ type past struct {
 	Tests      []history.Test
 	Stops      []history.Stop
 	Starts     []history.Start
+	Actions    []history.Action
 	Orders     []history.GivenOrder
 	Conditions []history.Condition
 }
 
 func readHistory(ctx context.Context, from *history.Reader, in history.Span) (*past, error) {
 	var p past
-	var errs [8]error
+	var errs [9]error
 	within := func(at history.Moment) bool { return at.At >= in.From && at.At <= in.To }
 	p.Outages, errs[0] = from.Outages(ctx, mostShown)
 	p.Outages = slices.DeleteFunc(p.Outages, func(o history.Outage) bool { return !within(o.Began) || o.Began.At == in.To })
@@ -162,6 +163,7 @@ func readHistory(ctx context.Context, from *history.Reader, in history.Span) (*p
 	p.Starts, errs[5] = from.StartsIn(ctx, in, mostShown)
 	p.Orders, errs[6] = from.Orders(ctx, in, mostShown)
 	p.Conditions, errs[7] = from.Conditions(ctx, in, mostShown)
+	p.Actions, errs[8] = from.Actions(ctx, in, mostShown)
 	return &p, errors.Join(errs[:]...)
 }
 
@@ -199,6 +201,7 @@ func (p *past) document(path, kind string) map[string]any {
 	put("tests", views(p.Tests, testOf))
 	put("stops", views(p.Stops, stopOf))
 	put("starts", views(p.Starts, startOf))
+	put("actions", views(p.Actions, actionOf))
 	put("orders", views(p.Orders, wordOf))
 	put("conditions", views(p.Conditions, conditionOf))
 	return v
@@ -322,6 +325,54 @@ func startOf(s *history.Start) moveView {
 	return moveView{s.Host, aftermath.Stamp(s.Told), s.Outage, s.Method, *inSeconds(s.Took), [...]string{"", "back", "", "given_up"}[s.Ended]}
 }
 
+type actionView struct {
+	At      string   `json:"at"`
+	Outage  uint32   `json:"outage"`
+	Code    string   `json:"code"` // early-step, output-goes-off or output-stays-on
+	UPS     string   `json:"ups,omitempty"`
+	Host    string   `json:"host,omitempty"`
+	Ended   *string  `json:"ended"` // null while it is not known what came of it
+	Seconds *float64 `json:"seconds"`
+	Outcome string   `json:"outcome"` // accepted, refused, unreachable or unknown; "" likewise
+	Said    string   `json:"said"`    // what came back
+	Text    string   `json:"text"`
+}
+
+func actionOf(a *history.Action) actionView {
+	return actionView{aftermath.Stamp(a.At), a.Outage, a.Code, a.UPS, a.Host, stamp(a.Ended), lapse(a.At, a.Ended), a.Outcome, a.Said, a.Text}
+}
+
+// cameTo says what came of an action.
+func cameTo(a *history.Action) string {
+	early := a.Code == shutdown.EarlyStep.String()
+	switch a.Outcome {
+	case "":
+		return "end not known"
+	case shutdown.Accepted.String():
+		if early {
+			return "done"
+		}
+		return "order taken"
+	case shutdown.Unknown.String():
+		if early {
+			return "not known to be done"
+		}
+		return "order not confirmed"
+	}
+	if early {
+		return "not done: " + a.Outcome
+	}
+	return "order not taken: " + a.Outcome
+}
+
+// actionText is what was told of an action, and what came back.
+func actionText(a *history.Action) string {
+	if a.Said == "" {
+		return a.Text
+	}
+	return strings.TrimSuffix(a.Text, ".") + ". What came back: " + a.Said
+}
+
 type wordView struct {
 	At     string `json:"at"`
 	Outage uint32 `json:"outage"`
@@ -392,6 +443,9 @@ func (p *past) csv(w *csv.Writer, kind string) error {
 	}
 	for _, s := range views(p.Starts, startOf) {
 		row("starts", s.At, nil, &s.Seconds, s.Outage, "", s.Host, s.Ended, s.Method)
+	}
+	for i, a := range views(p.Actions, actionOf) {
+		row("actions", a.At, a.Ended, a.Seconds, a.Outage, a.UPS, a.Host, a.Code, cameTo(&p.Actions[i])+". "+actionText(&p.Actions[i]))
 	}
 	for _, o := range views(p.Orders, wordOf) {
 		row("orders", o.At, nil, nil, o.Outage, "", "", o.Order, o.By)

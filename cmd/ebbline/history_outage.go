@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -567,29 +568,42 @@ func (r *outageReport) leftText(b *aftermath.Battery) string {
 	return text + "."
 }
 
-// events are orders and conditions in the order in which they came.
+// events are actions, orders and conditions in the order in which they came.
 func (r *outageReport) events() []report.OutageEvent {
-	var list []report.OutageEvent
-	at := func(m history.Moment) string {
-		if m.At < r.Outage.Began.At {
-			return "before"
-		}
-		return r.clock(m)
+	type happened struct {
+		at shutdown.Instant
+		report.OutageEvent
 	}
-	orders := r.Orders
-	for _, c := range r.Conditions {
-		for len(orders) > 0 && orders[0].At.At <= c.Raised.At {
-			list = append(list, report.OutageEvent{At: at(orders[0].At), What: "order: " + orders[0].Word, Text: "by " + orders[0].By})
-			orders = orders[1:]
+	var all []happened
+	add := func(m history.Moment, what, until, text string) {
+		at := "before"
+		if m.At >= r.Outage.Began.At {
+			at = r.clock(m)
 		}
+		all = append(all, happened{m.At, report.OutageEvent{At: at, What: what, Until: until, Text: text}})
+	}
+	for _, o := range r.Orders {
+		add(o.At, "order: "+o.Word, "", "by "+o.By)
+	}
+	for i := range r.Actions {
+		a := &r.Actions[i]
+		until := cameTo(a)
+		if a.Ended.At != 0 {
+			until += " after " + spelledLapse(a.At, a.Ended)
+		}
+		add(a.At, a.Code, until, actionText(a))
+	}
+	for _, c := range r.Conditions {
 		until := "still so"
 		if c.Over.At != 0 {
 			until = "for " + spelledLapse(c.Raised, c.Over)
 		}
-		list = append(list, report.OutageEvent{At: at(c.Raised), What: c.Code, Until: until, Text: c.Text})
+		add(c.Raised, c.Code, until, c.Text)
 	}
-	for _, o := range orders {
-		list = append(list, report.OutageEvent{At: at(o.At), What: "order: " + o.Word, Text: "by " + o.By})
+	slices.SortStableFunc(all, func(a, b happened) int { return cmp.Compare(a.at, b.at) })
+	var list []report.OutageEvent
+	for _, h := range all {
+		list = append(list, h.OutageEvent)
 	}
 	return list
 }
@@ -599,7 +613,7 @@ func (r *outageReport) textEvents(w io.Writer, width int) {
 	if len(list) == 0 {
 		return
 	}
-	fmt.Fprintln(w, "\nOrders and conditions")
+	fmt.Fprintln(w, "\nActions, orders and conditions")
 	for _, e := range list {
 		head := strings.TrimSuffix(fmt.Sprintf("  %s  %s, %s", e.At, e.What, e.Until), ", ")
 		fmt.Fprintln(w, head)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -38,6 +39,15 @@ func (r *outageReport) chart() *report.Chart {
 			c.Marks = append(c.Marks, report.Mark{At: since(in.Back), Label: "input of " + in.UPS + " back at"})
 		}
 	}
+	for i := range r.Actions {
+		switch a := &r.Actions[i]; a.Code {
+		case shutdown.OutputGoes.String():
+			c.Marks = append(c.Marks, report.Mark{At: since(a.At), Label: "output of " + a.UPS + " told to go off at"})
+		case shutdown.OutputStays.String():
+			c.Marks = append(c.Marks, report.Mark{At: since(a.At), Label: "output of " + a.UPS + " told to stay on at"})
+		}
+	}
+	slices.SortStableFunc(c.Marks, func(a, b report.Mark) int { return cmp.Compare(a.At, b.At) })
 	if r.Running {
 		length = max(length, r.Last.At.Sub(r.Outage.Began.At))
 	}
@@ -150,6 +160,7 @@ type outageDocument struct {
 	Last       string           `json:"last_record"`
 	Hosts      []outageHostView `json:"hosts"`
 	Batteries  []leftView       `json:"batteries"`
+	Actions    []actionView     `json:"actions"`
 	Orders     []wordView       `json:"orders"`
 	Conditions []heldView       `json:"conditions"`
 	Steps      []todoView       `json:"steps"`
@@ -220,7 +231,7 @@ func (r *outageReport) document() outageDocument {
 	}
 	p.Sums[r.Outage.Key()] = sum
 	d := outageDocument{outageView: p.outageView(&r.Outage), Running: r.Running, Verdict: verdict, Last: aftermath.Stamp(r.Last), Hosts: []outageHostView{},
-		Batteries: []leftView{}, Orders: views(r.Orders, wordOf), Conditions: views(r.Conditions, conditionOf), Steps: []todoView{}, Complete: r.Full}
+		Batteries: []leftView{}, Actions: views(r.Actions, actionOf), Orders: views(r.Orders, wordOf), Conditions: views(r.Conditions, conditionOf), Steps: []todoView{}, Complete: r.Full}
 	for _, e := range r.Outage.Phases {
 		d.Phases = append(d.Phases, phaseView{e.UPS, e.Phase.String(), *lapse(r.Outage.Began, e.Entered)})
 	}

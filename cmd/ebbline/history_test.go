@@ -319,6 +319,11 @@ func filledHistory(t *testing.T, path string) string {
 		s.RecordRoom(history.Room{Of: first.Key(), Hosts: []history.OutageHost{{Host: "desk", Priority: 10, FedBy: []string{"rack"}, StopsIn: time.Minute, GivesUp: 2 * time.Minute}}}),
 		s.RecordAsking(history.Asking{Of: first.Key(), Host: "desk", At: at(hour / 4), Why: "its turn has come", Margin: time.Minute}),
 		s.RecordStop(history.Stop{Host: "desk", Asked: at(hour / 4), Outage: 3, Method: "ssh", Took: 2 * time.Minute, Ended: history.GivenUp}),
+		s.RecordAction(history.Action{Code: "early-step", Host: "desk", At: at(hour / 5), Outage: 3, Text: "desk is given its early step; its stop is planned in 3m00s"}),
+		s.RecordActionEnd("early-step", "", "desk", at(hour/5+20*time.Second), shutdown.Unknown, "the connection broke"),
+		s.RecordAction(history.Action{Code: "output-goes-off", UPS: "rack", At: at(hour / 3), Outage: 3, Text: "UPS rack is told to switch its output off in 1m00s and, with the input, on again. What may run still loses its power then: desk."}),
+		s.RecordActionEnd("output-goes-off", "rack", "", at(hour/3+2*time.Second), shutdown.Accepted, ""),
+		s.RecordOrder(history.GivenOrder{At: at(hour / 4), Outage: 3, Word: "hold", By: "root"}),
 		s.Close(t.Context()))
 	if wrong != nil {
 		t.Fatal(wrong)
@@ -347,12 +352,18 @@ func TestHistoryText(t *testing.T) {
 	}{
 		{"history", []string{"     3  2026-11-28 03:14:07 +01:00  rack         1h00m00s      1    0         -\n", "     4  2026-11-28 08:14:07 +01:00  rack               on      -    -         -\n",
 			"  2026-11-28 02:14:07 +01:00  rack          sag            62.5 %       1.5s\n", "  2026-11-28 01:14:07 +01:00  rack            450 W     20m00s  cut-off\n",
-			"  2026-11-28 03:29:07 +01:00  desk                  2m00s  ssh            3  given up\n", "no orders\n"}},
+			"  2026-11-28 03:29:07 +01:00  desk                  2m00s  ssh            3  given up\n",
+			"\n2 actions\n", "  2026-11-28 03:26:07 +01:00  desk              early-step             3  not known to be done\n", "  2026-11-28 03:34:07 +01:00  rack              output-goes-off        3  order taken\n"}},
 		{"history 3", []string{"Outage 3 of barn, 2026-11-28 03:14:07 +01:00, all normal after 1h00m00s\n1 host NOT OFF within the allowance.\n",
-			"lost    given up: desk\n", "next    1. Look at desk: the whole allowance was used up, and nothing saw it\n        off.", "! "}},
+			"lost    given up: desk\n", "next    1. Look at desk: the whole allowance was used up, and nothing saw it\n        off.", "! ",
+			"\nActions, orders and conditions\n  03:26:07  early-step, not known to be done after 20s\n      desk is given its early step; its stop is planned in 3m00s. What came\n      back: the connection broke\n" +
+				"  03:29:07  order: hold\n      by root\n  03:34:07  output-goes-off, order taken after 2s\n      UPS rack is told to switch its output off in 1m00s and, with the input, on\n      again. What may run still loses its power then: desk.\n",
+			"output of rack told to go off at 20m00s"}},
+		{"history 3 --json", []string{`"code": "output-goes-off"`, `"outcome": "unknown"`, `"said": "the connection broke"`}},
 		{"history last", []string{"Outage 4 of barn, 2026-11-28 08:14:07 +01:00: STILL ON\nNo host was stopped so far.\n", "hosts   none was asked to stop so far\n", "this is as far as it was recorded, last at 2026-11-28 08:14:07\n+01:00, "}},
 		{"history sags --csv", []string{"kind,at,until,seconds,outage,ups,host,what,text\nsag,2026-11-28T01:14:07Z,,1.5,,rack,,sag,62.5 % of nominal\n"}},
-		{"history 3 --csv", []string{"outage,2026-11-28T02:14:07Z,2026-11-28T03:14:07Z,3600,3,,,outage,\"1 hosts asked, 0 without power\"\n", "stop,2026-11-28T02:29:07Z,,120,3,,desk,given_up,ssh\n"}},
+		{"history 3 --csv", []string{"outage,2026-11-28T02:14:07Z,2026-11-28T03:14:07Z,3600,3,,,outage,\"1 hosts asked, 0 without power\"\n", "stop,2026-11-28T02:29:07Z,,120,3,,desk,given_up,ssh\n",
+			"action,2026-11-28T02:26:07Z,2026-11-28T02:26:27Z,20,3,,desk,early-step,not known to be done. desk is given", "action,2026-11-28T02:34:07Z,2026-11-28T02:34:09Z,2,3,rack,,output-goes-off,\"order taken. UPS rack is told"}},
 	} {
 		got := show(strings.Fields(c.args)...)
 		for _, want := range c.want {

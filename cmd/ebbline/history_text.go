@@ -51,6 +51,11 @@ func (t *historyText) show(p *past, path, kind string) {
 		ended := [...]string{"", "back", "", "given up"}[s.Ended]
 		fmt.Fprintf(t.w, move+"\n", t.when(s.Told), clip(s.Host, 16), shutdown.Spell(aftermath.Up(s.Took)), s.Method, dashed(s.Outage), ended)
 	})
+	action := "  %-26s  %-16s  %-16s  %6s  %s"
+	t.list(kind, "actions", len(p.Actions), fmt.Sprintf(action, "begun", "of", "action", "outage", "ended"), func(i int) {
+		a := &p.Actions[i]
+		fmt.Fprintf(t.w, action+"\n", t.when(a.At), clip(cmp.Or(a.Host, a.UPS), 16), a.Code, dashed(a.Outage), cameTo(a))
+	})
 	order := "  %-26s  %-24s  %6s  %s"
 	t.list(kind, "orders", len(p.Orders), fmt.Sprintf(order, "given", "order", "outage", "by"), func(i int) {
 		o := &p.Orders[i]

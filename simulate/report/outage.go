@@ -51,7 +51,7 @@ type Forecast struct {
 	Bad                                                bool
 }
 
-// OutageEvent is an order or a condition.
+// OutageEvent is an action, an order or a condition.
 type OutageEvent struct{ At, What, Until, Text string }
 
 //go:embed outage.html

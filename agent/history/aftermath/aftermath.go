@@ -26,6 +26,7 @@ type Account struct {
 	Hosts      []Host         // in the order in which they were asked, then the others
 	Batteries  []Battery      // of the UPSs that lost their input, by name
 	Orders     []history.GivenOrder
+	Actions    []history.Action    // what was ordered of outputs, and early steps
 	Conditions []history.Condition // that were so in it
 	Steps      []Step              // what to do, the most urgent first
 	Others     []history.Moment    // beginnings of other outages with its number
@@ -165,6 +166,9 @@ func (a *Account) records(ctx context.Context, from *history.Reader, in history.
 		return err
 	}
 	if a.Orders, err = from.Orders(ctx, in, mostRecords); err != nil {
+		return err
+	}
+	if a.Actions, err = from.Actions(ctx, in, mostRecords); err != nil {
 		return err
 	}
 	if a.Conditions, err = from.Conditions(ctx, in, mostRecords); err != nil {
@@ -341,6 +345,10 @@ func (a *Account) last() {
 	}
 	for _, p := range a.Outage.Phases {
 		later(p.Entered)
+	}
+	for i := range a.Actions {
+		later(a.Actions[i].At)
+		later(a.Actions[i].Ended)
 	}
 	for k := range a.Hosts {
 		h := &a.Hosts[k]

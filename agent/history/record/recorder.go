@@ -36,6 +36,7 @@ type ups struct {
 	phase      shutdown.Phase
 	lost, back shutdown.Instant
 	booted     shutdown.Instant // of the agent's host: what was predicted before has no end that anybody saw
+	output     shutdown.Begun   // the last order to its output
 	scale      scale
 	forecasts  forecasts
 }
@@ -80,7 +81,7 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 	for i := range s.UPSs {
 		r.predict(int32(i), e, s)
 		u := &s.UPSs[i]
-		r.upss[i].phase, r.upss[i].lost, r.upss[i].back = s.Phase(int32(i)), u.Lost, u.Back()
+		r.upss[i].phase, r.upss[i].lost, r.upss[i].back, r.upss[i].output = s.Phase(int32(i)), u.Lost, u.Back(), u.Switch
 	}
 	r.hosts = append(r.hosts[:0], s.Hosts...)
 	if (ended || measured) && r.over != nil {
@@ -93,7 +94,7 @@ func (r *Recorder) Stepped(at shutdown.Instant, e *shutdown.Event, effects []shu
 func (r *Recorder) adopt(s *shutdown.State) {
 	r.policy, r.upss = s.Policy, make([]ups, len(s.UPSs))
 	for i := range s.UPSs {
-		r.upss[i].phase = s.Phase(int32(i))
+		r.upss[i].phase, r.upss[i].output = s.Phase(int32(i)), s.UPSs[i].Switch
 	}
 	r.hosts = slices.Clone(s.Hosts)
 }

@@ -37,7 +37,9 @@ type room struct {
 	lost    bool
 	empty   bool
 	hosts   []body
-	more    int64 // watts of something else
+	more    int64               // watts of something else
+	ordered []shutdown.ActionID // of the output, and not answered yet
+	dark    shutdown.Instant    // when the output goes off until the input is back; 0 for never
 }
 
 type body struct {
@@ -47,6 +49,7 @@ type body struct {
 	off, on  shutdown.Instant
 	begun    shutdown.ActionID
 	inFlight bool
+	deaf     bool // its early step is not known to be done
 }
 
 const day = 20_000
@@ -113,9 +116,14 @@ func (r *room) step(e *shutdown.Event) {
 		if f.Kind != shutdown.Begin {
 			continue
 		}
+		if f.Action.ID.Host < 0 {
+			r.ordered = append(r.ordered, f.Action.ID)
+			continue
+		}
 		h := &r.hosts[f.Action.ID.Host]
 		h.begun, h.inFlight = f.Action.ID, true
 		switch {
+		case f.Action.ID.Verb == shutdown.VerbPrepare:
 		case f.Action.ID.Verb == shutdown.VerbStart:
 			h.on = r.at.Add(h.takes)
 		case h.takes > 0:
@@ -149,11 +157,16 @@ func (r *room) run(seconds int) {
 		} else if !r.lost {
 			r.charge, r.empty = battery.Charge{}, false // a quick charger: what the tests are about is the discharge
 		}
+		r.switched()
 		for k := range r.hosts {
 			h := &r.hosts[k]
 			if h.inFlight {
 				h.inFlight = false
-				r.step(&shutdown.Event{Kind: shutdown.Finished, Action: h.begun, Host: int32(k), Outcome: shutdown.Accepted})
+				e := shutdown.Event{Kind: shutdown.Finished, Action: h.begun, Host: int32(k), Outcome: shutdown.Accepted}
+				if h.begun.Verb == shutdown.VerbPrepare && h.deaf {
+					e.Outcome, e.Text = shutdown.Unknown, "the connection broke"
+				}
+				r.step(&e)
 			}
 			if h.up && h.off != 0 && r.at >= h.off || r.empty {
 				if h.up {
@@ -180,12 +193,26 @@ func (r *room) run(seconds int) {
 	}
 }
 
+// switched answers the orders to the output, which the UPS takes.
+func (r *room) switched() {
+	for _, id := range r.ordered {
+		if r.dark = 0; id.Verb == shutdown.VerbSwitchOff {
+			r.dark = r.at.Add(r.policy.UPSs[0].Output.OffAfter)
+		}
+		r.step(&shutdown.Event{Kind: shutdown.Finished, Action: id, Outcome: shutdown.Accepted})
+	}
+	r.ordered = nil
+	if !r.lost {
+		r.dark = 0
+	}
+}
+
 func (r *room) measurement() shutdown.Measurement {
 	m := shutdown.Nothing
 	m.Source, m.Input, m.Battery = shutdown.FromInput, shutdown.LineGood, shutdown.StatusNormal
 	m.LoadWatts, m.ChargeTenths, m.TemperatureTenthsC = r.load(), int64(1000*(1-r.charge.Delivered/r.battery.Full())), 250
 	switch {
-	case r.empty:
+	case r.empty, r.dark != 0 && r.at >= r.dark:
 		m.Source, m.Input, m.LoadWatts = shutdown.FromNothing, shutdown.LineBad, 0
 	case r.lost:
 		m.Source, m.Input = shutdown.FromBattery, shutdown.LineBad

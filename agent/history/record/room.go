@@ -62,14 +62,61 @@ func (r *Recorder) tell(outage history.OutageKey, e *shutdown.Event, effects []s
 			if n.Code == shutdown.OrderTaken {
 				r.writer.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: n.OrderText(of), By: e.Text})
 			}
+			if n.Code == shutdown.EarlyStep && n.A == 0 || n.Code == shutdown.OutputGoes || n.Code == shutdown.OutputStays {
+				ups, host := named(n, of)
+				r.writer.RecordAction(history.Action{Code: n.Code.String(), UPS: ups, Host: host, At: r.when(r.at), Outage: number(s), Text: n.Text(of)})
+			}
 			if of == s.Policy && outage.Began != 0 {
 				r.account(n, s)
 			}
 		}
 	}
+	if of == s.Policy {
+		r.actionEnds(e, s)
+	}
 	if e.Kind == shutdown.Measured && of == s.Policy && outage.Began != 0 {
 		r.darkness(e, s)
 	}
+}
+
+// actionEnds records what came of early steps and of orders to outputs in this step. An early
+// step that the stop of its host overtakes has no end that is known.
+func (r *Recorder) actionEnds(e *shutdown.Event, s *shutdown.State) {
+	end := func(code shutdown.Code, ups, host string, was, is *shutdown.Begun) {
+		if was.Action.ID != is.Action.ID || was.Ended != 0 || is.Ended == 0 {
+			return
+		}
+		said := ""
+		if e.Kind == shutdown.Finished && e.Action == is.Action.ID {
+			said = e.Text
+		}
+		r.writer.RecordActionEnd(code.String(), ups, host, r.when(is.Ended), is.Outcome, said)
+	}
+	for k := range s.Hosts {
+		if last := &s.Hosts[k].Last; last.Action.ID.Verb == shutdown.VerbPrepare {
+			end(shutdown.EarlyStep, "", s.Policy.Hosts[k].Name, &r.hosts[k].Last, last)
+		}
+	}
+	for i := range s.UPSs {
+		is := &s.UPSs[i].Switch
+		switch is.Action.ID.Verb {
+		case shutdown.VerbSwitchOff:
+			end(shutdown.OutputGoes, s.Policy.UPSs[i].Name, "", &r.upss[i].output, is)
+		case shutdown.VerbSwitchOn:
+			end(shutdown.OutputStays, s.Policy.UPSs[i].Name, "", &r.upss[i].output, is)
+		}
+	}
+}
+
+// named gives the names of the UPS and the host that a notice is of, "" for none.
+func named(n *shutdown.Notice, of *policy.Policy) (ups, host string) {
+	if n.UPS >= 0 {
+		ups = of.UPSs[n.UPS].Name
+	}
+	if n.Host >= 0 {
+		host = of.Hosts[n.Host].Name
+	}
+	return ups, host
 }
 
 // number is the number of the outage that is on; 0 for none.
@@ -83,13 +130,7 @@ func number(s *shutdown.State) uint32 {
 // condition records one that the core raised or cleared, in the numbers of the
 // policy given.
 func (r *Recorder) condition(n *shutdown.Notice, of *policy.Policy, s *shutdown.State) {
-	ups, host := "", ""
-	if n.UPS >= 0 {
-		ups = of.UPSs[n.UPS].Name
-	}
-	if n.Host >= 0 {
-		host = of.Hosts[n.Host].Name
-	}
+	ups, host := named(n, of)
 	if n.Clear {
 		r.writer.RecordOver(n.Code.String(), ups, host, r.when(r.at))
 		return

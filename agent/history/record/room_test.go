@@ -9,6 +9,7 @@ import (
 
 	"ebbline/agent/history"
 	"ebbline/agent/history/aftermath"
+	"ebbline/policy"
 	"ebbline/shutdown"
 )
 
@@ -285,6 +286,50 @@ func TestOrdersForOneHostAreTold(t *testing.T) {
 	}
 	if steps := steps(a); strings.Contains(steps, "by hand") {
 		t.Errorf("steps:\n%s", steps)
+	}
+}
+
+// Aim: what the agent does beside stops and starts is told, with what came of it: an
+// output that is switched off when the last host is down, and called back with the
+// input; an early step that is done, and one that is not known to be done. Method: the room, with a UPS that takes the order
+// and hosts that have early steps; disks breaks its connection in its own.
+func TestActionsAreTold(t *testing.T) {
+	r := newRoom(t)
+	r.more = 300
+	r.policy.UPSs[0].Output = &policy.Output{OffAfter: time.Minute, OnAfter: 10 * time.Second}
+	for k := range r.policy.Hosts {
+		r.policy.Hosts[k].Prepare = &policy.Prepare{Ahead: 30 * time.Second, GivesUp: 20 * time.Second, Command: "true"}
+	}
+	r.hosts[1].deaf = true
+	r.step(&shutdown.Event{Kind: shutdown.Adopted, Policy: r.policy})
+	r.run(60)
+	r.lost = true
+	for i := 0; i < 7200 && (r.dark == 0 || r.at < r.dark.Add(30*time.Second)); i++ {
+		r.run(1)
+	}
+	r.lost = false
+	r.run(1500)
+	a := r.tell()
+	type told struct{ code, of, outcome, said string }
+	var got []told
+	for _, x := range a.Actions {
+		got = append(got, told{x.Code, x.UPS + x.Host, x.Outcome, x.Said})
+		if x.Outage != 1 || x.Ended.At < x.At.At || x.Ended.At.Sub(x.At.At) > time.Second {
+			t.Errorf("%+v", x)
+		}
+	}
+	want := []told{{"early-step", "desk", "accepted", ""}, {"early-step", "disks", "unknown", "the connection broke"}, {"output-goes-off", "rack", "accepted", ""}, {"output-stays-on", "rack", "accepted", ""}}
+	if !slices.Equal(got, want) {
+		t.Fatalf("%+v", got)
+	}
+	off := a.Actions[2]
+	for _, k := range []int{0, 1} {
+		if h := r.hostTold(a, r.policy.Hosts[k].Name); a.Actions[k].At.At >= h.Asked.At || h.Off.At > off.At.At {
+			t.Errorf("%s: early step at %v, asked at %v, off at %v; output told at %v", h.Host, a.Actions[k].At.At, h.Asked.At, h.Off.At, off.At.At)
+		}
+	}
+	if !strings.Contains(off.Text, "switch its output off in 1m00s") {
+		t.Errorf("%q", off.Text)
 	}
 }
 
