@@ -96,6 +96,7 @@ var onceBroken = []struct {
 	{"a host given up, silent for an hour, counted as up when its UPS gave out with the way to it", 42011590, 42011590007},
 	{"a host given up, out of sight behind an output that failed, counted as up though its own UPS had given out and come back", 46006411, 46006411020},
 	{"the same with blinks before it", 46011166, 46011166012},
+	{"by the room: a host was said to be silent a second after the agent began to look", 57004189, 57004189000},
 	{"the agent was killed, a host that was off came up with its power meanwhile, and what it needs was asked before it was looked at", 54017497, 54017497016},
 	{"the agent was dead for minutes, hosts drew on that long beyond their starts, and the plan did not count it: the battery gave out under the agent's host", 54011920, 54011920020},
 }
