@@ -3,13 +3,11 @@ package agent
 import (
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"testing"
 	"time"
 
 	"ebbline/policy"
-	"ebbline/policy/load"
 	"ebbline/shutdown"
 	"ebbline/simulate"
 )
@@ -137,14 +135,7 @@ func watched(p *policy.Policy) *policy.Policy {
 func TestViewAgrees(t *testing.T) {
 	const day = 20454 // 2026-01-01
 	for _, name := range []string{"barn", "first", "loft", "mill", "rig", "attic"} {
-		text, err := os.ReadFile("../testdata/policies/" + name + ".hcl")
-		if err != nil {
-			t.Fatal(err)
-		}
-		p, _, diags := load.Load([]load.File{{Name: name, Bytes: text}}, load.Options{})
-		if p == nil {
-			t.Fatal(diags)
-		}
+		p := kept(t, name)
 		dice, err1 := simulate.NewDice(p, day)
 		runner, err2 := simulate.NewRunner(p, day)
 		watching, err3 := simulate.NewRunner(watched(p), day)

@@ -152,14 +152,7 @@ func (k *keeper) Effect(shutdown.Instant, *shutdown.Effect) {}
 func TestNoStateIsRefused(t *testing.T) {
 	const day = 20454 // 2026-01-01
 	for _, name := range []string{"barn", "first", "loft", "mill", "rig"} {
-		text, err := os.ReadFile("../testdata/policies/" + name + ".hcl")
-		if err != nil {
-			t.Fatal(err)
-		}
-		p, _, diags := load.Load([]load.File{{Name: name, Bytes: text}}, load.Options{})
-		if p == nil {
-			t.Fatal(diags)
-		}
+		p := kept(t, name)
 		dice, err1 := simulate.NewDice(p, day)
 		runner, err2 := simulate.NewRunner(p, day)
 		if err1 != nil || err2 != nil {
@@ -353,4 +346,18 @@ func TestFormatFive(t *testing.T) {
 	if off != 1 || input != 2 || lowered != 1 {
 		t.Errorf("%d hosts that looked turned off, %d UPSs with input, %d batteries with readings against them", off, input, lowered)
 	}
+}
+
+// kept is one of the policies in testdata.
+func kept(t testing.TB, name string) *policy.Policy {
+	t.Helper()
+	text, err := os.ReadFile("../testdata/policies/" + name + ".hcl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, _, diags := load.Load([]load.File{{Name: name, Bytes: text}}, load.Options{})
+	if p == nil {
+		t.Fatal(diags)
+	}
+	return p
 }

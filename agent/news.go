@@ -81,7 +81,7 @@ func Codes() []string {
 // newsOf puts a notice into what people may want to be told.
 func newsOf(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice, outage uint32) News {
 	w := News{At: wall(at), Change: Happened, Code: n.Code.String(), Text: textOf(p, n), Outage: outage}
-	w.UPS, w.Host = names(p, n)
+	w.UPS, w.Host = n.Names(p)
 	switch {
 	case n.Code == shutdown.PhaseEntered:
 		w.Code = phaseCodes[shutdown.Phase(n.A)]

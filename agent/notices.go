@@ -63,7 +63,7 @@ func tells(effects []shutdown.Effect, c shutdown.Code) bool {
 
 // take puts a notice on the board; false when it says nothing new.
 func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) bool {
-	ups, host := names(p, n)
+	ups, host := n.Names(p)
 	if !n.Code.Condition() {
 		r := Record{At: wall(at), Code: n.Code.String(), UPS: ups, Host: host, Text: n.Text(p)}
 		if n.Code == shutdown.HostDown || n.Code == shutdown.HostBack {
@@ -90,17 +90,6 @@ func (b *board) take(at shutdown.Instant, p *policy.Policy, n *shutdown.Notice) 
 		b.Conditions = slices.Insert(b.Conditions, i, new)
 	}
 	return true
-}
-
-// names gives the UPS and the host that a notice is about; "" for none.
-func names(p *policy.Policy, n *shutdown.Notice) (ups, host string) {
-	if n.UPS >= 0 {
-		ups = p.UPSs[n.UPS].Name
-	}
-	if n.Host >= 0 {
-		host = p.Hosts[n.Host].Name
-	}
-	return ups, host
 }
 
 // say gives a condition about neither a UPS nor a host another text.

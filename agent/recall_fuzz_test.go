@@ -2,10 +2,8 @@ package agent
 
 import (
 	"encoding/json"
-	"os"
 	"testing"
 
-	"ebbline/policy/load"
 	"ebbline/shutdown"
 )
 
@@ -13,14 +11,7 @@ import (
 // reading it panics nowhere, and what is taken belongs together. Method: the
 // fuzzer, from the snapshot of a state that has seen something.
 func FuzzRecall(f *testing.F) {
-	text, err := os.ReadFile("../testdata/policies/first.hcl")
-	if err != nil {
-		f.Fatal(err)
-	}
-	p, _, diags := load.Load([]load.File{{Name: "first.hcl", Bytes: text}}, load.Options{})
-	if p == nil {
-		f.Fatal(diags)
-	}
+	p := kept(f, "first")
 	s := shutdown.New()
 	s.Step(0, &shutdown.Event{Kind: shutdown.Adopted, Policy: p}, nil)
 	seen, err := json.Marshal(&snapshot{Format: format, Build: "b", Boot: "1", State: s})

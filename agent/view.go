@@ -175,7 +175,7 @@ func (a *Agent) View() View {
 func asNow(list []Condition, s *shutdown.State) {
 	for _, n := range s.Conditions() {
 		c := Condition{Code: n.Code.String()}
-		c.UPS, c.Host = names(s.Policy, &n)
+		c.UPS, c.Host = n.Names(s.Policy)
 		i, there := slices.BinarySearchFunc(list, c, compare)
 		if !there {
 			continue

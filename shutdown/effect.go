@@ -187,15 +187,21 @@ type Notice struct {
 	Since Instant       // of what an operator was told and still holds: when it was told first
 }
 
-// Text is the notice for people: what is so and, for a condition, the next step.
-func (n *Notice) Text(p *policy.Policy) string {
-	ups, host, other := "", "", ""
+// Names gives the UPS and the host that the notice is about; "" for none.
+func (n *Notice) Names(p *policy.Policy) (ups, host string) {
 	if n.UPS >= 0 {
 		ups = p.UPSs[n.UPS].Name
 	}
 	if n.Host >= 0 {
 		host = p.Hosts[n.Host].Name
 	}
+	return ups, host
+}
+
+// Text is the notice for people: what is so and, for a condition, the next step.
+func (n *Notice) Text(p *policy.Policy) string {
+	ups, host := n.Names(p)
+	other := ""
 	if n.Host >= 0 && n.B >= 0 && n.B < int64(len(p.Hosts)) {
 		other = p.Hosts[n.B].Name
 	}

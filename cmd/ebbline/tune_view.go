@@ -185,9 +185,14 @@ func (v *tuneView) look(ctx context.Context, c *simulate.Scene, step func(string
 	for i := range p.UPSs {
 		pieces = append(pieces, piece{"room of UPS " + p.UPSs[i].Name, func() { rooms[i] = roomLeft(c, now, i) }})
 	}
+	asking := sync.Pool{New: func() any { return c.Promises(now) }} // one question at a time for each
 	for k := range p.Hosts {
 		if now.Stays[k].Planned && !p.Hosts[k].Self {
-			pieces = append(pieces, piece{"promises to " + p.Hosts[k].Name, func() { promises[k] = promiseOf(c, now, c.Promises(now).Of(k)) }})
+			pieces = append(pieces, piece{"promises to " + p.Hosts[k].Name, func() {
+				asked := asking.Get().(*simulate.Promises)
+				promises[k] = promiseOf(c, now, asked.Of(k))
+				asking.Put(asked)
+			}})
 		}
 	}
 	v.Interrupted = !onAllCores(ctx, pieces, step)

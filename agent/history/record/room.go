@@ -63,7 +63,7 @@ func (r *Recorder) tell(outage history.OutageKey, e *shutdown.Event, effects []s
 				r.writer.RecordOrder(history.GivenOrder{At: r.when(r.at), Outage: number(s), Word: n.OrderText(of), By: e.Text})
 			}
 			if n.Code == shutdown.EarlyStep && n.A == 0 || n.Code == shutdown.OutputGoes || n.Code == shutdown.OutputStays {
-				ups, host := named(n, of)
+				ups, host := n.Names(of)
 				r.writer.RecordAction(history.Action{Code: n.Code.String(), UPS: ups, Host: host, At: r.when(r.at), Outage: number(s), Text: n.Text(of)})
 			}
 			if of == s.Policy && outage.Began != 0 {
@@ -108,17 +108,6 @@ func (r *Recorder) actionEnds(e *shutdown.Event, s *shutdown.State) {
 	}
 }
 
-// named gives the names of the UPS and the host that a notice is of, "" for none.
-func named(n *shutdown.Notice, of *policy.Policy) (ups, host string) {
-	if n.UPS >= 0 {
-		ups = of.UPSs[n.UPS].Name
-	}
-	if n.Host >= 0 {
-		host = of.Hosts[n.Host].Name
-	}
-	return ups, host
-}
-
 // number is the number of the outage that is on; 0 for none.
 func number(s *shutdown.State) uint32 {
 	if s.Outstanding() {
@@ -130,7 +119,7 @@ func number(s *shutdown.State) uint32 {
 // condition records one that the core raised or cleared, in the numbers of the
 // policy given.
 func (r *Recorder) condition(n *shutdown.Notice, of *policy.Policy, s *shutdown.State) {
-	ups, host := named(n, of)
+	ups, host := n.Names(of)
 	if n.Clear {
 		r.writer.RecordOver(n.Code.String(), ups, host, r.when(r.at))
 		return
