@@ -420,10 +420,10 @@ func (s *State) resumeHost(at Instant, k int32, rebooted, long bool, gap time.Du
 		}
 		s.fold(k, InBoot)
 		return
-	case h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway, long && (h.State == Up || h.State == Silent):
-		h.Seen, h.SeenFrom = 0, at // it may have gone meanwhile
-	case gap > quickly && (h.State == Off || h.State == Dark):
-		h.Seen, h.SeenFrom = 0, at // it may have come up meanwhile
+	case h.State == Told || h.State == Doubt || h.State == Late || h.State == Halfway,
+		long && (h.State == Up || h.State == Silent),
+		gap > quickly && (h.State == Off || h.State == Dark):
+		h.Seen, h.SeenFrom = 0, at // it may have gone, or come up, meanwhile
 	}
 	if h.Last.underWay() && h.pending() {
 		if h.State != Starting {
